@@ -1,0 +1,62 @@
+"""Every error the tool raises on purpose, with its exit code.
+
+::
+
+    ExtractorError                  2
+    ├── UsageError                  2   wrong option or argument
+    ├── SessionFileError            2   a file that the user writes is wrong
+    │   ├── OverlayError            2   overlay.toml
+    │   └── TableError              2   runs.csv, antennas.csv, corrections.csv, a given CSV
+    ├── ReaderUnavailableError      2   the chosen reader cannot run here
+    ├── StorageError                2   a result cannot be written (full disk, read-only folder)
+    └── ClipError                   3   one clip cannot be read; the others go on
+
+Exit codes: 0 done (also with warnings), 2 wrong usage or files of the session, 3 a clip
+gave no readings (the others are done), 130 interrupted. 1 stays Python's own: a bug.
+"""
+
+from __future__ import annotations
+
+EXIT_OK = 0
+EXIT_USAGE = 2
+EXIT_CLIP = 3
+EXIT_INTERRUPTED = 130
+
+
+class ExtractorError(Exception):
+    """Base of all errors with a message meant for the user.
+
+    The message says in one line what is wrong, where, and what to do about it.
+    """
+
+    exit_code = EXIT_USAGE
+
+
+class UsageError(ExtractorError):
+    """An option or argument that cannot be followed."""
+
+
+class SessionFileError(ExtractorError):
+    """A file that the user writes (or the session folder itself) is wrong."""
+
+
+class OverlayError(SessionFileError):
+    """``overlay.toml`` is missing, malformed or contradicts itself."""
+
+
+class TableError(SessionFileError):
+    """A table that the user keeps (CSV) cannot be understood."""
+
+
+class ReaderUnavailableError(ExtractorError):
+    """The chosen reader cannot run on this machine."""
+
+
+class StorageError(ExtractorError):
+    """A result cannot be written; what stood there before still stands."""
+
+
+class ClipError(ExtractorError):
+    """One clip cannot be read; the others go on."""
+
+    exit_code = EXIT_CLIP

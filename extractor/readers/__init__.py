@@ -1,0 +1,1 @@
+"""Readers: crop in, text and confidence out."""
