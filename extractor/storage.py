@@ -1,0 +1,110 @@
+"""Writing files whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from extractor.errors import StorageError
+
+PREVIOUS_SUFFIX = ".previous"
+PART_SUFFIX = ".part"
+
+
+def write_text(path: Path, text: str, *, keep_previous: bool = False) -> None:
+    r"""Replace `path` by `text` (UTF-8, ``\n`` as it stands) in one step.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made when missing.
+    text : str
+        The whole content.
+    keep_previous : bool
+        Keep the version before as ``.NAME.previous`` beside it: for files that are the
+        user's own work.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; what stood there before still stands.
+    """
+    with replacing(path, keep_previous=keep_previous) as stream:
+        stream.write(text.encode("utf-8"))
+
+
+@contextmanager
+def replacing(path: Path, *, keep_previous: bool = False) -> Iterator[IO[bytes]]:
+    """Give a binary stream whose content replaces `path` when the block ends without error.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; what stood there before still stands.
+    """
+    with replacing_path(path, keep_previous=keep_previous) as temporary:
+        with temporary.open("wb") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+
+
+@contextmanager
+def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False) -> Iterator[Path]:
+    """Give the path of a temporary file in the same folder that replaces `path` at the end.
+
+    For writers that open a file by name and judge its kind by `suffix`, such as a video muxer.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; what stood there before still stands.
+    """
+    with _as_storage_error(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # Cut: with the additions the name must stay within the 255 bytes of most file systems.
+        prefix = f".{path.name[:40]}."
+        handle, name = tempfile.mkstemp(prefix, PART_SUFFIX + suffix, path.parent)
+        os.close(handle)
+    temporary = Path(name)
+    try:
+        with _as_storage_error(path):
+            yield temporary
+            _take_over_mode(path, temporary)
+            if keep_previous and path.exists():
+                before = path.read_bytes()
+                with replacing(path.with_name(f".{path.name}{PREVIOUS_SUFFIX}")) as previous:
+                    previous.write(before)
+            temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def _take_over_mode(path: Path, temporary: Path) -> None:
+    # mkstemp makes files that only the owner can read; results are ordinary files.
+    umask = os.umask(0)
+    os.umask(umask)
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~umask
+    temporary.chmod(mode)
+
+
+@contextmanager
+def _as_storage_error(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise StorageError(
+            f"{path}: cannot be written ({error.strerror or error}); what stood there before "
+            "is unchanged; free some space or make the folder writable"
+        ) from error
+
+
+def clean_up(folder: Path) -> None:
+    """Remove what a killed run left half-written in `folder`."""
+    for leftover in folder.glob(f".*{PART_SUFFIX}*"):
+        leftover.unlink(missing_ok=True)
