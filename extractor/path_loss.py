@@ -1,0 +1,189 @@
+"""What the way through the air does: path loss, walls, noise, capacity, exposure.
+
+Losses are positive decibels. Every formula names its source; one marked *from memory* has
+not been compared with the text of that source. A formula asked outside the range it holds
+for answers `NotValid` with the reason instead of a number.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+
+SPEED_OF_LIGHT_M_S = 299_792_458.0
+BOLTZMANN_J_K = 1.380_649e-23
+REFERENCE_TEMPERATURE_K = 290.0
+
+PUBLIC_LIMIT_W_M2 = 10.0
+"""General public, whole body, 30 min: 47 CFR 1.1310 (1 mW/cm2); ICNIRP 2020 from memory."""
+
+REFLECTION_POWER_FACTOR = 2.56
+"""Field raised 1.6 times by reflection from the ground: FCC OET Bulletin 65."""
+
+
+@dataclass(frozen=True)
+class NotValid:
+    """Stands where a number would stand if the formula held: `reason` says why it doesn't."""
+
+    reason: str
+
+
+def wavelength_m(frequency_hz: float) -> float:
+    """Wavelength in vacuum, in metres; 0.0517 m at 5.8 GHz."""
+    return SPEED_OF_LIGHT_M_S / frequency_hz
+
+
+def free_space_loss_db(distance_m: float, frequency_hz: float) -> float | NotValid:
+    """Loss between isotropic antennas in free space, in dB.
+
+    ``20 log10(4 pi d f / c)``. Source: Recommendation ITU-R P.525. Holds without obstacles
+    and in the far field of both antennas.
+    """
+    ratio = 4 * math.pi * distance_m / wavelength_m(frequency_hz)
+    if ratio <= 1:
+        return NotValid(f"{distance_m:g} m is closer than the free-space formula reaches")
+    return 20 * math.log10(ratio)
+
+
+def far_field_distance_m(size_m: float, frequency_hz: float) -> float:
+    """Distance from which gain means anything: ``2 D^2 / wavelength``, in metres.
+
+    `size_m` is the antenna's largest dimension D. Source: IEEE Std 149 (from memory).
+    """
+    return 2 * size_m**2 / wavelength_m(frequency_hz)
+
+
+@dataclass(frozen=True)
+class IndoorSetting:
+    """One row of ITU-R P.1238-11, table 2: coefficients, spread in dB, range in metres."""
+
+    alpha: float
+    beta: float
+    gamma: float
+    spread_db: float
+    shortest_m: float
+    longest_m: float
+
+
+INDOOR_SETTINGS = {
+    "office, in sight": IndoorSetting(1.46, 34.62, 2.03, 3.76, 2, 27),
+    "office, out of sight": IndoorSetting(2.46, 29.53, 2.38, 5.04, 4, 30),
+    "corridor, in sight": IndoorSetting(1.63, 28.12, 2.25, 4.07, 2, 160),
+    "corridor, out of sight": IndoorSetting(2.77, 29.27, 2.48, 7.63, 4, 94),
+}
+
+
+def indoor_loss_db(setting: str, distance_m: float, frequency_hz: float) -> float | NotValid:
+    """Median loss between isotropic antennas in a building, in dB.
+
+    ``10 alpha log10(d) + beta + 10 gamma log10(f)``, d in metres and f in **GHz** (not MHz).
+    Source: Recommendation ITU-R P.1238-11, table 2, as found in one public implementation.
+
+    Parameters
+    ----------
+    setting
+        A key of `INDOOR_SETTINGS`.
+
+    Raises
+    ------
+    KeyError
+        For an unknown setting.
+    """
+    row = INDOOR_SETTINGS[setting]
+    if not row.shortest_m <= distance_m <= row.longest_m:
+        return NotValid(f"{setting}: holds from {row.shortest_m:g} to {row.longest_m:g} m only")
+    frequency_ghz = frequency_hz / 1e9
+    distance_term = 10 * row.alpha * math.log10(distance_m)
+    return distance_term + row.beta + 10 * row.gamma * math.log10(frequency_ghz)
+
+
+WALL_MATERIALS = {
+    "concrete": (5.24, 0.0462, 0.7822),
+    "brick": (3.91, 0.0238, 0.16),
+    "plasterboard": (2.73, 0.0085, 0.9395),
+}
+"""Relative permittivity a, and c, d of the conductivity ``c f_GHz^d`` in S/m (P.2040-2/3)."""
+
+
+def wall_loss_db(material: str, thickness_m: float, frequency_hz: float) -> float:
+    """Loss through one plain slab at normal incidence, in dB.
+
+    Source: Recommendation ITU-R P.2040-2/3, slab with internal reflections; edition 1 has
+    other constants (concrete of 0.20 m: 20.7 instead of 27.5 dB). Real walls are hollow, wet
+    or reinforced and differ by several dB.
+
+    Raises
+    ------
+    KeyError
+        For a material that `WALL_MATERIALS` lacks.
+    """
+    permittivity, c, d = WALL_MATERIALS[material]
+    frequency_ghz = frequency_hz / 1e9
+    return slab_loss_db(permittivity, c * frequency_ghz**d, thickness_m, frequency_hz)
+
+
+def slab_loss_db(
+    permittivity: float, conductivity_s_m: float, thickness_m: float, frequency_hz: float
+) -> float:
+    """Loss through a slab of given relative permittivity and conductivity, in dB (P.2040)."""
+    eta = complex(permittivity, -17.98 * conductivity_s_m / (frequency_hz / 1e9))
+    reflection = (1 - cmath.sqrt(eta)) / (1 + cmath.sqrt(eta))
+    q = 2 * math.pi * thickness_m * cmath.sqrt(eta) / wavelength_m(frequency_hz)
+    through = cmath.exp(-1j * q)
+    transmitted = (1 - reflection**2) * through / (1 - (reflection * through) ** 2)
+    return -20 * math.log10(abs(transmitted))
+
+
+def thermal_noise_dbm(bandwidth_hz: float, noise_figure_db: float = 0.0) -> float:
+    """Noise power ``k T B`` at 290 K in dBm, raised by the receiver's noise figure.
+
+    A lossy cable before the receiver adds its loss to the noise figure, dB for dB, when it
+    is at 290 K (Friis' formula for the noise figure of a cascade).
+    """
+    noise_w = BOLTZMANN_J_K * REFERENCE_TEMPERATURE_K * bandwidth_hz
+    return 10 * math.log10(noise_w / 1e-3) + noise_figure_db
+
+
+def shannon_capacity_mbit_s(bandwidth_hz: float, snr_db: float) -> float:
+    """Upper bound of any rate in a channel, ``B log2(1 + SNR)``, in Mbit/s (Shannon 1948).
+
+    A video bitrate is not a capacity: never turn one into dB with this.
+    """
+    return bandwidth_hz * math.log2(1 + 10 ** (snr_db / 10)) / 1e6
+
+
+def steepest_slope_mbit_s_per_db(bandwidth_hz: float) -> float:
+    """Slope that Shannon's bound never exceeds, ``B log2(10) / 10``, one stream.
+
+    A curve of bitrate over attenuation that falls faster shows a rate step or averaging,
+    not the channel.
+    """
+    return bandwidth_hz * math.log2(10) / 10 / 1e6
+
+
+def eirp_dbm(power_mw: float, gain_dbi: float, cable_loss_db: float = 0.0) -> float:
+    """Equivalent isotropically radiated power: transmitter power plus gain minus loss."""
+    return 10 * math.log10(power_mw) + gain_dbi - cable_loss_db
+
+
+def exposure_distance_m(
+    eirp: float, *, limit_w_m2: float = PUBLIC_LIMIT_W_M2, with_reflection: bool = False
+) -> float:
+    """Distance at which the power density in the main beam falls to a limit, in metres.
+
+    ``sqrt(EIRP / (4 pi S))``. Far field only: an orientation, not a clearance.
+
+    Parameters
+    ----------
+    eirp
+        Radiated power in **dBm**.
+    limit_w_m2
+        Power density limit, by default that for the general public (`PUBLIC_LIMIT_W_M2`).
+    with_reflection
+        Multiply the power by 2.56 (1.6 times the distance), as FCC OET 65 does for a
+        reflecting ground.
+    """
+    eirp_w = 10 ** (eirp / 10) * 1e-3
+    factor = REFLECTION_POWER_FACTOR if with_reflection else 1.0
+    return math.sqrt(factor * eirp_w / (4 * math.pi * limit_w_m2))
