@@ -46,11 +46,13 @@ def replacing(path: Path, *, keep_previous: bool = False) -> Iterator[IO[bytes]]
     StorageError
         If it cannot be written; what stood there before still stands.
     """
-    with replacing_path(path, keep_previous=keep_previous) as temporary:
-        with temporary.open("wb") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
+    with (
+        replacing_path(path, keep_previous=keep_previous) as temporary,
+        temporary.open("wb") as stream,
+    ):
+        yield stream
+        stream.flush()
+        os.fsync(stream.fileno())
 
 
 @contextmanager

@@ -1,0 +1,126 @@
+"""Whether a video file is whole, judged by its own structure and without decoding.
+
+A recorder that loses power leaves a file whose container says more than it holds. MP4 and
+Matroska state the size of their parts, MPEG-TS consists of packets of one size; the rest
+cannot be judged this way.
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import IO, Literal
+
+#: "whole": the structure ends where the file ends. "cut": something declared is missing.
+#: "unknown": this container cannot tell.
+State = Literal["whole", "cut", "unknown"]
+
+TS_PACKET = 188
+TS_SYNC = 0x47
+_MP4_FIRST_BOXES = {b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"styp", b"pnot"}
+_EBML_ID = 0x1A45DFA3
+_SEGMENT_ID = 0x18538067
+
+
+def state(path: Path) -> State:
+    """Judge one file; see the module's text.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        head = stream.read(12)
+        stream.seek(0)
+        if len(head) >= 8 and head[4:8] in _MP4_FIRST_BOXES:
+            return _mp4_state(stream, size)
+        if head[:4] == _EBML_ID.to_bytes(4, "big"):
+            return _matroska_state(stream, size)
+        if _looks_like_ts(stream):
+            # A writer adds whole packets; a torn one means that the writing was torn.
+            return "cut" if size % TS_PACKET else "unknown"
+    return "unknown"
+
+
+def lacks_index(path: Path) -> bool:
+    """Tell whether this is an MP4 or MOV file whose index (``moov``) was never written.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        kinds = [kind for kind, _, _ in _mp4_boxes(stream, size)]
+    return bool(kinds) and kinds[0] in _MP4_FIRST_BOXES and b"moov" not in kinds
+
+
+def _mp4_boxes(stream: IO[bytes], size: int) -> list[tuple[bytes, int, int]]:
+    # (kind, offset, length) of each top-level box: ISO/IEC 14496-12, section 4.2. The length
+    # may reach past the end of the file: that is the point.
+    boxes: list[tuple[bytes, int, int]] = []
+    offset = 0
+    while offset + 8 <= size and len(boxes) < 100_000:
+        stream.seek(offset)
+        header = stream.read(16)
+        length, kind = struct.unpack(">I4s", header[:8])
+        if length == 1 and len(header) == 16:
+            length = struct.unpack(">Q", header[8:])[0]
+        elif length == 0:
+            length = size - offset
+        if length < 8:
+            break
+        boxes.append((kind, offset, length))
+        offset += length
+    return boxes
+
+
+def _mp4_state(stream: IO[bytes], size: int) -> State:
+    boxes = _mp4_boxes(stream, size)
+    kinds = {kind for kind, _, _ in boxes}
+    _, offset, length = boxes[-1]
+    end = offset + length
+    if end != size or b"moov" not in kinds:
+        return "cut"
+    if b"moof" in kinds and b"mfra" not in kinds:
+        return "unknown"  # fragments may simply have stopped coming
+    return "whole"
+
+
+def _matroska_state(stream: IO[bytes], size: int) -> State:
+    # An element is an ID, a length of variable size, and that many bytes: RFC 8794, section 4.
+    offset = 0
+    while offset < size:
+        stream.seek(offset)
+        header = stream.read(12)
+        element, id_bytes = _ebml_number(header, keep_marker=True)
+        length, length_bytes = _ebml_number(header[id_bytes:], keep_marker=False)
+        if not id_bytes or not length_bytes:
+            return "cut"
+        if length == (1 << (7 * length_bytes)) - 1:
+            return "unknown"  # written without knowing how long it would get
+        offset += id_bytes + length_bytes + length
+        if element == _SEGMENT_ID:
+            return "whole" if offset <= size else "cut"
+    return "cut"
+
+
+def _ebml_number(data: bytes, *, keep_marker: bool) -> tuple[int, int]:
+    if not data or data[0] == 0:
+        return 0, 0
+    count = 9 - data[0].bit_length()
+    if len(data) < count:
+        return 0, 0
+    number = int.from_bytes(data[:count], "big")
+    return (number if keep_marker else number & ((1 << (7 * count)) - 1)), count
+
+
+def _looks_like_ts(stream: IO[bytes]) -> bool:
+    stream.seek(0)
+    start = stream.read(TS_PACKET * 5)
+    return len(start) == TS_PACKET * 5 and all(
+        start[i] == TS_SYNC for i in range(0, len(start), TS_PACKET)
+    )
