@@ -19,26 +19,6 @@ from extractor.errors import ClipError
 from extractor.overlay import Box
 from extractor.readers.base import Crop
 
-SUFFIXES = frozenset(
-    [
-        ".mp4",
-        ".m4v",
-        ".mov",
-        ".mkv",
-        ".webm",
-        ".ts",
-        ".mts",
-        ".m2ts",
-        ".avi",
-        ".mpg",
-        ".mpeg",
-        ".flv",
-        ".wmv",
-        ".3gp",
-        ".ogv",
-        ".mxf",
-    ]
-)
 #: A header that asks for more is damage or malice, not a goggle's screen: 16,384 x 16,384.
 MAX_PIXELS = 1 << 28
 #: The declared duration and the last frame's end may differ by this without anything missing:

@@ -35,6 +35,8 @@ class Reader(Protocol):
     name: str
     batch: int
     """Crops that one call should hold for good speed; a hint, not a limit."""
+    gate: float
+    """Least confidence, 0 to 1, at which a reading counts; below it is `unreadable`."""
 
     def version(self) -> str:
         """Return a short text that changes whenever readings may change."""

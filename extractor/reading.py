@@ -1,0 +1,355 @@
+"""Clip and fields to readings: sampling, evidence over time, the gate."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from extractor import clips
+from extractor.errors import ClipError
+from extractor.flags import Flag
+from extractor.overlay import Box, Field
+from extractor.readers.base import OTHER, Crop, Line, Reader
+from extractor.tables import parse_number
+
+RATE_HZ = 10.0
+#: Crops kept at once, in bytes: bounds the memory whatever the length of the clip.
+CHUNK_BYTES = 48 << 20
+#: A number that was read, then for this many samples not, then read again, did not change.
+BRIDGED_SAMPLES = 2
+#: Frames looked at on each side of a doubtful sample, within one sampling period.
+RESCUE_FRAMES = 2
+#: The picture counts as still between two samples when its luma moves by less than this share
+#: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
+#: picture). Measured: a re-encoded still picture stays under 0.05, a hand-held or flying
+#: camera over 1 (docs/method.md).
+STILL_SHARE = 0.05
+STILL_FLOOR = 0.02
+MOVING_LEAST = 0.4
+
+_NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
+_DASH = re.compile(r"[-\u2013\u2014]+(?:[.,:][-\u2013\u2014]+)?")
+
+Progress = Callable[[float], None]
+
+
+@dataclass(slots=True)
+class FieldReadings:
+    """What one field showed at each sampled instant, as the reader saw it."""
+
+    text: list[str] = field(default_factory=list)
+    since_s: list[float] = field(default_factory=list)
+    """When the text now shown appeared; NaN where not known."""
+    confidence: list[float] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class ClipReadings:
+    """All that was read in one clip, before anything is decided."""
+
+    time_s: list[float]
+    motion: list[float]
+    """Mean change of luma outside the fields since the sample before, grey levels; NaN first."""
+    fields: dict[str, FieldReadings]
+    tally: clips.Tally
+    incomplete: clips.Completeness
+    frame_s: float
+    """Usual time between two decoded frames."""
+
+    @property
+    def duration_s(self) -> float:
+        """Return the end of the last frame, seconds after the first."""
+        return self.tally.end_s
+
+
+@dataclass(slots=True)
+class _Sampled:
+    """Decoded frames of one stretch; `samples` are indices of those that are sampled."""
+
+    frames: list[clips.Frame] = field(default_factory=list)
+    samples: list[int] = field(default_factory=list)
+    bytes: int = 0
+
+    def add(self, frame: clips.Frame, *, sampled: bool) -> None:
+        if sampled:
+            self.samples.append(len(self.frames))
+        self.frames.append(frame)
+        self.bytes += sum(c.nbytes for c in frame.crops)
+
+
+@dataclass(slots=True)
+class _Memory:
+    """What one field carries from stretch to stretch."""
+
+    text: str | None = None
+    """Last text that passed the gate."""
+    since_s: float = math.nan
+    missed: int = BRIDGED_SAMPLES + 1
+
+
+def read_clip(
+    clip: clips.Clip,
+    fields: Sequence[Field],
+    boxes: Sequence[Box],
+    reader: Reader,
+    *,
+    rate_hz: float = RATE_HZ,
+    keyframes_only: bool = False,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> ClipReadings:
+    """Read every field at a steady rate through a clip.
+
+    Parameters
+    ----------
+    clip : Clip
+        From `clips.probe`.
+    fields, boxes : sequences of Field and Box
+        What to read and where, pixels of this clip's displayed picture.
+    reader : Reader
+        Turns crops into text.
+    rate_hz : float
+        Samples a second; each is the first frame at or after its instant.
+    keyframes_only : bool
+        Look at keyframes alone, all of them: quick, and the change instants are then coarse.
+    threads : int
+        Threads of the video decoder.
+    progress : callable, optional
+        Called now and then with the time reached, in seconds.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be decoded or gives no frame.
+    """
+    tally = clips.Tally()
+    stream = clips.frames(
+        clip, boxes, tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
+    )
+    result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
+    memories = [_Memory() for _ in fields]
+    rate = math.inf if keyframes_only else rate_hz
+    for stretch in _stretches(stream, rate, reader.batch):
+        for i, name in enumerate(result.fields):
+            _read_stretch(stretch, i, reader, result.fields[name], memories[i])
+        result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
+        if progress is not None:
+            progress(stretch.frames[-1].time_s)
+        result.motion += _motion(stretch)
+    if not result.time_s:
+        raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
+    result.incomplete = clips.completeness(clip, tally)
+    result.frame_s = tally.end_s / max(1, tally.decoded - tally.out_of_order)
+    return result
+
+
+def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[_Sampled]:
+    """Cut the stream into stretches; each begins with the last sampled frame of the one before.
+
+    That first frame is not a sample of the new stretch; it is there to search from.
+    """
+    stretch = _Sampled()
+    due = 0
+    for frame in stream:
+        # The tolerance keeps rounded timestamps (1/1000 s in Matroska) on their instant.
+        sampled = math.isinf(rate_hz) or frame.time_s * rate_hz >= due - 1e-2
+        if sampled and not math.isinf(rate_hz):
+            due = math.floor(frame.time_s * rate_hz + 1e-2) + 1
+        stretch.add(frame, sampled=sampled)
+        if sampled and (len(stretch.samples) >= batch or stretch.bytes >= CHUNK_BYTES):
+            yield stretch
+            stretch = _Sampled()
+            stretch.add(frame, sampled=False)
+    if stretch.samples:
+        yield stretch
+
+
+def _motion(stretch: _Sampled) -> list[float]:
+    changes = []
+    before = None if stretch.samples[0] == 0 else stretch.frames[0].thumb
+    for index in stretch.samples:
+        thumb = stretch.frames[index].thumb
+        if before is None or thumb is None or not thumb.size:
+            changes.append(math.nan)
+        else:
+            difference = np.abs(thumb.astype(np.int16) - before.astype(np.int16))
+            changes.append(float(difference.mean()))
+        before = thumb
+    return changes
+
+
+def _read_stretch(
+    stretch: _Sampled, index: int, reader: Reader, out: FieldReadings, memory: _Memory
+) -> None:
+    crops = [f.crops[index] for f in stretch.frames]
+    lines = reader.read([crops[s] for s in stretch.samples])
+    lines = _rescued(stretch, crops, reader, lines)
+    appeared = _appearances(stretch, crops, reader, lines, memory)
+    for position, line in enumerate(lines):
+        if line.confidence < reader.gate:
+            memory.missed += 1
+            since = math.nan
+        else:
+            memory.text, memory.since_s, memory.missed = line.text, appeared[position], 0
+            since = memory.since_s
+        out.text.append(line.text)
+        out.confidence.append(line.confidence)
+        out.since_s.append(since)
+
+
+def _rescued(
+    stretch: _Sampled, crops: Sequence[Crop], reader: Reader, lines: Sequence[Line]
+) -> list[Line]:
+    """Look at frames around each doubtful sample for a surer look at the same text.
+
+    The number stands still while the picture behind it moves: what spoils one frame is gone a
+    few frames on. Only the same text is taken over, with the surer frame's confidence, so one
+    number never becomes another; and only where frames before and after agree.
+    """
+    asked: list[tuple[int, int]] = []
+    for position, line in enumerate(lines):
+        if line.confidence >= reader.gate or not line.text:
+            continue
+        here = stretch.samples[position]
+        first = stretch.samples[position - 1] if position else 0
+        last = (
+            stretch.samples[position + 1] if position + 1 < len(stretch.samples) else len(crops) - 1
+        )
+        before = _spread(first, here, RESCUE_FRAMES)
+        after = _spread(here + 1, last + 1, RESCUE_FRAMES)
+        asked += [(position, frame) for frame in (*before, *after)]
+    if not asked:
+        return list(lines)
+    looks = reader.read([crops[frame] for _, frame in asked])
+    result = list(lines)
+    for position, line in enumerate(lines):
+        here = stretch.samples[position]
+        sides = {"before": 0.0, "after": 0.0}
+        for (owner, frame), look in zip(asked, looks, strict=True):
+            if owner == position and look.text == line.text:
+                side = "before" if frame < here else "after"
+                sides[side] = max(sides[side], look.confidence)
+        if min(sides.values()) >= reader.gate:
+            result[position] = Line(line.text, min(sides.values()), line.characters)
+    return result
+
+
+def _spread(first: int, stop: int, count: int) -> list[int]:
+    """Return up to `count` whole numbers spread over ``range(first, stop)``."""
+    return sorted({int(v) for v in np.linspace(first, stop - 1, count)}) if stop > first else []
+
+
+def _appearances(
+    stretch: _Sampled,
+    crops: Sequence[Crop],
+    reader: Reader,
+    lines: Sequence[Line],
+    memory: _Memory,
+) -> list[float]:
+    """Return, for each sample that passes the gate, when its text appeared (NaN elsewhere).
+
+    Between the sample before and this one the change is searched by halving, all searches of
+    the stretch in step so that the reader is called on batches.
+    """
+    appeared = [math.nan] * len(lines)
+    text, since, missed = memory.text, memory.since_s, memory.missed
+    searches: dict[int, list[int]] = {}
+    continued: set[int] = set()
+    for position, line in enumerate(lines):
+        if line.confidence < reader.gate:
+            missed += 1
+            continue
+        if line.text == text and missed <= BRIDGED_SAMPLES:
+            continued.add(position)
+        elif stretch.samples[position] > 0:
+            lower = stretch.samples[position - 1] if position else 0
+            searches[position] = [lower, stretch.samples[position]]
+        text, missed = line.text, 0
+    _halve(crops, reader, lines, searches)
+    current = since
+    for position in range(len(lines)):
+        if position in searches:
+            current = stretch.frames[searches[position][1]].time_s
+        elif lines[position].confidence < reader.gate:
+            continue
+        elif position not in continued:
+            current = math.nan  # the clip's first frame: it may have stood there before
+        appeared[position] = current
+    return appeared
+
+
+def _halve(
+    crops: Sequence[Crop], reader: Reader, lines: Sequence[Line], searches: dict[int, list[int]]
+) -> None:
+    while True:
+        open_ = {p: (b[0] + b[1]) // 2 for p, b in searches.items() if b[1] - b[0] > 1}
+        if not open_:
+            return
+        looks = reader.read([crops[middle] for middle in open_.values()])
+        for (position, middle), look in zip(open_.items(), looks, strict=True):
+            same = look.text == lines[position].text
+            searches[position][1 if same else 0] = middle
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading after the gate: a number or the reason why there is none."""
+
+    value: float
+    """NaN unless `flag` is ok."""
+    flag: Flag
+
+
+def interpret(text: str, confidence: float, gate: float) -> Reading:
+    """Turn what a reader saw into a number or a flag; never guesses.
+
+    Parameters
+    ----------
+    text : str
+        Verbatim. Exactly one number must stand in it, whatever letters are around.
+    confidence, gate : float
+        0 to 1; below `gate` the reading is `unreadable`.
+    """
+    if confidence < gate:
+        return Reading(math.nan, Flag.UNREADABLE)
+    parts = [p for p in re.split(rf"[\s{OTHER}]+", text) if p]
+    if not text.strip():
+        return Reading(math.nan, Flag.HIDDEN)
+    if len(parts) == 1 and _DASH.fullmatch(parts[0]):
+        return Reading(math.nan, Flag.NO_LINK)
+    numbers = [p for p in parts if _NUMBER.fullmatch(p)]
+    digits = [p for p in parts if any(c.isdigit() for c in p)]
+    value = parse_number(numbers[0]) if len(numbers) == len(digits) == 1 else None
+    if value is None:
+        return Reading(math.nan, Flag.UNREADABLE)
+    return Reading(value, Flag.OK)
+
+
+def still(motion: Sequence[float]) -> npt.NDArray[np.bool_]:
+    """Tell for each sample whether the picture stood still since the one before.
+
+    The floor is measured on the clip itself: a small share of its usual change. Where the
+    picture hardly ever moves (a bench scene), nothing is called still, since a frozen picture
+    could not be told from a quiet one.
+
+    Parameters
+    ----------
+    motion : sequence of float, length n
+        Mean change of luma since the sample before, grey levels; NaN where not known.
+
+    Returns
+    -------
+    array of bool, length n
+    """
+    changes = np.asarray(motion, float)
+    known = changes[np.isfinite(changes)]
+    usual = float(np.median(known[known > STILL_FLOOR])) if (known > STILL_FLOOR).any() else 0.0
+    if usual < MOVING_LEAST:
+        return np.zeros(changes.shape, bool)
+    floor = max(STILL_FLOOR, STILL_SHARE * usual)
+    return np.where(np.isfinite(changes), changes, np.inf) < floor

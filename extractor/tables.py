@@ -1,0 +1,204 @@
+r"""CSV files that people edit: read in any common dialect, written in one.
+
+Spreadsheets save with semicolons and decimal commas where the language wants it, with a byte
+order mark, in the system's own encoding, with other line ends. All of that is read; what the
+tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at line ends.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from extractor.errors import TableError
+from extractor.storage import write_text
+
+DELIMITERS = (",", ";", "\t")
+#: A cell that begins with one of these could run as a formula in a spreadsheet.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A CSV file as text: every cell a string, stripped, "" where empty."""
+
+    columns: tuple[str, ...]
+    rows: tuple[dict[str, str], ...]
+    where: str
+    """The file's name, for messages."""
+
+    def require(self, *columns: str) -> None:
+        """Raise `TableError` if one of `columns` is missing."""
+        for column in columns:
+            if column not in self.columns:
+                raise TableError(
+                    f"{self.where}: has no column '{column}' (it has: {', '.join(self.columns)})"
+                )
+
+    def number(self, row: int, column: str) -> float | None:
+        """Return a cell as a number, None if empty or the column is missing.
+
+        Parameters
+        ----------
+        row : int
+            From 0.
+        column : str
+            Its name.
+
+        Raises
+        ------
+        TableError
+            If the cell holds something else; the message names line and column.
+        """
+        text = self.rows[row].get(column, "")
+        if not text:
+            return None
+        value = parse_number(text)
+        if value is None:
+            raise TableError(
+                f"{self.where}: line {row + 2}, column '{column}': '{text}' is not a number"
+            )
+        return value
+
+
+def parse_number(text: str) -> float | None:
+    """Return a finite number written with a point or a decimal comma; None if it is none."""
+    text = text.strip().replace("\u2212", "-")
+    if text.count(",") == 1 and "." not in text:
+        text = text.replace(",", ".")
+    # float() would take these too: underscores, "nan", "inf".
+    if "_" in text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def read_table(path: Path) -> Table:
+    """Read a CSV file in any common dialect.
+
+    Raises
+    ------
+    TableError
+        If it is missing, empty, binary, has no header, or a column twice.
+    """
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise TableError(f"{path}: not there") from None
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({error.strerror})") from error
+    return parse_table(raw, str(path))
+
+
+def parse_table(raw: bytes, where: str) -> Table:
+    """Read a CSV file's content; see `read_table`."""
+    text = _decode(raw, where)
+    if "\0" in text:
+        raise TableError(f"{where}: is not a text file; save it as CSV")
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
+    delimiter = max(DELIMITERS, key=first.count)
+    try:
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        raise TableError(f"{where}: is not valid CSV ({error})") from None
+    filled = [[cell.strip() for cell in line] for line in lines if any(c.strip() for c in line)]
+    columns = filled[0]
+    while columns and not columns[-1]:
+        columns.pop()
+    _check_columns(columns, where)
+    rows = [_row(columns, cells, i, where) for i, cells in enumerate(filled[1:], 2)]
+    return Table(tuple(columns), tuple(rows), where)
+
+
+def _decode(raw: bytes, where: str) -> str:
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encodings: tuple[str, ...] = ("utf-16",)
+    else:
+        # Windows-1252 is what spreadsheets on that system save; it is tried last since it
+        # accepts nearly anything.
+        encodings = ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            return raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    raise TableError(f"{where}: its text encoding is not known; save it as CSV UTF-8")
+
+
+def _check_columns(columns: Sequence[str], where: str) -> None:
+    for i, column in enumerate(columns, 1):
+        if not column:
+            raise TableError(f"{where}: column {i} has no name in the first line")
+        if columns.count(column) > 1:
+            raise TableError(f"{where}: has the column '{column}' twice")
+
+
+def _row(columns: Sequence[str], cells: Sequence[str], line: int, where: str) -> dict[str, str]:
+    if any(cells[len(columns) :]):
+        raise TableError(
+            f"{where}: line {line} has {len(cells)} cells, the first line names {len(columns)}; "
+            "a cell that holds the separator itself needs quotes"
+        )
+    padded = [*cells, *[""] * (len(columns) - len(cells))]
+    return {name: _unguarded(cell) for name, cell in zip(columns, padded, strict=False)}
+
+
+def guarded(text: str) -> str:
+    """Return a cell's text so that no spreadsheet runs it as a formula.
+
+    An apostrophe is put before a text that begins like a formula and is no number.
+    """
+    if text.startswith(_FORMULA_STARTS) and parse_number(text) is None and set(text) != {"-"}:
+        return "'" + text
+    return text
+
+
+def _unguarded(text: str) -> str:
+    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
+
+
+def format_cell(value: object) -> str:
+    """Return a value as a cell: None and NaN empty, floats with at most 9 significant digits."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.9g}"
+    return guarded(str(value))
+
+
+def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """Return a CSV text with these columns; a value that a row lacks is empty."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([guarded(c) for c in columns])
+    for row in rows:
+        writer.writerow([format_cell(row.get(c)) for c in columns])
+    return stream.getvalue()
+
+
+def write_table(
+    path: Path,
+    columns: Sequence[str],
+    rows: Iterable[Mapping[str, object]],
+    *,
+    keep_previous: bool = False,
+) -> None:
+    """Write a CSV file in one step.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; what stood there before still stands.
+    """
+    write_text(path, format_table(columns, rows), keep_previous=keep_previous)
