@@ -1,0 +1,53 @@
+"""The link's own limit, found in the data: a series that piles up at its top."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Values within this many display steps of the ceiling count as at the ceiling.
+CEILING_STEPS = 2
+#: A pile-up holds at least this share of the samples ...
+LEAST_SHARE = 0.05
+#: ... is reached from below at least this often ...
+LEAST_VISITS = 3
+#: ... and is this many times as dense as the values beneath it.
+LEAST_DENSITY_RATIO = 3.0
+#: The values beneath: a band of at least this many steps, or a quarter of the spread.
+BAND_STEPS = 8
+#: A series that moves over fewer steps than this has no top to speak of.
+LEAST_SPREAD_STEPS = 12
+
+
+def find_ceiling(shown: NDArray[np.float64], step: float) -> float | None:
+    """Return the value at which a series is cut off, or None.
+
+    Where a link cannot go higher, its readings crowd at one value, which the series leaves and
+    comes back to; in an ordinary series the highest values are the rarest. So the values within
+    two display steps of the maximum must be common (5 % of the samples), be reached at least
+    three times, and be at least three times as dense as the band beneath them (whichever is
+    wider, eight steps or a quarter of the range). The false-positive share was simulated, see
+    ``docs/method.md``.
+
+    Parameters
+    ----------
+    shown : array, shape (n,)
+        Counted readings in order of time, field's unit.
+    step : float
+        The smallest step of the display, field's unit.
+    """
+    if len(shown) < LEAST_SPREAD_STEPS:
+        return None
+    top, spread = float(shown.max()), float(np.ptp(shown))
+    if spread < LEAST_SPREAD_STEPS * step:
+        return None
+    edge = top - (CEILING_STEPS + 0.5) * step
+    at_top = shown > edge
+    visits = int(at_top[0]) + int(np.sum(at_top[1:] & ~at_top[:-1]))
+    share = float(np.mean(at_top))
+    if share < LEAST_SHARE or visits < LEAST_VISITS:
+        return None
+    band = max(BAND_STEPS * step, spread / 4)
+    beneath = float(np.mean((shown > edge - band) & ~at_top))
+    ratio = share / (CEILING_STEPS + 1) * (band / step)
+    return top if ratio >= LEAST_DENSITY_RATIO * beneath else None
