@@ -12,7 +12,7 @@ LEAST_SHARE = 0.05
 #: ... is reached from below at least this often ...
 LEAST_VISITS = 3
 #: ... and is this many times as dense as the values beneath it.
-LEAST_DENSITY_RATIO = 3.0
+LEAST_DENSITY_RATIO = 2.0
 #: The values beneath: a band of at least this many steps, or a quarter of the spread.
 BAND_STEPS = 8
 #: A series that moves over fewer steps than this has no top to speak of.

@@ -14,6 +14,7 @@ import numpy as np
 
 from extractor.errors import TableError
 from extractor.flags import WITHOUT_VALUE, Flag
+from extractor.tables import parse_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -123,21 +124,18 @@ def parse_value(text: str) -> tuple[float, Flag]:
     A thousands separator is not guessed at: ``1,234`` is 1.234, as a decimal comma; two
     separators in one number make it ``unreadable``.
     """
-    if not text.strip():
+    text = text.strip()
+    if not text:
         return np.nan, Flag.HIDDEN
     if DASHES.match(text):
         return np.nan, Flag.NO_LINK
-    found = NUMBER.match(text.strip())
-    if found is None:
-        return np.nan, Flag.UNREADABLE
-    rest = text.strip()[found.end() :]
-    exponent = re.match(r"[eE][-+]?\d+(?=\s|$)", rest)
-    if exponent is not None:
-        rest = rest[exponent.end() :]
-    if any(character.isdigit() for character in rest.replace("²", "")) or rest[:1] in {".", ","}:
-        return np.nan, Flag.UNREADABLE
-    number = found.group().replace(",", ".").replace("\u2212", "-")
-    return float(number + (exponent.group() if exponent else "")), Flag.OK
+    value = parse_number(text)
+    found = NUMBER.match(text)
+    if value is None and found is not None:
+        unit = text[found.end() :]
+        if unit[:1] not in {".", ","} and not any(c.isdigit() for c in unit):
+            value = parse_number(found.group())
+    return (np.nan, Flag.UNREADABLE) if value is None else (value, Flag.OK)
 
 
 def decimals_shown(text: str) -> int | None:
@@ -208,10 +206,8 @@ def _parse_times(column: pd.Series) -> NDArray[np.float64]:
 
 
 def _seconds(cells: list[str]) -> NDArray[np.float64] | None:
-    try:
-        return np.array([float(cell.replace(",", ".")) for cell in cells], np.float64)
-    except ValueError:
-        return None
+    numbers = [parse_number(cell) for cell in cells]
+    return None if None in numbers else np.array(numbers, np.float64)
 
 
 def _clock(cells: list[str]) -> NDArray[np.float64] | None:
@@ -236,7 +232,7 @@ def _dates(cells: list[str]) -> NDArray[np.float64] | None:
         return None
     if stamps.isna().any():
         return None
-    return (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy(np.float64)
+    return np.asarray((stamps - stamps.iloc[0]).dt.total_seconds(), np.float64)
 
 
 def _time_like(cell: str) -> bool:
