@@ -1,0 +1,73 @@
+"""The ceiling: typed, found, or rightly not found."""
+
+import math
+
+import numpy as np
+import pytest
+from series_making import make_field, make_series
+
+from extractor.ceiling import find_ceiling
+from extractor.statistics import summarise
+
+
+def slow(rng, n, rho, hold):
+    """A first-order autoregressive series of held numbers, standard deviation 1."""
+    count = n // hold + 1
+    values = rng.standard_normal(count)
+    for t in range(1, count):
+        values[t] = rho * values[t - 1] + math.sqrt(1 - rho**2) * values[t]
+    return np.repeat(values, hold)[:n]
+
+
+def test_a_typed_ceiling_is_taken_as_it_is():
+    found = summarise(
+        make_series([39.7, 39.8, 40, 40.1, 20] * 9), make_field(decimals=1, ceiling=40)
+    )
+    assert (found.ceiling, found.ceiling_source) == (40, "typed")
+    assert found.ceiling_share == pytest.approx(3 / 5)
+
+
+def test_a_pile_up_is_found():
+    rng = np.random.default_rng(0)
+    values = np.minimum(np.round(38 + 3 * slow(rng, 600, 0.8, 3), 1), 40)
+    found = summarise(make_series(values), make_field(decimals=1))
+    assert (found.ceiling, found.ceiling_source) == (40, "found")
+    assert found.ceiling_share == pytest.approx(np.mean(values >= 39.8))
+    assert found.availability == 1
+
+
+def test_a_found_ceiling_gives_low():
+    rng = np.random.default_rng(0)
+    values = np.minimum(np.round(38 + 3 * slow(rng, 600, 0.8, 3), 1), 40)
+    values[300:310] = 3.9
+    assert summarise(make_series(values), make_field(decimals=1)).dropouts == 1
+
+
+@pytest.mark.parametrize(("n", "share"), [(120, 0.04), (600, 0.01)])
+@pytest.mark.parametrize(("rho", "hold", "sd", "step"), [(0.5, 5, 4, 0.1), (0.97, 3, 8, 1.0)])
+def test_an_ordinary_series_has_none(n, share, rho, hold, sd, step):
+    rng = np.random.default_rng(n)
+    series = [30 + sd * slow(rng, n, rho, hold) for _ in range(300)]
+    found = [find_ceiling(np.round(values / step) * step, step) for values in series]
+    assert np.mean([value is not None for value in found]) <= share
+
+
+@pytest.mark.parametrize(
+    "values", [[40.0] * 600, [39.9, 40.0, 40.1] * 99, [], [40.0], [10.0, 40.0]]
+)
+def test_a_series_that_hardly_moves_has_none(values):
+    assert find_ceiling(np.array(values), 0.1) is None
+
+
+def test_one_long_stay_at_the_top_is_no_ceiling():
+    values = np.concatenate(
+        [np.full(200, 38.0), 38 - np.abs(np.random.default_rng(1).normal(8, 2, 400))]
+    )
+    assert find_ceiling(np.round(values, 1), 0.1) is None
+
+
+def test_a_delay_has_no_ceiling_of_its_own():
+    values = np.minimum(np.round(38 + 3 * slow(np.random.default_rng(0), 600, 0.8, 3), 1), 40)
+    assert (
+        summarise(make_series(values), make_field(decimals=1, better="lower")).ceiling_source == ""
+    )
