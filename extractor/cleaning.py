@@ -208,7 +208,8 @@ def _wrong_form(
         return lost
     odd = other & ~lost
     share = float(odd.sum() / usable.sum())
-    if share > DOUBTED_FORMAT_SHARE and holds.count_in(odd) >= DOUBTED_LEAST_HOLDS:
+    often = share > DOUBTED_FORMAT_SHARE and holds.count_in(odd) >= DOUBTED_LEAST_HOLDS
+    if often or share > 0.5:
         notes.append(
             f"{field.name}: {share:.1%} of the readings do not have {usual} digits after the "
             "point; the setting is doubted, so these readings count. Check decimals."
