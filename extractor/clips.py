@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -45,6 +44,8 @@ class Clip:
     """As the file says it, which may be wrong; for a progress bar, not for times."""
     declared_duration_s: float | None
     """As the container's header says it; None where it says nothing."""
+    length_s: float | None
+    """About how long it is, for progress and for looking here and there; may be estimated."""
 
 
 @dataclass(slots=True)
@@ -98,6 +99,9 @@ def probe(path: Path) -> Clip:
             codec=stream.codec_context.name,
             frame_rate_hz=float(rate) if rate else None,
             declared_duration_s=_declared_duration_s(container, stream),
+            length_s=float(container.duration) / float(av.time_base)
+            if container.duration
+            else None,
         )
 
 
@@ -194,26 +198,38 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
         return (_time_s(best) or 0.0) - first, np.rot90(image, clip.rotation // 90)
 
 
-def digest(path: Path) -> str:
-    """Return a text that changes when the clip does: size, time, first and last blocks.
+def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:
+    """Return the crops of a few frames spread evenly over a clip, without decoding it all.
+
+    Parameters
+    ----------
+    clip, boxes
+        As in `frames`.
+    count : int
+        How many instants; fewer frames come back where keyframes are rare.
+    exact : bool
+        Decode on from the keyframe to the very instant; slower where keyframes are rare.
 
     Raises
     ------
     ClipError
-        If the file cannot be read.
+        If the clip cannot be opened or no frame can be decoded.
     """
-    block = 1 << 16
-    try:
-        status = path.stat()
-        hasher = hashlib.blake2b(digest_size=12)
-        hasher.update(f"{status.st_size} {status.st_mtime_ns}".encode())
-        with path.open("rb") as stream:
-            hasher.update(stream.read(block))
-            stream.seek(max(0, status.st_size - block))
-            hasher.update(stream.read(block))
-    except OSError as error:
-        raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
-    return hasher.hexdigest()
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    found: dict[float, Frame] = {}
+    with _opened(clip.path) as container:
+        stream = _picture_stream(container, clip.path)
+        stream.thread_type = "AUTO" if exact else "NONE"
+        first = _time_s(_first_frame(container, stream, clip.path)) or 0.0
+        for i in range(count):
+            wanted = first + (i + 0.5) / count * (clip.length_s or 0.0)
+            decoded = _frame_at(container, stream, wanted, exact=exact)
+            if decoded is not None:
+                frame = cutter.cut(decoded, (_time_s(decoded) or first) - first)
+                found.setdefault(frame.time_s, frame)
+    if not found:
+        raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
+    return [found[t] for t in sorted(found)]
 
 
 def completeness(clip: Clip, tally: Tally) -> Completeness:
@@ -423,7 +439,7 @@ def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
         tally.undecodable += 1
 
 
-def _frame_at(container: Any, stream: Any, seconds: float) -> Any:
+def _frame_at(container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
     # Seek to the keyframe before, then go on to the last frame that is not later.
     with contextlib.suppress(av.error.FFmpegError):
         container.seek(max(0, int(seconds / stream.time_base)), stream=stream, backward=True)
@@ -433,6 +449,8 @@ def _frame_at(container: Any, stream: Any, seconds: float) -> Any:
         if best is not None and time_s is not None and time_s > seconds + 1e-6:
             break
         best = frame
+        if not exact:
+            break
     return best
 
 

@@ -46,6 +46,16 @@ class FieldReadings:
     since_s: list[float] = field(default_factory=list)
     """When the text now shown appeared; NaN where not known."""
     confidence: list[float] = field(default_factory=list)
+    kept: list[tuple[int, Crop]] = field(default_factory=list)
+    """A few crops with their row, spread over the clip, for a second reader."""
+
+    def keep(self, row: int, crop: Crop, wanted: int) -> None:
+        """Keep a crop so that at the end `wanted` to twice as many lie evenly over the clip."""
+        if len(self.kept) >= 2 * wanted:
+            self.kept = self.kept[::2]
+        spacing = self.kept[1][0] - self.kept[0][0] if len(self.kept) > 1 else 1
+        if not self.kept or row - self.kept[-1][0] >= spacing:
+            self.kept.append((row, crop))
 
 
 @dataclass(slots=True)
@@ -57,7 +67,7 @@ class ClipReadings:
     """Mean change of luma outside the fields since the sample before, grey levels; NaN first."""
     fields: dict[str, FieldReadings]
     tally: clips.Tally
-    incomplete: clips.Completeness
+    complete: clips.Completeness
     frame_s: float
     """Usual time between two decoded frames."""
 
@@ -101,6 +111,7 @@ def read_clip(
     rate_hz: float = RATE_HZ,
     keyframes_only: bool = False,
     threads: int = 1,
+    keep: int = 0,
     progress: Progress | None = None,
 ) -> ClipReadings:
     """Read every field at a steady rate through a clip.
@@ -119,6 +130,8 @@ def read_clip(
         Look at keyframes alone, all of them: quick, and the change instants are then coarse.
     threads : int
         Threads of the video decoder.
+    keep : int
+        Crops of each field to keep for a second reader; 0 for none.
     progress : callable, optional
         Called now and then with the time reached, in seconds.
 
@@ -135,15 +148,21 @@ def read_clip(
     memories = [_Memory() for _ in fields]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
-        for i, name in enumerate(result.fields):
-            _read_stretch(stretch, i, reader, result.fields[name], memories[i])
+        for i, seen in enumerate(result.fields.values()):
+            _read_stretch(stretch, i, reader, seen, memories[i])
+            for row, sample in enumerate(stretch.samples, len(result.time_s)):
+                if keep:
+                    seen.keep(row, stretch.frames[sample].crops[i], keep)
         result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
         if progress is not None:
             progress(stretch.frames[-1].time_s)
         result.motion += _motion(stretch)
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
-    result.incomplete = clips.completeness(clip, tally)
+    for seen in result.fields.values():
+        chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
+        seen.kept = [seen.kept[int(i)] for i in chosen]
+    result.complete = clips.completeness(clip, tally)
     result.frame_s = tally.end_s / max(1, tally.decoded - tally.out_of_order)
     return result
 

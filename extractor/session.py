@@ -221,9 +221,14 @@ class Session:
             for c, s in kept.items()
         }
 
+    @property
+    def readings_folder(self) -> Path:
+        """Folder of the readings, one table a clip."""
+        return self.results / "readings"
+
     def readings_path(self, clip: str) -> Path:
         """Return the path of a clip's table of readings."""
-        return self.results / "readings" / f"{self.stems[clip]}.csv"
+        return self.readings_folder / f"{self.stems[clip]}.csv"
 
     def overlay(self) -> overlay.Overlay:
         """Read ``overlay.toml``; see `overlay.load`."""

@@ -54,6 +54,15 @@ def installed_version() -> tuple[int, ...]:
     return version
 
 
+def available() -> bool:
+    """Tell whether a Tesseract that can be used is installed."""
+    try:
+        installed_version()
+    except ReaderUnavailableError:
+        return False
+    return True
+
+
 class TesseractReader:
     """Reads with the installed Tesseract; slower and less sure than the built-in reader."""
 

@@ -1,0 +1,375 @@
+"""The stages in their order: read this file first.
+
+    clips -> frames -> crops -> readings -> series -> flagged series -> clip statistics
+
+`read_session` does all of it for a session folder: a worker reads a clip (`jobs.read_clip_job`),
+its readings become a flagged table (`tabulating`), the tables become the summary. What was read
+before and has not changed is taken from ``results/.state/``; one clip that fails does not stop
+the others. Comparison and report start from the summary.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from extractor import readers, state, storage, tabulating, workers
+from extractor.errors import ClipError
+from extractor.jobs import ClipJob, Options, read_clip_job
+from extractor.overlay import Overlay
+from extractor.session import Correction, Run, Session
+from extractor.state import ClipState
+
+GLYPHS_FILE = "overlay_glyphs.npz"
+
+
+@dataclass(frozen=True, slots=True)
+class ClipReport:
+    """What became of one clip."""
+
+    clip: str
+    outcome: Literal["read", "kept", "failed"]
+    """kept: nothing had changed since the last time."""
+    message: str = ""
+    """Why it failed, or why it could not be read to its end."""
+    complete: str = ""
+    """yes, no, unknown; empty where it failed."""
+    undecodable: int = 0
+    """Damaged packets and frames."""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class SessionReport:
+    """What became of the session."""
+
+    clips: list[ClipReport] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    """Rows of ``summary.csv``."""
+    warnings: list[str] = field(default_factory=list)
+
+    @property
+    def failed(self) -> list[ClipReport]:
+        """Return the clips that gave no readings."""
+        return [c for c in self.clips if c.outcome == "failed"]
+
+
+class Watcher(Protocol):
+    """Is told what happens while it happens; calls come in the caller's own process."""
+
+    def started(self, jobs: Sequence[ClipJob]) -> None:
+        """Hear which clips are going to be read."""
+
+    def progress(self, clip: str, seconds: float) -> None:
+        """Hear how much of a clip is done."""
+
+    def ended(self, report: ClipReport) -> None:
+        """Hear that one clip is done or has failed."""
+
+
+class Silent:
+    """A `Watcher` that does nothing."""
+
+    def started(self, jobs: Sequence[ClipJob]) -> None:
+        """Do nothing."""
+
+    def progress(self, clip: str, seconds: float) -> None:
+        """Do nothing."""
+
+    def ended(self, report: ClipReport) -> None:
+        """Do nothing."""
+
+
+@dataclass(slots=True)
+class ClipTable:
+    """One clip's flagged series, made when first asked for."""
+
+    known: ClipState
+    overlay: Overlay
+    corrections: tuple[Correction, ...]
+    """Those of this clip."""
+    key: str
+    """Changes whenever the table may."""
+    _made: tabulating.ClipSeries | None = None
+
+    def made(self) -> tabulating.ClipSeries:
+        """Return the series with flags and corrections."""
+        if self._made is None:
+            self._made = tabulating.clip_series(self.known, self.overlay.fields, self.corrections)
+        return self._made
+
+
+def read_session(
+    session: Session,
+    options: Options | None = None,
+    *,
+    only: Sequence[str] = (),
+    watcher: Watcher | None = None,
+) -> SessionReport:
+    """Read, clean and summarise a session's clips and write its tables.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    options : Options, optional
+        How to read.
+    only : sequence of str
+        Names of clips to read; the summary still holds all that is known.
+    watcher : Watcher, optional
+        Is told of progress.
+
+    Raises
+    ------
+    UsageError, SessionFileError, ReaderUnavailableError, StorageError
+        If nothing at all can be done. A clip that fails is in the report instead.
+    """
+    options = options or Options()
+    watcher = watcher or Silent()
+    chosen = session.choose(only)
+    overlay = session.overlay()
+    runs = session.runs()
+    corrections = session.corrections()
+    for folder in (session.results, session.state, session.readings_folder):
+        storage.clean_up(folder)
+    report = SessionReport(warnings=session.run_warnings(runs))
+    known = _read_clips(session, overlay, chosen, options, watcher, report)
+    tables = _tabulate(session, overlay, known, corrections, report)
+    _summarise(session, overlay, runs, tables, report)
+    return report
+
+
+def quick_session(
+    session: Session,
+    options: Options,
+    *,
+    only: Sequence[str] = (),
+    watcher: Watcher | None = None,
+) -> SessionReport:
+    """Look at keyframes alone and summarise each clip; writes nothing.
+
+    See `read_session` for parameters and errors.
+    """
+    watcher = watcher or Silent()
+    chosen = session.choose(only)
+    overlay = session.overlay()
+    report = SessionReport()
+    for clip, known in _work(_jobs(session, overlay, chosen, options), options, watcher, report):
+        series = tabulating.clip_series(known, overlay.fields, ())
+        _note(report, watcher, _success(clip, known, series.notes))
+        run = Run(run=session.stems[clip], clips=(clip,))
+        parts = [(series.series, known.duration_s)]
+        report.rows += tabulating.run_rows(run, [known], parts, overlay.fields)
+    report.rows.sort(key=lambda row: str(row["run"]))
+    return report
+
+
+def _jobs(
+    session: Session, overlay: Overlay, chosen: Sequence[str], options: Options
+) -> list[ClipJob]:
+    from extractor.framing import tight_shares
+
+    glyphs = session.root / GLYPHS_FILE
+    reader = readers.create(options.reader, glyphs)
+    tight = tight_shares(session, overlay, reader)
+    named = f"{reader.name} {reader.version()}"
+    asked = state.asked_digest(
+        overlay.fields, tight, named, options.rate_hz, options.crosscheck_of(reader.name)
+    )
+    cores = os.cpu_count() or 1
+    at_once = min(options.jobs or cores, len(chosen))
+    return [
+        ClipJob(
+            clip=clip,
+            path=session.path(clip),
+            state_path=None if options.quick else state_path(session, clip),
+            fields=overlay.fields,
+            tight=tight,
+            reader=named,
+            asked=asked,
+            options=options,
+            glyphs=glyphs,
+            # Cores that no other clip needs help to decode this one.
+            threads=max(1, cores // max(1, at_once)),
+        )
+        for clip in chosen
+    ]
+
+
+def state_path(session: Session, clip: str) -> Path:
+    """Return where a clip's state is kept."""
+    return session.state / f"{session.stems[clip]}.json"
+
+
+def _read_clips(
+    session: Session,
+    overlay: Overlay,
+    chosen: Sequence[str],
+    options: Options,
+    watcher: Watcher,
+    report: SessionReport,
+) -> dict[str, ClipState]:
+    """Return what is known of each clip, having read those that are new or changed."""
+    found: dict[str, ClipState] = {}
+    waiting = []
+    for job in _jobs(session, overlay, chosen, options):
+        known = None if options.again else _known(session, job)
+        if known is None:
+            waiting.append(job)
+        else:
+            found[job.clip] = known
+            report.clips.append(_success(job.clip, known, (), "kept"))
+    names = {f.name for f in overlay.fields}
+    for clip in set(session.clips) - set(chosen):
+        # Not asked for now: what is known of them stays in the summary.
+        known = state.load(state_path(session, clip))
+        if known is not None and names <= set(known.fields):
+            found[clip] = known
+    corrections = session.corrections()
+    for clip, known in _work(waiting, options, watcher, report, session):
+        found[clip] = known
+        # Written at once: what is finished stays finished, whatever happens next.
+        table = _table(session, overlay, clip, known, corrections)
+        tabulating.write_readings(session.readings_path(clip), table.made().series)
+        _note(report, watcher, _success(clip, known, table.made().notes))
+    return {clip: found[clip] for clip in session.clips if clip in found}
+
+
+def _work(
+    jobs: Sequence[ClipJob],
+    options: Options,
+    watcher: Watcher,
+    report: SessionReport,
+    session: Session | None = None,
+) -> Any:
+    """Do the jobs and yield ``(clip, state)``; those that fail go to the report."""
+    watcher.started(jobs)
+    count = options.jobs or os.cpu_count() or 1
+    for job, known, error in workers.run(jobs, read_clip_job, count, watcher.progress):
+        if known is not None:
+            yield job.clip, known
+            continue
+        if not isinstance(error, ClipError):
+            raise error or AssertionError("a job ended without result and without error")
+        if session is not None:
+            _forget(session, job.clip)
+        _note(report, watcher, ClipReport(job.clip, "failed", str(error)))
+
+
+def _known(session: Session, job: ClipJob) -> ClipState | None:
+    known = state.load(state_path(session, job.clip))
+    if known is None or known.asked_digest != job.asked:
+        return None
+    try:
+        return known if known.clip_digest == state.clip_digest(job.path) else None
+    except ClipError:
+        return None
+
+
+def _forget(session: Session, clip: str) -> None:
+    # Readings of what the clip was before would look like readings of what it is now.
+    state_path(session, clip).unlink(missing_ok=True)
+    session.readings_path(clip).unlink(missing_ok=True)
+
+
+def _success(
+    clip: str,
+    known: ClipState,
+    notes: tuple[str, ...],
+    outcome: Literal["read", "kept"] = "read",
+) -> ClipReport:
+    return ClipReport(clip, outcome, known.note, known.complete, known.undecodable, notes)
+
+
+def _note(report: SessionReport, watcher: Watcher, entry: ClipReport) -> None:
+    report.clips.append(entry)
+    watcher.ended(entry)
+
+
+def _table(
+    session: Session,
+    overlay: Overlay,
+    clip: str,
+    known: ClipState,
+    corrections: Sequence[Correction],
+) -> ClipTable:
+    own = tuple(c for c in corrections if c.clip == clip)
+    read = state.file_digest(state_path(session, clip))
+    key = state.digest_of(tabulating.TABLES_VERSION, read, overlay.fields, own)
+    return ClipTable(known, overlay, own, key)
+
+
+def _tabulate(
+    session: Session,
+    overlay: Overlay,
+    known: Mapping[str, ClipState],
+    corrections: Sequence[Correction],
+    report: SessionReport,
+) -> dict[str, ClipTable]:
+    """Write the readings of every clip whose table is not up to date."""
+    path = session.state / "tables.json"
+    before, now = state.read_json(path), {}
+    tables = {}
+    for clip, one in known.items():
+        table = tables[clip] = _table(session, overlay, clip, one, corrections)
+        entry = before.get(clip, {})
+        if entry.get("key") != table.key or not session.readings_path(clip).exists():
+            tabulating.write_readings(session.readings_path(clip), table.made().series)
+            entry = {
+                "key": table.key,
+                "notes": list(table.made().notes),
+                "unmatched": [[c.field, c.time_s] for c in table.made().unmatched],
+            }
+        now[clip] = entry
+        report.warnings += [
+            f"corrections.csv: {clip} has no reading of {name} near {time_s:g} s; kept, not used"
+            for name, time_s in entry["unmatched"]
+        ]
+    if now != before:
+        state.write_json(path, now)
+    _add_notes(report, now)
+    report.warnings += [
+        f"corrections.csv names {clip}, which is not in the folder"
+        for clip in sorted({c.clip for c in corrections} - set(session.clips))
+    ]
+    return tables
+
+
+def _add_notes(report: SessionReport, entries: Mapping[str, Mapping[str, Any]]) -> None:
+    for i, one in enumerate(report.clips):
+        if one.clip in entries and one.outcome == "kept":
+            notes = tuple(entries[one.clip]["notes"])
+            report.clips[i] = ClipReport(
+                one.clip, one.outcome, one.message, one.complete, one.undecodable, notes
+            )
+
+
+def _summarise(
+    session: Session,
+    overlay: Overlay,
+    runs: Sequence[Run],
+    tables: Mapping[str, ClipTable],
+    report: SessionReport,
+) -> None:
+    """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
+    path = session.state / "summary.json"
+    before, now = state.read_json(path), {}
+    for run in runs:
+        parts = [tables[c] for c in run.clips if c in tables]
+        if len(parts) < len(run.clips):
+            continue
+        key = state.digest_of(run, [t.key for t in parts], overlay.fields)
+        now[key] = before.get(key) or tabulating.run_rows(
+            run,
+            [t.known for t in parts],
+            [(t.made().series, t.known.duration_s) for t in parts],
+            overlay.fields,
+        )
+        report.rows += now[key]
+    text = tabulating.format_table(tabulating.summary_columns(), report.rows)
+    if now != before or not session.summary_path.exists():
+        storage.write_text(session.summary_path, text)
+        state.write_json(path, now)

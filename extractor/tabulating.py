@@ -1,0 +1,236 @@
+"""From what was read to tables: flags, corrections, the readings CSV, the summary's rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor.flags import Flag
+from extractor.session import Correction, Run
+from extractor.storage import write_text
+from extractor.tables import format_table, parse_number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.overlay import Field
+    from extractor.state import ClipState, FieldState
+
+#: Raised whenever the same readings would be cleaned or summarised differently by newer code.
+TABLES_VERSION = 1
+
+#: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
+RUN_PART = (
+    *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
+    *("position", "repeat", "order"),
+)
+
+
+@dataclass(frozen=True)
+class ClipSeries:
+    """One clip's flagged series and what the user should know about them."""
+
+    series: dict[str, pd.DataFrame]
+    """By field: columns of `extractor.series.COLUMNS`."""
+    notes: tuple[str, ...]
+    unmatched: tuple[Correction, ...]
+    """Corrections that no row lies near enough to."""
+
+
+def clip_series(
+    state: ClipState, fields: Sequence[Field], corrections: Sequence[Correction]
+) -> ClipSeries:
+    """Flag one clip's readings, then apply the corrections made by hand.
+
+    Parameters
+    ----------
+    state : ClipState
+        What was read.
+    fields : sequence of Field
+        Their limits decide about `range` and `format`.
+    corrections : sequence of Correction
+        Those of this clip.
+    """
+    from extractor.cleaning import clean_clip
+
+    raw = {f.name: _raw_series(state, state.fields[f.name]) for f in fields}
+    cleaned = clean_clip(raw, fields, frame_s=state.frame_s)
+    notes = [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
+    series = {name: one.series for name, one in cleaned.items()}
+    unmatched = [c for c in corrections if not _correct(series, c)]
+    return ClipSeries(series, tuple(notes), tuple(unmatched))
+
+
+def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
+    import pandas as pd
+
+    from extractor.reading import interpret
+
+    readings = [
+        interpret(text, confidence, state.gate)
+        for text, confidence in zip(seen.text, seen.confidence, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "time_s": state.time_s,
+            "value": [r.value for r in readings],
+            "text": pd.Series(seen.text, dtype=object),
+            "since_s": [math.nan if s is None else s for s in seen.since_s],
+            "confidence": seen.confidence,
+            "flag": pd.Series([str(r.flag) for r in readings], dtype=object),
+            "still": state.still,
+        }
+    )
+
+
+def _correct(series: Mapping[str, pd.DataFrame], correction: Correction) -> bool:
+    import numpy as np
+
+    frame = series.get(correction.field)
+    if frame is None or frame.empty:
+        return False
+    times = frame["time_s"].to_numpy(float)
+    period_s = float(np.median(np.diff(times))) if len(times) > 1 else math.inf
+    row = int(np.argmin(np.abs(times - correction.time_s)))
+    # The tolerance lets a time that was written with three decimals find its row.
+    if abs(times[row] - correction.time_s) > period_s / 2 + 1e-3:
+        return False
+    value, flag = corrected(correction.value)
+    frame.loc[frame.index[row], ["value", "confidence", "flag"]] = [value, 1.0, str(flag)]
+    return True
+
+
+def corrected(text: str) -> tuple[float, Flag]:
+    """Return value and flag of a correction as it stands in ``corrections.csv``."""
+    if text == "":
+        return math.nan, Flag.UNREADABLE
+    if text == "--":
+        return math.nan, Flag.NO_LINK
+    if text == "hidden":
+        return math.nan, Flag.HIDDEN
+    number = parse_number(text)
+    return (math.nan, Flag.UNREADABLE) if number is None else (number, Flag.CORRECTED)
+
+
+def readings_columns(names: Iterable[str]) -> list[str]:
+    """Return the columns of a readings CSV for these fields."""
+    columns = ["time_s"]
+    for name in names:
+        columns += [name, f"{name}_text", f"{name}_since_s", f"{name}_confidence", f"{name}_flag"]
+    return columns
+
+
+def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
+    """Write one clip's readings.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; the old file then still stands.
+    """
+    frames = {name: frame.to_dict("list") for name, frame in series.items()}
+    times = next(iter(frames.values()))["time_s"]
+    rows = []
+    for i, time_s in enumerate(times):
+        row: dict[str, object] = {"time_s": round(time_s, 6)}
+        for name, frame in frames.items():
+            row[name] = frame["value"][i]
+            row[f"{name}_text"] = frame["text"][i]
+            row[f"{name}_since_s"] = round(frame["since_s"][i], 6)
+            row[f"{name}_confidence"] = round(frame["confidence"][i], 4)
+            row[f"{name}_flag"] = frame["flag"][i]
+        rows.append(row)
+    write_text(path, format_table(readings_columns(frames), rows))
+
+
+def run_series(
+    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]], name: str
+) -> pd.DataFrame:
+    """Join one field's series of the clips of a run, each shifted behind the one before.
+
+    Parameters
+    ----------
+    parts : sequence of (series by field, duration in seconds)
+        In the order in which they were recorded.
+    name : str
+        The field.
+    """
+    import pandas as pd
+
+    offset_s = 0.0
+    shifted = []
+    for series, duration_s in parts:
+        one = series[name].copy()
+        one["time_s"] += offset_s
+        one["since_s"] += offset_s
+        shifted.append(one)
+        offset_s += duration_s
+    return pd.concat(shifted, ignore_index=True) if len(shifted) > 1 else shifted[0]
+
+
+def run_rows(
+    run: Run,
+    states: Sequence[ClipState],
+    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]],
+    fields: Sequence[Field],
+) -> list[dict[str, Any]]:
+    """Return one summary row per field of a run.
+
+    Parameters
+    ----------
+    run : Run
+        Which clips, from when to when.
+    states, parts : sequences
+        What was read in each clip of the run, and its flagged series with its duration.
+    fields : sequence of Field
+        In the order of the rows.
+    """
+    from extractor.statistics import summarise
+
+    rows = []
+    for item in fields:
+        series = run_series(parts, item.name)
+        summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s)
+        row: dict[str, Any] = {column: run.cell(column) for column in RUN_PART}
+        row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}
+        row |= summary.as_row()
+        row["incomplete"] = _incomplete(states)
+        row |= _crosscheck([(s, s.fields[item.name]) for s in states])
+        rows.append(row)
+    return rows
+
+
+def _incomplete(states: Sequence[ClipState]) -> str:
+    answers = {s.complete for s in states}
+    if "no" in answers:
+        return "yes"
+    return "unknown" if "unknown" in answers else "no"
+
+
+def _crosscheck(seen: Sequence[tuple[ClipState, FieldState]]) -> dict[str, Any]:
+    from extractor.reading import interpret
+
+    compared = agreed = 0
+    for state, field in seen:
+        for row, text in field.crosscheck:
+            first = interpret(field.text[row], field.confidence[row], state.gate)
+            second = interpret(text, 1.0, 0.0)
+            if first.flag == second.flag == Flag.OK:
+                compared += 1
+                agreed += first.value == second.value
+    return {
+        "crosscheck_n": compared if compared else None,
+        "crosscheck_agree": agreed / compared if compared else None,
+    }
+
+
+def summary_columns() -> list[str]:
+    """Return the columns of ``summary.csv``: the contract's order, then what came later."""
+    from extractor.statistics import SUMMARY_COLUMNS
+
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    first = [c for c in SUMMARY_COLUMNS if c not in later]
+    return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
