@@ -1,0 +1,79 @@
+"""``extractor compare``: which antenna is better, and whether that is real."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def compare(
+    sessions: Annotated[
+        list[Path],
+        typer.Argument(
+            help="One or more session folders, or a hand-made TABLE.csv with the columns "
+            "antenna, value and, where known, port and mounting.",
+            metavar="SESSION...",
+            show_default=False,
+        ),
+    ],
+    field: Annotated[str, typer.Option(help="Field to compare.")] = "bitrate",
+    measure: Annotated[
+        str,
+        typer.Option(
+            help="What stands for a clip: mean, mean_with_outages (an outage counts as zero), "
+            "median, p05 or availability (in %)."
+        ),
+    ] = "mean",
+    factor: Annotated[
+        str, typer.Option(help="Column of runs.csv whose levels are compared.")
+    ] = "antenna",
+    reference: Annotated[
+        str | None,
+        typer.Option(help="Compare every antenna with this one alone.", show_default="all pairs"),
+    ] = None,
+    confidence: Annotated[
+        float, typer.Option(help="Of all statements about pairs together, 0.5 to 0.999.")
+    ] = 0.95,
+    pool: Annotated[
+        bool,
+        typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
+    ] = False,
+    assume_spread: Annotated[
+        float | None,
+        typer.Option(
+            help="Spread between mountings to assume where each antenna was mounted once, in the "
+            "field's unit.",
+            show_default="several",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
+    ] = None,
+) -> None:
+    """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
+    from extractor.comparison import compare_sessions
+    from extractor.errors import UsageError
+    from extractor.session import RESULTS
+
+    if assume_spread is not None and assume_spread < 0:
+        raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")
+    for path in sessions:
+        if not path.exists():
+            raise UsageError(f"{path}: not there; give a session folder or a CSV table")
+    comparison = compare_sessions(
+        sessions,
+        field=field,
+        measure=measure,
+        factor=factor,
+        reference=reference,
+        confidence=confidence,
+        pool=pool,
+        assumed_spread=assume_spread,
+    )
+    first = sessions[0].parent if sessions[0].is_file() else sessions[0]
+    written = comparison.write(out if out is not None else first / RESULTS)
+    typer.echo(comparison.text())
+    typer.echo("Written: " + ", ".join(str(path) for path in written))

@@ -1,0 +1,194 @@
+"""``extractor plan``: run sheets, and how many mountings a difference needs."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from extractor.planning.power import Spreads
+    from extractor.planning.sheet import Plan
+
+
+class Order(StrEnum):
+    """How the runs are put in order."""
+
+    SPLIT = "split"
+    FULL = "full"
+
+
+def plan(
+    session: Annotated[
+        Path | None,
+        typer.Argument(
+            help="Session folder to plan, made when missing; not needed with --detect.",
+            metavar="[SESSION]",
+            show_default=False,
+        ),
+    ] = None,
+    antennas: Annotated[
+        str, typer.Option(help="Antennas, commas between.", show_default=False)
+    ] = "",
+    ports: Annotated[str, typer.Option(help="Ports, commas between.", show_default=False)] = "",
+    mountings: Annotated[
+        int, typer.Option(help="Times that each antenna is put up anew, 1 to 50.")
+    ] = 3,
+    repeats: Annotated[int, typer.Option(help="Clips for each mounting and port, 1 to 50.")] = 1,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            help="Antenna at the start, in the middle and at the end.",
+            show_default="the first antenna",
+        ),
+    ] = None,
+    companion: Annotated[
+        str, typer.Option(help="Antenna on the ports not under test, the same in every run.")
+    ] = "companion",
+    order: Annotated[
+        Order,
+        typer.Option(
+            help="split: all ports inside one mounting (a port costs seconds); full: put up anew "
+            "for every port (costs minutes)."
+        ),
+    ] = Order.SPLIT,
+    seconds: Annotated[float, typer.Option(help="Length of a clip, s.", min=1.0)] = 60.0,
+    settle: Annotated[float, typer.Option(help="Wait before each clip, s.", min=0.0)] = 30.0,
+    port_change: Annotated[float, typer.Option(help="Time to change a port, s.", min=0.0)] = 45.0,
+    remount: Annotated[
+        float, typer.Option(help="Time to put an antenna up, minutes.", min=0.0)
+    ] = 4.0,
+    pack: Annotated[
+        float, typer.Option(help="Minutes that a battery pack lasts, transmitter on.", min=1.0)
+    ] = 20.0,
+    seed: Annotated[
+        int | None,
+        typer.Option(help="The same seed gives the same sheet.", show_default="drawn", min=0),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Overwrite a runs.csv that is there.")
+    ] = False,
+    detect: Annotated[
+        float | None,
+        typer.Option(
+            help="Instead of planning: how many mountings does a difference of so much need? In "
+            "the field's unit.",
+            show_default=False,
+        ),
+    ] = None,
+    sd: Annotated[
+        float | None,
+        typer.Option(
+            help="With --detect: spread (sd) between mountings of one antenna, field's unit.",
+            show_default=False,
+        ),
+    ] = None,
+    clip_sd: Annotated[
+        float,
+        typer.Option(help="With --detect: spread (sd) between clips of one mounting.", min=0.0),
+    ] = 0.0,
+    from_: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", help="With --detect: take both spreads from this session.", show_default=False
+        ),
+    ] = None,
+    field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
+) -> None:
+    """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
+    from extractor.errors import UsageError
+
+    names, sockets = _split(antennas), _split(ports)
+    if detect is not None:
+        clips = max(1, len(sockets) or 2) * repeats
+        _echo_sizes(detect, _spreads(sd, clip_sd, from_, field), clips, max(2, len(names) or 4))
+        return
+    if session is None or not names or not sockets:
+        raise UsageError(
+            "give a session folder with --antennas A,B,C and --ports P,Q, or --detect X with --sd S"
+        )
+    import secrets
+
+    from extractor.planning.order import Timing
+    from extractor.planning.sheet import Plan
+
+    planned = Plan(
+        antennas=names,
+        ports=sockets,
+        mountings=mountings,
+        repeats=repeats,
+        reference=reference or names[0],
+        seed=secrets.randbelow(100_000) if seed is None else seed,
+        kind=order.value,
+        companion=companion,
+        timing=Timing(seconds, settle, port_change, remount, pack),
+    )
+    _write(session, planned, replace)
+
+
+def _split(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",")) if text.strip() else ()
+
+
+def _write(session: Path, plan_: Plan, replace: bool) -> None:
+    from dataclasses import replace as changed
+
+    from extractor.planning.order import packs_needed, total_minutes
+    from extractor.planning.sheet import write_plan
+
+    runs_path, sheet_path = write_plan(session, plan_, replace=replace)
+    runs = plan_.runs()
+    minutes = total_minutes(runs, plan_.timing)
+    typer.echo(
+        f"{len(runs)} clips, about {minutes:.0f} minutes, "
+        f"{packs_needed(runs, plan_.timing)} battery pack(s); seed {plan_.seed}"
+    )
+    if plan_.kind == "split" and len(plan_.ports) > 1:
+        other = changed(plan_, kind="full")
+        longer = total_minutes(other.runs(), plan_.timing)
+        typer.echo(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
+    typer.echo(f"Written: {runs_path}, {sheet_path} (print it)")
+
+
+def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:
+    from extractor.errors import UsageError
+    from extractor.planning.power import Spreads
+
+    if source is not None:
+        from extractor.comparison.compare import session_spreads
+
+        return session_spreads([source], field)
+    if sd is None or sd < 0:
+        raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
+    return Spreads(sd, clip_sd)
+
+
+def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:
+    from extractor.errors import UsageError
+    from extractor.planning.power import MOST_MOUNTINGS, reach, sample_sizes
+
+    if detect <= 0:
+        raise UsageError(f"--detect {detect:g}: must be above 0")
+    typer.echo(
+        f"Spread between mountings {spreads.mounting:.3g}, between clips of one mounting "
+        f"{spreads.clip:.3g}; {clips} clip(s) a mounting."
+    )
+    typer.echo(f"To find a difference of {detect:g} between two antennas:")
+    for size in sample_sizes(detect, spreads, clips, antennas):
+        pair, joint = (
+            f"more than {MOST_MOUNTINGS}" if n is None else f"{n} mountings ({n * clips} clips)"
+            for n in (size.mountings, size.mountings_all_pairs)
+        )
+        typer.echo(
+            f"  {100 * size.power:.0f} % power: {pair} of each for one pair alone, {joint} for "
+            f"all pairs of {antennas} antennas together"
+        )
+    typer.echo(f"The other way round, all pairs of {antennas} antennas, 95 %:")
+    for mountings in (2, 3, 4, 6, 10):
+        can = reach(mountings, spreads, clips, antennas)
+        typer.echo(
+            f"  {mountings:2d} mountings: a difference is known to +/- {can.half_width:.2g}, "
+            f"one of {can.detectable:.2g} is found four times out of five"
+        )

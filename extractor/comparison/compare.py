@@ -1,0 +1,294 @@
+"""The comparison from end to end: a table of runs in, tables and findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from extractor.comparison import checks, linking
+from extractor.comparison.advice import assumed_finding, next_finding
+from extractor.comparison.drift import drift_findings, unused_factors
+from extractor.comparison.findings import (
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    digits_for,
+    listed,
+    to_json,
+    to_text,
+)
+from extractor.comparison.loading import CONDITIONS, UNNAMED_MOUNTING, RunTable, load_sessions
+from extractor.comparison.model import (
+    COVARIATES,
+    Fit,
+    clip_spread,
+    estimate,
+    lay_out,
+    mounting_spread,
+    records,
+)
+from extractor.comparison.pairs import Ordering, ordering, pair_table
+from extractor.comparison.ports import port_findings, port_table
+from extractor.comparison.ranking import (
+    best_finding,
+    ranking_findings,
+    ranking_table,
+    spread_finding,
+)
+from extractor.errors import UsageError
+from extractor.planning.power import Spreads
+from extractor.storage import write_text
+from extractor.tables import write_table
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Everything that one comparison says."""
+
+    field: str
+    measure: str
+    unit: str
+    better: str
+    factor: str
+    confidence: float
+    ranking: pd.DataFrame
+    """See `ranking_table`."""
+    ports: pd.DataFrame
+    """See `port_table`."""
+    pairs: pd.DataFrame
+    """See `pair_table`."""
+    order: Ordering
+    findings: tuple[Finding, ...]
+    """Verdicts in the order in which they should be read, then the appendix."""
+    fit: Fit
+    runs: pd.DataFrame
+    """The runs that were used."""
+
+    def text(self) -> str:
+        """Return the findings for reading."""
+        return to_text(self.findings)
+
+    def write(self, folder: Path) -> tuple[Path, ...]:
+        """Write ``ranking.csv``, ``ports.csv``, ``pairs.csv`` and ``findings.json``.
+
+        Raises
+        ------
+        StorageError
+            If one cannot be written.
+        """
+        paths = []
+        for name in ("ranking", "ports", "pairs"):
+            table: pd.DataFrame = getattr(self, name)
+            paths.append(folder / f"{name}.csv")
+            write_table(paths[-1], [str(c) for c in table.columns], records(table))
+        paths.append(folder / "findings.json")
+        write_text(paths[-1], to_json(self.findings))
+        return tuple(paths)
+
+
+def compare_sessions(
+    paths: Sequence[Path],
+    *,
+    field: str = "bitrate",
+    measure: str = "mean",
+    factor: str = "antenna",
+    reference: str | None = None,
+    confidence: float = 0.95,
+    pool: bool = False,
+    assumed_spread: float | None = None,
+) -> Comparison:
+    """Compare the antennas of one or more sessions; see `compare_table`.
+
+    Raises
+    ------
+    UsageError
+        If an option does not fit the sessions, or they share no antenna.
+    TableError
+        If a file cannot be understood.
+    """
+    table = load_sessions(paths, field, measure, factor)
+    return compare_table(
+        table,
+        reference=reference,
+        confidence=confidence,
+        pool=pool,
+        assumed_spread=assumed_spread,
+    )
+
+
+def compare_table(
+    table: RunTable,
+    *,
+    reference: str | None = None,
+    confidence: float = 0.95,
+    pool: bool = False,
+    assumed_spread: float | None = None,
+) -> Comparison:
+    """Compare the antennas of a table of runs.
+
+    Parameters
+    ----------
+    table : RunTable
+        As from `load_sessions`, or made of a DataFrame with `prepare`.
+    reference : str, optional
+        Compare every antenna with this one alone.
+    confidence : float
+        Of all statements about pairs together, 0.5 to 0.999.
+    pool : bool
+        Pool runs that differ in rate mode, power, channel or width.
+    assumed_spread : float, optional
+        Spread between mountings to assume where none can be seen, in the unit.
+
+    Raises
+    ------
+    UsageError
+        If fewer than two antennas are left, the reference is none of them, or sessions share
+        no antenna.
+    """
+    if not 0.5 <= confidence <= 0.999:
+        raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
+    runs, mixed = _one_condition(table.runs, pool, table.factor)
+    _check_levels(runs, reference, table.factor)
+    linking.require_connected(runs)
+    layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
+    fit = estimate(layout, runs["value"].to_numpy(float))
+    pairs = pair_table(fit, better=table.better, confidence=confidence, reference=reference)
+    order = ordering(fit, pairs, table.better, reference)
+    ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
+    ports = port_table(runs, confidence)
+    voice = Voice(table.unit, digits_for(runs["value"]), confidence)
+    findings = [
+        *(checks.outage_finding(fit, runs, order, table.better) if table.measure == "mean" else []),
+        *mixed,
+        *_left_out(table, runs),
+        *checks.shared_clip_findings(runs),
+        *ranking_findings(fit, ranking, pairs, order, voice, reference),
+        *([assumed_finding(fit, pairs, voice, assumed_spread)] if layout.df_between == 0 else []),
+        *checks.ceiling_findings(runs, order, outer=layout.df_between > 0),
+        *port_findings(ports, runs, voice),
+        *drift_findings(fit, runs, voice, reference),
+        *linking.link_findings(fit, runs, voice),
+        *linking.side_findings(runs, voice, table.better),
+        *checks.outlier_findings(fit, runs, voice),
+        *unused_factors(layout.dropped),
+        next_finding(fit, pairs, order, voice),
+        spread_finding(fit, voice),
+        *best_finding(ranking, voice),
+        *checks.companion_findings(runs),
+        *checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice),
+    ]
+    in_order = sorted(findings, key=lambda f: f.part != "verdict")
+    return Comparison(
+        table.field,
+        table.measure,
+        table.unit,
+        table.better,
+        table.factor,
+        confidence,
+        ranking,
+        ports,
+        pairs,
+        order,
+        tuple(in_order),
+        fit,
+        runs,
+    )
+
+
+def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:
+    names = sorted(runs["antenna"].unique())
+    if len(names) < 2:
+        raise UsageError(
+            f"only {listed(names) or 'nothing'} is left to compare in '{factor}'; a comparison "
+            "needs at least two"
+        )
+    if reference is not None and reference not in names:
+        raise UsageError(f"reference '{reference}' is not among {', '.join(names)}")
+
+
+def _one_condition(
+    runs: pd.DataFrame, pool: bool, factor: str
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Keep, in each session, the condition with the most runs, unless told to pool."""
+    known = [c for c in CONDITIONS if c in runs and c != factor]
+    if not known:
+        return runs, []
+    labels = runs[known].apply(
+        lambda row: ", ".join(f"{c} {row[c]}" for c in known if pd.notna(row[c])), axis=1
+    )
+    runs = runs.assign(condition=labels)
+    counts = runs.groupby(["session", "condition"]).size()
+    if len(counts) == runs["session"].nunique():
+        return runs, []
+    what = "; ".join(
+        f"{row['condition'] or 'not given'}: {counted(row['runs'], 'run')}"
+        for row in records(counts.reset_index(name="runs"))
+    )
+    how = f"Columns {listed(known)} of runs.csv over session.toml."
+    if pool:
+        sentence = (
+            f"Runs under different conditions are pooled, as you asked ({what}). Differences "
+            "between antennas may not be the same under each of them."
+        )
+        return runs, [Finding("conditions", sentence, how)]
+    main = runs.groupby("session")["condition"].transform(lambda c: c.value_counts().index[0])
+    kept = runs[runs["condition"] == main].reset_index(drop=True)
+    sentence = (
+        f"The runs differ in their conditions ({what}) and are not pooled: this comparison uses "
+        f"{'; '.join(sorted(kept['condition'].unique()))} only ({counted(len(kept), 'run')} of "
+        f"{len(runs)}). Pool them with --pool, or compare them with --factor."
+    )
+    return kept, [Finding("conditions", sentence, how, (Quantity("runs used", float(len(kept))),))]
+
+
+def _left_out(table: RunTable, runs: pd.DataFrame) -> list[Finding]:
+    findings = []
+    if table.skipped:
+        findings.append(
+            Finding(
+                "left_out",
+                f"{counted(len(table.skipped), 'run')} left out: {listed(table.skipped)}.",
+                "Rows of the summary without antenna or value.",
+            )
+        )
+    unnamed = runs[runs["mounting"].str.endswith(UNNAMED_MOUNTING)]
+    if unnamed.groupby(["session", "antenna"]).size().gt(1).any():
+        findings.append(
+            Finding(
+                "mounting_unknown",
+                "The column mounting is empty, so all clips of an antenna count as one mounting. "
+                "If an antenna was taken off and put on again between clips, number the "
+                "mountings in runs.csv: it makes a stronger statement possible.",
+                "Column mounting of runs.csv.",
+                part="verdict",
+            )
+        )
+    return findings
+
+
+def session_spreads(
+    paths: Sequence[Path], field: str = "bitrate", measure: str = "mean"
+) -> Spreads:
+    """Return the spreads between mountings and between clips that sessions show.
+
+    Raises
+    ------
+    UsageError
+        If no antenna was mounted twice, so that the spread between mountings is not known.
+    TableError
+        If a file cannot be understood.
+    """
+    runs = load_sessions(paths, field, measure).runs
+    linking.require_connected(runs)
+    fit = estimate(lay_out(runs), runs["value"].to_numpy(float))
+    if fit.layout.df_between == 0:
+        raise UsageError(
+            f"{', '.join(map(str, paths))}: each antenna was mounted once, so the spread between "
+            "mountings is not known; give one with --sd"
+        )
+    clip = clip_spread(fit) if fit.layout.df_within > 0 else 0.0
+    return Spreads(mounting_spread(fit), clip)

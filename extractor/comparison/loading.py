@@ -1,0 +1,260 @@
+"""From files to the table of runs that the comparison works on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from extractor.errors import TableError, UsageError
+from extractor.session import RUN_COLUMNS, Session
+from extractor.tables import Table, read_table
+
+MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
+#: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
+CONDITIONS = ("rate_mode", "power_mw", "channel_mhz", "width_mhz")
+#: Columns kept as text beside the factor.
+_LABELS = ("run", "clip", "port", "port_role", "others", "position", "battery")
+_NUMBERS = (
+    "order",
+    "n",
+    "mean",
+    "mean_with_outages",
+    "mean_se",
+    "ceiling",
+    "ceiling_share",
+    "trend_per_min",
+    "start_s",
+)
+#: Mounting of a run for which none is given: all such runs of an antenna are one mounting.
+UNNAMED_MOUNTING = "(not given)"
+
+
+@dataclass(frozen=True)
+class RunTable:
+    """Runs ready to be compared, one field and one measure."""
+
+    runs: pd.DataFrame
+    """One row a run: session, antenna (the factor's level), mounting, port, others, order,
+    value, with_outages, conditions and whatever else was given; missing cells are None/NaN."""
+    field: str
+    measure: str
+    unit: str
+    better: str
+    factor: str = "antenna"
+    skipped: tuple[str, ...] = ()
+    """Runs left out, each with the reason."""
+
+
+def load_sessions(
+    paths: Sequence[Path], field: str, measure: str = "mean", factor: str = "antenna"
+) -> RunTable:
+    """Read one or more sessions, or hand-made tables, into one table of runs.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Session folders with ``results/summary.csv``, or CSV files with ``antenna`` and
+        ``value`` and, where known, ``port``, ``mounting``, ``session``, ``order`` and more.
+    field : str
+        Name of the field, such as ``bitrate``.
+    measure : str
+        One of `MEASURES`; hand-made tables hold one value and ignore it.
+    factor : str
+        Column whose levels are compared.
+
+    Raises
+    ------
+    UsageError
+        If a measure, field or factor is not known or fewer than two levels are left.
+    TableError
+        If a table cannot be understood.
+    """
+    if measure not in MEASURES:
+        raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
+    names = _session_names(paths)
+    tables = [
+        _load_table(path, name, field, measure, factor)
+        if path.is_file()
+        else _load_session(path, name, field, measure, factor)
+        for path, name in zip(paths, names, strict=True)
+    ]
+    if len({t.better for t in tables}) > 1 or len({t.unit for t in tables if t.unit}) > 1:
+        raise UsageError(
+            f"the sessions disagree about the field '{field}' (unit or which way is better); "
+            "make overlay.toml the same in both"
+        )
+    runs = pd.concat([t.runs for t in tables], ignore_index=True)
+    skipped = tuple(s for t in tables for s in t.skipped)
+    unit = next((t.unit for t in tables if t.unit), "")
+    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit)
+    levels = runs["antenna"].nunique()
+    if levels < 2:
+        raise UsageError(
+            f"{', '.join(map(str, paths))}: {levels} level(s) of '{factor}' with a value; "
+            "a comparison needs at least two (fill the column in runs.csv)"
+        )
+    return result
+
+
+def _session_names(paths: Sequence[Path]) -> list[str]:
+    if len({p.resolve() for p in paths}) < len(paths):
+        raise UsageError("the same session is given twice")
+    short = [p.resolve().stem if p.is_file() else p.resolve().name for p in paths]
+    return short if len(set(short)) == len(short) else [str(p) for p in paths]
+
+
+def _load_table(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
+    table = read_table(path)
+    table.require(factor, "value")
+    rows = [dict(row) | {"value": table.number(i, "value")} for i, row in enumerate(table.rows)]
+    for i, row in enumerate(rows):
+        row["run"] = row.get("run") or f"line {i + 2}"
+        row["session"] = row.get("session") or name
+    _check_numbers(table)
+    unit = next((str(r["unit"]) for r in rows if r.get("unit")), "")
+    better = next((str(r["better"]) for r in rows if r.get("better")), "higher")
+    if better not in ("higher", "lower"):
+        raise TableError(f"{path}: column 'better' must say higher or lower, not '{better}'")
+    runs, skipped = prepare(pd.DataFrame(rows), factor)
+    return RunTable(runs, field, measure, unit, better, factor, skipped)
+
+
+def _check_numbers(table: Table) -> None:
+    for column in _NUMBERS:
+        for i in range(len(table.rows)):
+            table.number(i, column)
+
+
+def _load_session(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
+    session = Session(path)
+    if not session.summary_path.exists():
+        raise UsageError(
+            f"{session.summary_path}: not there; read the clips first: extractor run {path}"
+        )
+    table = read_table(session.summary_path)
+    table.require("run", "field", "antenna", measure)
+    known = sorted({row["field"] for row in table.rows})
+    if field not in known:
+        raise UsageError(f"{session.summary_path}: no field '{field}' (has: {', '.join(known)})")
+    _check_numbers(table)
+    extra = {run.run: dict(run.columns) for run in session.runs()}
+    conditions = {k: v for k, v in session.conditions().items() if not isinstance(v, dict | list)}
+    rows = []
+    for i, row in enumerate(table.rows):
+        if row["field"] != field:
+            continue
+        given = {k: v for k, v in extra.get(row["run"], {}).items() if v}
+        filled = {k: v for k, v in row.items() if v}
+        # The user's own table is fresher than its copy in the summary.
+        design = {k: given[k] for k in RUN_COLUMNS if k in given}
+        merged: dict[str, object] = {k: str(v) for k, v in conditions.items()}
+        merged |= given | filled | design
+        rows.append(merged | {"session": name, "value": table.number(i, measure)})
+    if not any(factor in row for row in rows):
+        raise UsageError(
+            f"{path}: no run says its '{factor}'; fill that column in runs.csv (extractor plan "
+            "makes one), then compare"
+        )
+    runs, skipped = prepare(pd.DataFrame(rows), factor)
+    skipped += _not_recorded(session)
+    unit, better = _unit_and_direction(session, field, table)
+    if measure == "availability":
+        runs["value"] *= 100
+        unit, better = "%", "higher"
+    return RunTable(runs, field, measure, unit, better, factor, skipped)
+
+
+def _not_recorded(session: Session) -> tuple[str, ...]:
+    """Name the planned runs that have no clip."""
+    if not session.runs_path.exists():
+        return ()
+    rows = read_table(session.runs_path).rows
+    return tuple(
+        f"{row.get('run') or f'line {i}'} (planned, no clip)"
+        for i, row in enumerate(rows, 2)
+        if not row.get("clip")
+    )
+
+
+def _unit_and_direction(session: Session, field: str, table: Table) -> tuple[str, str]:
+    if session.overlay_path.exists():
+        marked = session.overlay()[field]
+        return marked.unit, marked.better
+    units = [row.get("unit", "") for row in table.rows if row["field"] == field]
+    return units[0], "higher"
+
+
+def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Bring a table of runs into the form that the comparison takes.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        With the factor's column and ``value``; everything else is optional.
+    factor : str
+        Column whose levels are compared; it becomes ``antenna``, and the antenna itself then
+        ``companion``.
+
+    Returns
+    -------
+    runs : DataFrame
+        Empty cells as None or NaN; ``port`` is empty for swaps of like with like.
+    skipped : tuple of str
+        Runs without a value or without a level, each with the reason.
+    """
+    runs = rows.copy()
+    for column in ("run", "session", "mounting", "port", "others"):
+        if column not in runs:
+            runs[column] = None
+    runs["run"] = runs["run"].fillna(pd.Series([f"run {i + 1}" for i in range(len(runs))]))
+    runs["session"] = runs["session"].fillna("session")
+    texts = {factor, "antenna", "mounting", "session", "companion", *_LABELS, *CONDITIONS}
+    for column in texts & set(runs.columns):
+        runs[column] = _text(runs[column])
+    for column in {*_NUMBERS, "value"} & set(runs.columns):
+        runs[column] = pd.to_numeric(runs[column].replace("", None)).astype(float)
+    runs["mounting"] = runs["mounting"].fillna(UNNAMED_MOUNTING)
+    if factor != "antenna":
+        own = runs["antenna"] if "antenna" in runs else pd.Series("", index=runs.index)
+        runs["companion"] = own
+        runs["mounting"] = own.fillna("") + "/" + runs["mounting"]
+        runs["antenna"] = runs[factor]
+    if "mean_with_outages" in runs:
+        runs["with_outages"] = runs["mean_with_outages"]
+    return _complete(runs, factor)
+
+
+def _text(column: pd.Series) -> pd.Series:
+    text = column.map(_cell, na_action="ignore").astype(object)
+    return text.where(text.notna() & (text != ""), None)
+
+
+def _cell(value: object) -> str:
+    # 1.0, 1 and "1" name the same mounting; tables from pandas hold numbers.
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _complete(runs: pd.DataFrame, factor: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    nameless, empty = runs["antenna"].isna(), runs["value"].isna()
+    skipped = [f"{run} (no {factor} given)" for run in runs.loc[nameless, "run"]]
+    skipped += [f"{run} (no value)" for run in runs.loc[empty & ~nameless, "run"]]
+    kept = runs[~nameless & ~empty].reset_index(drop=True)
+    alike = [
+        is_like_with_like(antenna, others)
+        for antenna, others in zip(kept["antenna"], kept["others"], strict=True)
+    ]
+    kept["port_used"] = kept["port"]
+    kept["port"] = kept["port"].where(~pd.Series(alike, dtype=bool), None).astype(object)
+    return kept, tuple(skipped)
+
+
+def is_like_with_like(antenna: str, others: str | None) -> bool:
+    """Tell whether every other port holds the same antenna, as ``Port=Antenna;…`` says."""
+    if not others:
+        return False
+    return {part.partition("=")[2].strip() for part in others.split(";") if part} == {antenna}

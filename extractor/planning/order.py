@@ -1,0 +1,275 @@
+"""In which order antennas, ports and spots take their turns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from extractor.errors import UsageError
+
+#: Orders drawn at random, of which the best balanced one is taken.
+CANDIDATES = 200
+FEWEST_SPOTS = 3
+OrderKind = Literal["split", "full"]
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One time that an antenna is put on the stand."""
+
+    antenna: str
+    mounting: int
+    """Number of the mounting within its antenna, from 1."""
+    spot: int
+    """Where the stand stands, from 1."""
+
+
+@dataclass(frozen=True)
+class PlannedRun:
+    """One run of the plan."""
+
+    order: int
+    """Place in the session, from 1."""
+    antenna: str
+    port: str
+    mounting: int
+    spot: int
+    repeat: int
+    """Number of the clip within mounting and port, from 1."""
+    remount: bool
+    """True where the antenna is put up just before this run."""
+
+
+def mounting_order(
+    antennas: Sequence[str],
+    mountings: int,
+    *,
+    seed: int,
+    reference: str | None = None,
+) -> tuple[Slot, ...]:
+    """Return the order of mountings: balanced over the session, random in the rest.
+
+    Parameters
+    ----------
+    antennas : sequence of str
+        At least two.
+    mountings : int
+        Of each antenna, at least 1; the reference gets at least three.
+    seed : int
+        The same seed gives the same order.
+    reference : str, optional
+        Stands at the start, in the middle and at the end.
+
+    Notes
+    -----
+    Rounds in which every antenna has one turn, each in random order (a randomised complete
+    block design). Of `CANDIDATES` such orders the one is taken in which the antennas' mean
+    places differ least and an antenna seldom follows itself, so that a straight drift over
+    the session touches all alike. Spots change from mounting to mounting of an antenna.
+    """
+    rng = np.random.default_rng(seed)
+    others = [a for a in antennas if a != reference]
+    drawn = np.broadcast_to(np.arange(len(others)), (CANDIDATES, mountings, len(others)))
+    rounds = rng.permuted(drawn, axis=2).reshape(CANDIDATES, -1)
+    place = _places(mountings, len(others), reference is not None)
+    follows = (rounds[:, 1:] == rounds[:, :-1]) & (np.diff(place) == 1)
+    mean_place = np.stack(
+        [(place * (rounds == i)).sum(axis=1) / mountings for i in range(len(others))], axis=1
+    )
+    uneven = np.ptp(mean_place, axis=1) + 0.5 * follows.sum(axis=1)
+    best = rounds[int(np.argmin(uneven))]
+    names = _with_reference([others[i] for i in best], place, reference)
+    return _with_spots(names, mountings, rng)
+
+
+def _places(mountings: int, others: int, referenced: bool) -> np.ndarray:
+    """Return the places in the session of the turns that are not the reference's."""
+    count = mountings * others
+    if not referenced:
+        return np.arange(count)
+    taken = set(_reference_places(mountings, count))
+    total = count + len(taken)
+    return np.array([p for p in range(total) if p not in taken])
+
+
+def _reference_places(mountings: int, others_total: int) -> list[int]:
+    """Return places from first to last, evenly apart, for the reference's turns."""
+    own = max(3, mountings)
+    total = others_total + own
+    return [round(i * (total - 1) / (own - 1)) for i in range(own)]
+
+
+def _with_reference(names: list[str], place: np.ndarray, reference: str | None) -> list[str]:
+    if reference is None:
+        return names
+    total = len(names) + sum(p not in set(place) for p in range(int(place.max()) + 2))
+    full = [reference] * total
+    for p, name in zip(place, names, strict=True):
+        full[p] = name
+    return full
+
+
+def _with_spots(names: Sequence[str], mountings: int, rng: np.random.Generator) -> tuple[Slot, ...]:
+    """Give each turn a spot: an antenna's turns on different ones, each in use alike."""
+    spots = max(FEWEST_SPOTS, mountings)
+    antennas = sorted(set(names))
+    starts = rng.permutation(len(antennas)) % spots
+    step = dict(zip(antennas, starts, strict=True))
+    seen: dict[str, int] = dict.fromkeys(antennas, 0)
+    relabel = rng.permutation(spots)
+    slots = []
+    for name in names:
+        spot = int(relabel[(step[name] + seen[name]) % spots]) + 1
+        seen[name] += 1
+        slots.append(Slot(name, seen[name], spot))
+    return tuple(slots)
+
+
+def plan_runs(
+    antennas: Sequence[str],
+    ports: Sequence[str],
+    *,
+    mountings: int = 3,
+    repeats: int = 1,
+    reference: str | None = None,
+    seed: int = 0,
+    kind: OrderKind = "split",
+) -> tuple[PlannedRun, ...]:
+    """Plan a session.
+
+    Parameters
+    ----------
+    antennas, ports : sequence of str
+        At least two antennas and one port, each named once.
+    mountings : int
+        Of each antenna, 1 to 50.
+    repeats : int
+        Clips for each mounting and port, 1 to 50.
+    reference : str, optional
+        One of `antennas`, to stand at the start, in the middle and at the end; it gets three
+        mountings even where the others get fewer.
+    seed : int
+        The same seed gives the same plan.
+    kind : {"split", "full"}
+        "split": all ports inside one mounting, in an order that is balanced over the
+        mountings of an antenna; remounting costs minutes, a port seconds. "full": the antenna
+        is put up anew for every port, each time a mounting of its own.
+
+    Raises
+    ------
+    UsageError
+        If a number is out of range, a name stands twice, or the reference is not listed.
+    """
+    _check(antennas, ports, mountings, repeats, reference)
+    turns = mountings if kind == "split" else mountings * len(ports)
+    slots = mounting_order(antennas, turns, seed=seed, reference=reference)
+    rng = np.random.default_rng([seed, 1])
+    starts = {a: int(rng.integers(len(ports))) for a in sorted(antennas)}
+    runs: list[PlannedRun] = []
+    for slot in slots:
+        turned = _port_order(ports, starts[slot.antenna] + slot.mounting - 1, rng)
+        chosen = turned if kind == "split" else turned[:1]
+        for i, (repeat, port) in enumerate((r, p) for r in range(repeats) for p in chosen):
+            runs.append(
+                PlannedRun(
+                    order=len(runs) + 1,
+                    antenna=slot.antenna,
+                    port=port,
+                    mounting=slot.mounting,
+                    spot=slot.spot,
+                    repeat=repeat + 1,
+                    remount=i == 0,
+                )
+            )
+    return tuple(runs)
+
+
+def _port_order(ports: Sequence[str], turn: int, rng: np.random.Generator) -> list[str]:
+    """Return the ports with each as the first in its turn, the rest at random."""
+    first = ports[turn % len(ports)]
+    rest = [p for p in ports if p != first]
+    return [first, *(rest[i] for i in rng.permutation(len(rest)))]
+
+
+def _check(
+    antennas: Sequence[str],
+    ports: Sequence[str],
+    mountings: int,
+    repeats: int,
+    reference: str | None,
+) -> None:
+    for what, names, least in (("antenna", antennas, 2), ("port", ports, 1)):
+        if len(names) < least or any(not n for n in names):
+            raise UsageError(f"--{what}s: give at least {least}, commas between, none empty")
+        twice = [n for n in names if list(names).count(n) > 1]
+        if twice:
+            raise UsageError(f"--{what}s: '{twice[0]}' stands twice")
+        wrong = [n for n in names if set(n) & set(";=,")]
+        if wrong:
+            raise UsageError(f"--{what}s: '{wrong[0]}' may not hold ; or =")
+    for name, number in (("mountings", mountings), ("repeats", repeats)):
+        if not 1 <= number <= 50:
+            raise UsageError(f"--{name} {number}: must be 1 to 50")
+    if reference is not None and reference not in antennas:
+        raise UsageError(f"--reference '{reference}' is not among {', '.join(antennas)}")
+
+
+@dataclass(frozen=True)
+class Timing:
+    """How long a plan takes."""
+
+    seconds: float = 60.0
+    """Length of a clip."""
+    settle_s: float = 30.0
+    """Wait before each clip until the numbers stand still."""
+    port_change_s: float = 45.0
+    remount_min: float = 4.0
+    pack_min: float = 20.0
+    """Minutes that a battery pack lasts with the transmitter on."""
+
+
+def total_minutes(runs: Sequence[PlannedRun], timing: Timing) -> float:
+    """Return how long the plan takes, in minutes."""
+    return sum(_minutes(run, timing) for run in runs)
+
+
+def on_minutes(timing: Timing) -> float:
+    """Return how long the transmitter is on for one run, in minutes."""
+    return (timing.seconds + timing.settle_s) / 60
+
+
+def _minutes(run: PlannedRun, timing: Timing) -> float:
+    change = timing.remount_min if run.remount else timing.port_change_s / 60
+    return change + on_minutes(timing)
+
+
+def batteries(runs: Sequence[PlannedRun], timing: Timing) -> tuple[int, ...]:
+    """Return the number of the battery pack for each run, changed only between mountings.
+
+    The transmitter is off while an antenna is changed, so only clips and settling count.
+    """
+    clips: list[int] = []
+    for run in runs:
+        if run.remount:
+            clips.append(0)
+        clips[-1] += 1
+    packs: list[int] = []
+    pack, used = 1, 0.0
+    for count in clips:
+        needed = count * on_minutes(timing)
+        if used > 0 and used + needed > timing.pack_min:
+            pack, used = pack + 1, 0.0
+        # A mounting longer than one pack: the next begins a fresh one again.
+        used += needed
+        packs += [pack] * count
+    return tuple(packs)
+
+
+def packs_needed(runs: Sequence[PlannedRun], timing: Timing) -> int:
+    """Return how many battery packs the plan uses up."""
+    on = len(runs) * on_minutes(timing)
+    return max(batteries(runs, timing)[-1], math.ceil(on / timing.pack_min))

@@ -1,0 +1,254 @@
+"""How many mountings and clips a difference needs, and what a design could have found."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+POWERS = (0.8, 0.9)
+#: Beyond this many mountings of one antenna nobody goes on; the answer is then "more than".
+MOST_MOUNTINGS = 500
+#: The spread is itself an estimate; plans use the upper end of its one-sided 80 % interval.
+SPREAD_CONFIDENCE = 0.8
+
+
+@lru_cache(maxsize=4096)
+def studentised_critical(count: int, df: float, confidence: float = 0.95) -> float:
+    """Return the t-scale critical value for all pairwise differences among `count` means.
+
+    Parameters
+    ----------
+    count : int
+        Number of means, at least 2.
+    df : float
+        Degrees of freedom of the standard error.
+    confidence : float
+        Joint confidence, 0 to 1.
+
+    Notes
+    -----
+    ``q / sqrt(2)`` with the studentised range ``q`` of ``scipy.stats.studentized_range``
+    (Tukey 1953; Kramer 1956). With two means this is Student's t.
+    """
+    from scipy import stats
+
+    if count <= 2:
+        return float(stats.t.ppf(0.5 + confidence / 2, df))
+    return float(stats.studentized_range.ppf(confidence, count, df)) / math.sqrt(2)
+
+
+def studentised_p(t: float, count: int, df: float) -> float:
+    """Return the adjusted p-value of one of all pairwise differences among `count` means."""
+    from scipy import stats
+
+    if count <= 2:
+        return float(2 * stats.t.sf(abs(t), df))
+    if abs(t) > 1e4:  # the numerical integral fails out there
+        return 0.0
+    return float(stats.studentized_range.sf(abs(t) * math.sqrt(2), count, df))
+
+
+def power_of_t(shift: float, df: float, critical: float) -> float:
+    """Return the probability that ``|t| > critical`` when the noncentrality is `shift`.
+
+    `shift` is the true difference in standard errors. Noncentral t (Johnson, Kotz and
+    Balakrishnan 1995, chapter 31); where SciPy's tail is not a number the far tail, which is
+    then negligible, counts as 0.
+    """
+    from scipy import stats
+
+    upper = float(stats.nct.sf(critical, df, shift))
+    lower = float(stats.nct.cdf(-critical, df, shift))
+    return upper + (0.0 if math.isnan(lower) else lower)
+
+
+@lru_cache(maxsize=1024)
+def noncentrality(df: float, critical: float, power: float = 0.8) -> float:
+    """Return the difference, in standard errors, that is found with probability `power`."""
+    from scipy import optimize
+
+    def miss(shift: float) -> float:
+        return power_of_t(shift, df, critical) - power
+
+    high = critical + 2.0
+    while miss(high) < 0:
+        high *= 2.0
+    return float(optimize.brentq(miss, 0.0, high, xtol=1e-8))
+
+
+def upper_spread(spread: float, df: float, confidence: float = SPREAD_CONFIDENCE) -> float:
+    """Return the upper end of the one-sided interval of a standard deviation.
+
+    ``spread * sqrt(df / chi2)`` with the ``1 - confidence`` quantile of chi-squared, for
+    normal values.
+    """
+    from scipy import stats
+
+    return spread * math.sqrt(df / float(stats.chi2.ppf(1 - confidence, df)))
+
+
+def smallest_detectable(
+    error: float, df: float, critical: float, power: float = 0.8, *, cautious: bool = True
+) -> float:
+    """Return the smallest true difference that a design finds with probability `power`.
+
+    Parameters
+    ----------
+    error : float
+        Estimated standard error of the difference, in the measured unit.
+    df : float
+        Its degrees of freedom.
+    critical : float
+        Critical value of ``|t|``.
+    power : float
+        Probability of finding it, 0 to 1.
+    cautious : bool
+        Use the upper 80 % limit of the standard error instead of the estimate.
+    """
+    used = upper_spread(error, df) if cautious else error
+    return used * noncentrality(df, critical, power)
+
+
+def power_two_groups(effect: float, size: int, *, confidence: float = 0.95) -> float:
+    """Return the power of the two-sample t-test.
+
+    `effect` is the difference in standard deviations, `size` the number in each group.
+    """
+    from scipy import stats
+
+    df = 2 * (size - 1)
+    critical = float(stats.t.ppf(0.5 + confidence / 2, df))
+    return power_of_t(effect * math.sqrt(size / 2), df, critical)
+
+
+def power_paired(effect: float, size: int, *, confidence: float = 0.95) -> float:
+    """Return the power of the paired t-test.
+
+    `effect` is the mean difference in standard deviations of the differences.
+    """
+    from scipy import stats
+
+    df = size - 1
+    critical = float(stats.t.ppf(0.5 + confidence / 2, df))
+    return power_of_t(effect * math.sqrt(size), df, critical)
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Standard deviations that a plan rests on, in the measured unit."""
+
+    mounting: float
+    """Between mountings of one antenna, with the clips' own share taken out."""
+    clip: float
+    """Between clips of one mounting."""
+
+    def mean_variance(self, clips: int) -> float:
+        """Return the variance of one mounting's mean over `clips` clips."""
+        return self.mounting**2 + self.clip**2 / clips
+
+
+@dataclass(frozen=True)
+class SampleSize:
+    """What a difference needs."""
+
+    detect: float
+    power: float
+    mountings: int | None
+    """Mountings of each antenna; None: more than `MOST_MOUNTINGS`."""
+    mountings_all_pairs: int | None
+    """The same when every pair of antennas is compared at once."""
+    clips: int
+    """Clips of each mounting."""
+
+
+def mountings_needed(
+    detect: float,
+    spreads: Spreads,
+    clips: int,
+    *,
+    power: float = 0.8,
+    antennas: int = 2,
+    confidence: float = 0.95,
+) -> int | None:
+    """Return how many mountings of each antenna a difference of `detect` needs.
+
+    Parameters
+    ----------
+    detect : float
+        True difference between two antennas, in the measured unit, above 0.
+    spreads : Spreads
+        Spread between mountings and between clips.
+    clips : int
+        Clips of each mounting (ports times repeats).
+    power : float
+        Probability of finding the difference.
+    antennas : int
+        2: one difference alone, by the two-sample t-test; more: every pair of so many
+        antennas at once, with the studentised range and the pooled spread.
+    confidence : float
+        Confidence of the statement, 0 to 1.
+
+    Returns
+    -------
+    int or None
+        At least 2; None when more than `MOST_MOUNTINGS` are needed.
+    """
+    variance = spreads.mean_variance(clips)
+    if variance == 0:
+        return 2
+
+    def enough(size: int) -> bool:
+        df = antennas * (size - 1)
+        shift = detect / math.sqrt(2 * variance / size)
+        # Far above the critical value the answer is plain, and the integral unsteady.
+        critical = studentised_critical(antennas, df, confidence)
+        return shift > critical + 8 or power_of_t(shift, df, critical) >= power
+
+    if not enough(MOST_MOUNTINGS):
+        return None
+    low, high = 1, 2
+    while not enough(high):
+        low, high = high, min(2 * high, MOST_MOUNTINGS)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
+def sample_sizes(
+    detect: float, spreads: Spreads, clips: int, antennas: int, confidence: float = 0.95
+) -> tuple[SampleSize, ...]:
+    """Return `mountings_needed` at 80 % and 90 % power, for one pair and for all pairs."""
+
+    def needed(power: float, count: int) -> int | None:
+        return mountings_needed(
+            detect, spreads, clips, power=power, antennas=count, confidence=confidence
+        )
+
+    return tuple(
+        SampleSize(detect, power, needed(power, 2), needed(power, antennas), clips)
+        for power in POWERS
+    )
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What a number of mountings can tell, all pairs of antennas at once."""
+
+    mountings: int
+    half_width: float
+    """Half of the interval of one difference, in the measured unit."""
+    detectable: float
+    """Difference found four times out of five, in the measured unit."""
+
+
+def reach(
+    mountings: int, spreads: Spreads, clips: int, antennas: int, confidence: float = 0.95
+) -> Reach:
+    """Return the half-width and the smallest difference found for a number of mountings (>= 2)."""
+    df = antennas * (mountings - 1)
+    critical = studentised_critical(antennas, df, confidence)
+    error = math.sqrt(2 * spreads.mean_variance(clips) / mountings)
+    found = smallest_detectable(error, df, critical, cautious=False)
+    return Reach(mountings, critical * error, found)
