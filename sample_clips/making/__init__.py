@@ -1,0 +1,1 @@
+"""How the sample session is made: plan, series, scenery, overlay look, encoding."""
