@@ -180,11 +180,11 @@ def mean_interval(
         return MeanInterval(*([math.nan] * 6))
     share = np.ones(n) if weights is None else weights[present] / np.mean(weights[present])
     mean = centred_mean(shown) if weights is None else float(np.average(shown, weights=share))
-    if n < MINIMUM_SAMPLES or np.ptp(shown) == 0:
+    spread = float(np.mean(share * (shown - mean) ** 2))
+    if n < MINIMUM_SAMPLES or np.ptp(shown) == 0 or spread == 0:
         return MeanInterval(mean, *([math.nan] * 5))
     deviations = np.zeros(len(values))
     deviations[present] = share * (shown - mean)
-    spread = float(np.mean(share * (shown - mean) ** 2))
     factor, lags = _initial_monotone_sequence(deviations)
     variance = float(np.sum(deviations**2)) * max(factor, 1.0) / n**2
     variance /= 1 - min((2 * lags + 1) / n, LARGEST_MEAN_CORRECTION) if factor > 1 else 1 - 1 / n

@@ -53,7 +53,7 @@ def test_only_ok_readings_get_a_new_flag():
 
 @pytest.mark.parametrize("values", [[], [30.0], ["--"], [np.nan] * 4])
 def test_next_to_nothing(values):
-    found = clean(make_series(values), FIELD)
+    found = clean(make_series(values), make_field(minimum=0.0))
     assert len(found.series) == len(values)
     assert found.notes == ()
 
