@@ -81,7 +81,10 @@ def holds_of(series: pd.DataFrame, usable: Bools) -> Holds:
     first, last = known[opening], known[closing]
     before = np.concatenate([[-math.inf], times[known]])[opening]
     after = np.concatenate([times[known], [math.inf]])[closing + 1]
-    begins = since[first]
+    # What stood at the first frame, or came out from behind unread frames, may have been there
+    # before: the instant at which it could be read is not the one at which it appeared.
+    seen = np.concatenate([[False], np.isin(np.arange(len(times) - 1), known)])[first]
+    begins = np.where(seen & (since[first] > times[0]), since[first], math.nan)
     ends = np.concatenate([since[known], [math.nan]])[closing + 1]
     exact = np.isfinite(begins) & np.isfinite(ends) & (ends > begins)
     longest = np.where(np.isfinite(ends), ends, after) - np.where(

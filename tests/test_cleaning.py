@@ -96,6 +96,22 @@ def test_a_number_beside_unread_frames_may_have_stood_there_too():
     assert [f for v, f in flagged(series, frame_s=FRAME_S) if v == 55.0] == []
 
 
+def test_a_number_that_stood_at_the_first_frame_may_have_been_there_before():
+    assert flagged(display([(50.4, 1), *WOBBLE, *WOBBLE]), frame_s=FRAME_S) == []
+
+
+def test_a_number_that_stands_at_the_last_frame_may_stay():
+    assert flagged(display([*WOBBLE, *WOBBLE, (50.4, 1)]), frame_s=FRAME_S) == []
+
+
+def test_a_number_that_comes_out_from_behind_something_may_have_been_there_before():
+    series = display([*WOBBLE, 50.4, *WOBBLE])
+    peak = np.flatnonzero(series["value"] == 50.4)
+    series.loc[peak[:4], ["value", "flag"]] = [np.nan, "hidden"]
+    series.loc[peak[4], "since_s"] = series.loc[peak[4], "time_s"]
+    assert [f for v, f in flagged(series, frame_s=FRAME_S) if v == 50.4] == []
+
+
 # --- spikes ---------------------------------------------------------------------------------
 
 
