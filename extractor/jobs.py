@@ -60,6 +60,9 @@ class ClipJob:
     options: Options
     glyphs: Path | None
     threads: int
+    """Of the video decoder."""
+    length_s: float | None = None
+    """About how long the clip is, for a progress bar."""
 
 
 def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipState:

@@ -184,7 +184,7 @@ def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:
     if not tables:
         raise OverlayError(f"{where}: has no [[field]]; mark one: extractor mark SESSION")
     parsed = [_parse_field(t, f"{where}: field {i}") for i, t in enumerate(tables, 1)]
-    _check_names([f.name for f in parsed], where)
+    check_names([f.name for f in parsed], where)
     return Overlay(tuple(parsed))
 
 
@@ -195,7 +195,8 @@ def _check_keys(table: Mapping[str, Any], known: Sequence[str], where: str) -> N
             raise OverlayError(f"{where}: unknown key '{key}'; did you mean '{near[0]}'?")
 
 
-def _check_names(names: Sequence[str], where: str) -> None:
+def check_names(names: Sequence[str], where: str) -> None:
+    """Raise `OverlayError` where two fields' columns would bear the same name."""
     columns: dict[str, str] = {}
     for name in names:
         if name in names[: names.index(name)] or names.count(name) > 1:

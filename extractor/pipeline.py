@@ -23,7 +23,8 @@ from extractor.overlay import Overlay
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
 
-GLYPHS_FILE = "overlay_glyphs.npz"
+#: A clip counts as readable in the quick look when this share of its keyframes is.
+READABLE_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,12 +168,28 @@ def quick_session(
     return report
 
 
+def quick_verdicts(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return one sentence a field that says whether the numbers can be read."""
+    verdicts = []
+    for name in dict.fromkeys(row["field"] for row in rows):
+        own = [row for row in rows if row["field"] == name]
+        poor = [str(row["run"]) for row in own if not row["coverage"] >= READABLE_SHARE]
+        if poor:
+            verdicts.append(
+                f"{name}: readable in {len(own) - len(poor)} of {len(own)} clips; look at "
+                f"{', '.join(poor)} (is the box right? is a number shown?)"
+            )
+        else:
+            verdicts.append(f"{name}: readable in all {len(own)} clips")
+    return verdicts
+
+
 def _jobs(
     session: Session, overlay: Overlay, chosen: Sequence[str], options: Options
 ) -> list[ClipJob]:
     from extractor.framing import tight_shares
 
-    glyphs = session.root / GLYPHS_FILE
+    glyphs = session.glyphs_path
     reader = readers.create(options.reader, glyphs)
     tight = tight_shares(session, overlay, reader)
     named = f"{reader.name} {reader.version()}"

@@ -112,6 +112,11 @@ class Session:
         return self.root / overlay.FILE_NAME
 
     @property
+    def glyphs_path(self) -> Path:
+        """Where the glyphs taught for this overlay are kept."""
+        return self.root / "overlay_glyphs.npz"
+
+    @property
     def results(self) -> Path:
         """Folder of everything that the tool makes."""
         return self.root / RESULTS

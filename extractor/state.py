@@ -124,8 +124,9 @@ def asked_digest(
 
 def places_of(item: Field) -> list[list[object]]:
     """Return where a field stands, for digests: frame and box of each place."""
-    own = [list(item.frame), item.box.as_list()]
-    return [own, *([list(p.frame), p.box.as_list()] for p in item.also)]
+    own: list[object] = [list(item.frame), item.box.as_list()]
+    also: list[list[object]] = [[list(p.frame), p.box.as_list()] for p in item.also]
+    return [own, *also]
 
 
 def digest_of(*content: object) -> str:

@@ -99,7 +99,8 @@ def _correct(series: Mapping[str, pd.DataFrame], correction: Correction) -> bool
     if abs(times[row] - correction.time_s) > period_s / 2 + 1e-3:
         return False
     value, flag = corrected(correction.value)
-    frame.loc[frame.index[row], ["value", "confidence", "flag"]] = [value, 1.0, str(flag)]
+    for column, cell in (("value", value), ("confidence", 1.0), ("flag", str(flag))):
+        frame.loc[frame.index[row], column] = cell
     return True
 
 
@@ -234,3 +235,47 @@ def summary_columns() -> list[str]:
     later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
     first = [c for c in SUMMARY_COLUMNS if c not in later]
     return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
+
+
+def summarise_file(
+    path: Path, time_column: str, value_column: str, item: Field
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Clean and summarise a series kept in any CSV.
+
+    Parameters
+    ----------
+    path : Path
+        A table in any common dialect.
+    time_column, value_column : str
+        Its columns, see `extractor.series.series_from_table`.
+    item : Field
+        Unit, decimals and limits; its box is not used.
+
+    Returns
+    -------
+    row : dict
+        As in ``summary.csv``.
+    notes : tuple of str
+        What cleaning has to say.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be understood.
+    """
+    import pandas as pd
+
+    from extractor.cleaning import clean
+    from extractor.series import series_from_table
+    from extractor.statistics import summarise
+    from extractor.tables import read_table
+
+    table = read_table(path)
+    table.require(time_column, value_column)
+    frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
+    cleaned = clean(series_from_table(frame, time_column, value_column), item)
+    row: dict[str, Any] = dict.fromkeys(summary_columns())
+    row |= {"run": path.stem, "clip": path.name, "field": item.name, "unit": item.unit}
+    row |= summarise(cleaned.series, item).as_row()
+    row["incomplete"] = "unknown"
+    return row, cleaned.notes

@@ -1,0 +1,73 @@
+"""The command line: arguments in, exit codes out. Everything else is done elsewhere."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable
+
+import typer
+
+from extractor import __version__
+from extractor.commands.mark import mark
+from extractor.commands.read import quick, read
+from extractor.commands.summarise import summarise
+from extractor.errors import EXIT_INTERRUPTED, ExtractorError
+from extractor.screen import MANNER
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help=(
+        "Reads link bitrate and latency out of recorded video overlays and compares antennas. "
+        "Exit codes: 0 done (also with warnings), 2 wrong usage or files of the session, "
+        "3 a clip gave no readings (the others are done), 130 interrupted."
+    ),
+)
+
+
+def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
+    """Turn the tool's own errors into one line and an exit code."""
+
+    @functools.wraps(command)
+    def run(*args: object, **kwargs: object) -> None:
+        try:
+            command(*args, **kwargs)
+        except ExtractorError as error:
+            if MANNER.debug:
+                raise
+            print(f"error: {error}", file=sys.stderr)
+            raise typer.Exit(error.exit_code) from None
+        except KeyboardInterrupt:
+            if MANNER.debug:
+                raise
+            print("interrupted: finished clips stay finished, run it again", file=sys.stderr)
+            raise typer.Exit(EXIT_INTERRUPTED) from None
+
+    return run
+
+
+for _command in (mark, read, quick, summarise):
+    app.command()(_with_exit_codes(_command))
+
+
+def _show_version(value: bool) -> None:
+    if value:
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: bool = typer.Option(
+        False, "--version", callback=_show_version, is_eager=True, help="Print the version."
+    ),
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run one command and exit with its code (see `extractor.errors`)."""
+    app()

@@ -1,0 +1,172 @@
+"""``extractor mark``: where the numbers stand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from extractor.commands.options import Better, Debug, Quiet, ReaderName, SessionFolder
+
+if TYPE_CHECKING:
+    from extractor.marking import Marked
+    from extractor.session import Session
+
+
+def mark(
+    session: SessionFolder,
+    field: Annotated[
+        str | None,
+        typer.Option("--field", metavar="NAME", help="The number's name; becomes a column."),
+    ] = None,
+    box: Annotated[
+        str | None,
+        typer.Option("--box", metavar="X,Y,W,H", help="Its rectangle in pixels, origin top left."),
+    ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="CLIP", help="Clip it is marked on; default the first."),
+    ] = None,
+    at: Annotated[
+        float | None,
+        typer.Option(
+            "--at", metavar="SECONDS", min=0, help="Moment it is marked at; default the middle."
+        ),
+    ] = None,
+    unit: Annotated[str | None, typer.Option("--unit", help="Its unit, such as Mbit/s.")] = None,
+    decimals: Annotated[
+        int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
+    ] = None,
+    minimum: Annotated[
+        float | None, typer.Option("--minimum", help="Below it a reading is flagged.")
+    ] = None,
+    maximum: Annotated[
+        float | None, typer.Option("--maximum", help="Above it a reading is flagged.")
+    ] = None,
+    ceiling: Annotated[
+        float | None, typer.Option("--ceiling", help="The link's own limit; else looked for.")
+    ] = None,
+    low: Annotated[
+        float | None,
+        typer.Option(
+            "--low", help="Below it the link counts as out; default a tenth of the ceiling."
+        ),
+    ] = None,
+    better: Annotated[
+        Better | None, typer.Option("--better", help="Which is better; default higher.")
+    ] = None,
+    suggest: Annotated[
+        bool, typer.Option("--suggest", help="Look for numbers and list candidates.")
+    ] = False,
+    accept: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--accept",
+            metavar="N=NAME",
+            help="With --suggest: take candidate N; more may follow: 1=bitrate 2=latency.",
+        ),
+    ] = None,
+    more: Annotated[
+        list[str] | None, typer.Argument(metavar="[N=NAME]...", help="Further candidates to take.")
+    ] = None,
+    remove: Annotated[
+        str | None, typer.Option("--remove", metavar="NAME", help="Forget this field.")
+    ] = None,
+    show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
+    reader: ReaderName = "network",
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Mark where a number stands; once is enough for all clips of the session.
+
+    Writes overlay.toml, says what the reader reads there on five instants across up to five
+    clips, and saves a picture of the marked frame under results/pictures/.
+    """
+    from extractor import marking
+    from extractor.errors import UsageError
+    from extractor.session import Session
+
+    opened = Session(session)
+    asked = [bool(suggest or accept or more), bool(remove), bool(show), bool(field or box)]
+    if sum(asked) != 1:
+        raise UsageError("give one of: --field with --box, --suggest, --remove, --list")
+    if show:
+        _list(opened)
+    elif remove:
+        marking.remove(opened, remove)
+        _list(opened)
+    elif field or box:
+        if not (field and box):
+            raise UsageError("--field and --box go together")
+        changes = {
+            "unit": unit,
+            "decimals": decimals,
+            "minimum": minimum,
+            "maximum": maximum,
+            "ceiling": ceiling,
+            "low": low,
+            "better": better,
+        }
+        given = {key: value for key, value in changes.items() if value is not None}
+        spot = marking.Spot(marking.parse_box(box), on, at)
+        _show_marked(opened, marking.mark(opened, field, spot, given), reader)
+    else:
+        _suggest(opened, [*(accept or []), *(more or [])], reader)
+
+
+def _list(opened: Session) -> None:
+    from extractor.screen import say, table
+
+    if not opened.overlay_path.exists():
+        say("Nothing is marked yet.")
+        return
+    rows = [
+        [f.name, f.unit, f"{f.frame[0]}x{f.frame[1]}", ",".join(map(str, f.box.as_list()))]
+        for f in opened.overlay().fields
+    ]
+    table(["field", "unit", "frame", "box"], rows)
+
+
+def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
+    from extractor import marking
+    from extractor.screen import number, say, table, warn
+
+    preview = marking.preview(opened, marked.field, reader)
+    rows = [
+        [
+            g.clip,
+            number(g.time_s, 2),
+            g.line.text,
+            number(g.reading.value, 6).rstrip("0").rstrip("."),
+            number(g.line.confidence, 3),
+            str(g.reading.flag),
+        ]
+        for g in preview.glances
+    ]
+    table(["clip", "time s", "text", "value", "confidence", "flag"], rows)
+    for name, error in preview.failed.items():
+        warn(f"{name}: {error}")
+    picture = marking.save_picture(opened, marked, preview)
+    say(f"Marked in {opened.overlay_path}; picture: {picture}")
+    say(preview.verdict())
+
+
+def _suggest(opened: Session, accepted: list[str], reader: str) -> None:
+    from extractor import marking, suggesting
+    from extractor.screen import say, table
+
+    wanted = marking.parse_accepted(accepted)
+    found = suggesting.suggest(opened, reader)
+    rows = [
+        [str(i), ",".join(map(str, c.box.as_list())), "  ".join(c.texts[:6])]
+        for i, c in enumerate(found.candidates, 1)
+    ]
+    if not rows:
+        say("Nothing that looks like a changing number was found; mark it with --field and --box.")
+        return
+    table(["no.", "box", "read there"], rows)
+    say(f"Numbered frames: {suggesting.save_picture(opened, found)}")
+    if not wanted:
+        say("Take them with: extractor mark SESSION --suggest --accept 1=bitrate 2=latency")
+    for index, name in wanted.items():
+        _show_marked(opened, suggesting.accept(opened, found, index, name), reader)

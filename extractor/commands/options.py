@@ -1,0 +1,48 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from extractor.screen import MANNER
+
+
+def _be_quiet(value: bool) -> bool:
+    MANNER.quiet = MANNER.quiet or value
+    return value
+
+
+def _debug(value: bool) -> bool:
+    MANNER.debug = MANNER.debug or value
+    return value
+
+
+Better = Literal["higher", "lower"]
+SessionFolder = Annotated[
+    Path, typer.Argument(metavar="SESSION", help="The folder that holds the clips.")
+]
+Quiet = Annotated[
+    bool,
+    typer.Option("--quiet", callback=_be_quiet, help="Print results, warnings and errors only."),
+]
+Debug = Annotated[
+    bool,
+    typer.Option("--debug", callback=_debug, help="Show where in the program an error arose."),
+]
+ReaderName = Annotated[
+    str,
+    typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract."),
+]
+Jobs = Annotated[
+    int,
+    typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core."),
+]
+Clips = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--clip", metavar="NAME", help="Only this clip, path in the session; may be repeated."
+    ),
+]

@@ -1,0 +1,84 @@
+"""``extractor read`` and ``extractor quick``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from extractor.commands.options import Clips, Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.errors import EXIT_CLIP
+
+
+def read(
+    session: SessionFolder,
+    rate: Annotated[
+        float, typer.Option("--rate", min=0.01, max=1000, help="Samples a second (Hz).")
+    ] = 10.0,
+    reader: ReaderName = "network",
+    jobs: Jobs = 0,
+    clip: Clips = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read also clips that did not change.")
+    ] = False,
+    crosscheck: Annotated[
+        int,
+        typer.Option(
+            "--crosscheck",
+            min=0,
+            help="Readings per clip and field that Tesseract checks, where it is installed.",
+        ),
+    ] = 20,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Read every clip: a CSV per clip, the clip statistics, a table on the screen.
+
+    Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
+    """
+    from extractor import pipeline
+    from extractor.screen import Bars, report_problems, say, summary_table
+    from extractor.session import Session
+
+    opened = Session(session)
+    options = pipeline.Options(
+        rate_hz=rate, reader=reader, jobs=jobs, again=again, crosscheck=crosscheck
+    )
+    with Bars() as bars:
+        report = pipeline.read_session(opened, options, only=clip or (), watcher=bars)
+    if report.rows:
+        summary_table(report.rows)
+        say(f"Clip statistics: {opened.summary_path}")
+        say(f"Readings: {opened.readings_folder}")
+    report_problems(report)
+    if report.failed:
+        raise typer.Exit(EXIT_CLIP)
+
+
+def quick(
+    session: SessionFolder,
+    reader: ReaderName = "network",
+    jobs: Jobs = 0,
+    clip: Clips = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Look at keyframes only, while the rig still stands.
+
+    Says whether the number is readable in each clip, and prints a first mean with its 95 %
+    interval; writes nothing.
+    """
+    from extractor import pipeline
+    from extractor.screen import Bars, report_problems, summary_table
+    from extractor.session import Session
+
+    options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
+    with Bars() as bars:
+        report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
+    if report.rows:
+        summary_table(report.rows)
+    for line in pipeline.quick_verdicts(report.rows):
+        typer.echo(line)
+    report_problems(report)
+    if report.failed:
+        raise typer.Exit(EXIT_CLIP)

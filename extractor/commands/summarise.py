@@ -1,0 +1,86 @@
+"""``extractor summarise``: a series from anywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from extractor.commands.options import Better, Debug, Quiet
+
+
+def summarise(
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="A table with a header line.")],
+    time: Annotated[
+        str,
+        typer.Option(
+            "--time", metavar="COLUMN", help="Column with the time: seconds, h:mm:ss or ISO 8601."
+        ),
+    ],
+    value: Annotated[
+        str,
+        typer.Option(
+            "--value",
+            metavar="COLUMN",
+            help="Column with the number; empty: nothing shown; --: no link.",
+        ),
+    ],
+    unit: Annotated[str, typer.Option("--unit", help="Unit, for the printout.")] = "",
+    decimals: Annotated[
+        int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
+    ] = None,
+    minimum: Annotated[
+        float | None, typer.Option("--minimum", help="Below it a value is flagged.")
+    ] = None,
+    maximum: Annotated[
+        float | None, typer.Option("--maximum", help="Above it a value is flagged.")
+    ] = None,
+    ceiling: Annotated[
+        float | None, typer.Option("--ceiling", help="The link's own limit; else looked for.")
+    ] = None,
+    low: Annotated[
+        float | None,
+        typer.Option(
+            "--low", help="Below it the link counts as out; default a tenth of the ceiling."
+        ),
+    ] = None,
+    better: Annotated[
+        Better, typer.Option("--better", help="Which is better: higher or lower values.")
+    ] = "higher",
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
+    ] = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
+    from extractor import tabulating
+    from extractor.overlay import Box, Field, check_limits
+    from extractor.screen import note, number, say, summary_table
+    from extractor.tables import write_table
+
+    item = Field(
+        name=value,
+        frame=(1, 1),
+        box=Box(0, 0, 1, 1),
+        unit=unit,
+        decimals=decimals,
+        better=better,
+        minimum=minimum,
+        maximum=maximum,
+        ceiling=ceiling,
+        low=low,
+    )
+    check_limits(item, str(file))
+    row, notes = tabulating.summarise_file(file, time, value, item)
+    summary_table([row])
+    for name in ("n", "n_effective", "median", "p05", "p95", "availability", "dropouts"):
+        if number(row[name]):
+            say(f"{name}: {number(row[name], 3)}")
+    for text in notes:
+        note(f"note: {text}")
+    if out is not None:
+        write_table(out, tabulating.summary_columns(), [row])
+        say(f"Statistics: {out}")
