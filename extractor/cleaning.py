@@ -58,7 +58,7 @@ class Cleaned:
     series: pd.DataFrame
     """The same rows; only ``flag`` differs."""
     notes: tuple[str, ...]
-    """Whole sentences; empty where there is nothing to say."""
+    """Whole sentences without the field's name; empty where there is nothing to say."""
     hold_s: float
     """How long the display usually holds a number; NaN where not known."""
 
@@ -133,7 +133,7 @@ def _clean(series: pd.DataFrame, field: Field, frame_s: float | None, frozen: Bo
     flags[spikes] = str(Flag.SPIKE)
     flags[wrong_form] = str(Flag.FORMAT)
     flags[usable & frozen] = str(Flag.FROZEN)
-    _count_notes(flags, field, notes)
+    _count_notes(flags, notes)
     cleaned = series.copy()
     cleaned["flag"] = flags
     return Cleaned(cleaned, tuple(notes), holds.usual_s)
@@ -211,7 +211,7 @@ def _wrong_form(
     often = share > DOUBTED_FORMAT_SHARE and holds.count_in(odd) >= DOUBTED_LEAST_HOLDS
     if often or share > 0.5:
         notes.append(
-            f"{field.name}: {share:.1%} of the readings do not have {usual} digits after the "
+            f"{share:.1%} of the readings do not have {usual} digits after the "
             "point; the setting is doubted, so these readings count. Check decimals."
         )
         return lost
@@ -280,7 +280,7 @@ def _out_of_range(
     if share > DOUBTED_RANGE_SHARE and holds.count_in(outside & confident) >= DOUBTED_LEAST_HOLDS:
         least, most = values[outside].min(), values[outside].max()
         notes.append(
-            f"{field.name}: {share:.1%} of the confident readings lie outside the limits "
+            f"{share:.1%} of the confident readings lie outside the limits "
             f"(from {least:g} to {most:g} {field.unit}".rstrip()
             + "); the limits are doubted, so these readings count. Check minimum and maximum."
         )
@@ -288,7 +288,7 @@ def _out_of_range(
     return outside
 
 
-def _count_notes(flags: np.ndarray, field: Field, notes: list[str]) -> None:
+def _count_notes(flags: np.ndarray, notes: list[str]) -> None:
     reasons = {
         Flag.RANGE: "outside the limits",
         Flag.SPIKE: "shown too briefly and out of line",
@@ -298,4 +298,4 @@ def _count_notes(flags: np.ndarray, field: Field, notes: list[str]) -> None:
     counts = {flag: int(np.count_nonzero(flags == flag)) for flag in reasons}
     named = [f"{count} {reasons[flag]}" for flag, count in counts.items() if count]
     if named:
-        notes.append(f"{field.name}: of {len(flags)} readings, left out: {', '.join(named)}.")
+        notes.append(f"Of {len(flags)} readings, left out: {', '.join(named)}.")

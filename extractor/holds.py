@@ -70,31 +70,46 @@ def holds_of(series: pd.DataFrame, usable: Bools) -> Holds:
     if not counts.any():
         nothing = np.zeros(0, np.int64)
         return Holds(nothing, nothing, np.zeros(0), np.zeros(0), math.nan, 0)
-    times = series["time_s"].to_numpy(float)
-    since = (
-        series["since_s"].to_numpy(float) if "since_s" in series else np.full(len(times), math.nan)
-    )
     shown = np.where(counts, series["value"].to_numpy(float)[known], math.inf)
     differs = shown[1:] != shown[:-1]
     opening = np.flatnonzero(counts & np.concatenate([[True], differs]))
     closing = np.flatnonzero(counts & np.concatenate([differs, [True]]))
     first, last = known[opening], known[closing]
+    times = series["time_s"].to_numpy(float)
+    longest, exact = _durations(series, times, known, opening, closing)
+    longest = np.maximum(longest, times[last] - times[first])
+    sampled = (last - first + 1) * sampling_of(times).period_s
+    measured = np.where(exact & (longest > 0), longest, sampled)
+    inner = np.isfinite(longest) & np.isfinite(measured)
+    usual = float(np.quantile(measured[inner], 0.25)) if inner.any() else math.nan
+    return Holds(first, last, shown[opening], longest, usual, int(inner.sum()))
+
+
+def _durations(
+    series: pd.DataFrame,
+    times: Floats,
+    known: NDArray[np.int64],
+    opening: NDArray[np.int64],
+    closing: NDArray[np.int64],
+) -> tuple[Floats, Bools]:
+    """Return the longest time each hold can have lasted, and whether that is exact.
+
+    `opening` and `closing` index `known`, which indexes rows.
+    """
+    since = np.full(len(times), math.nan)
+    if "since_s" in series:
+        since = series["since_s"].to_numpy(float)
+    first = known[opening]
     before = np.concatenate([[-math.inf], times[known]])[opening]
     after = np.concatenate([times[known], [math.inf]])[closing + 1]
     # What stood at the first frame, or came out from behind unread frames, may have been there
     # before: the instant at which it could be read is not the one at which it appeared.
-    seen = np.concatenate([[False], np.isin(np.arange(len(times) - 1), known)])[first]
-    begins = np.where(seen & (since[first] > times[0]), since[first], math.nan)
+    read_before = np.zeros(len(times), bool)
+    read_before[known[known + 1 < len(times)] + 1] = True
+    seen = read_before[first] & (since[first] > times[0])
     ends = np.concatenate([since[known], [math.nan]])[closing + 1]
-    exact = np.isfinite(begins) & np.isfinite(ends) & (ends > begins)
-    longest = np.where(np.isfinite(ends), ends, after) - np.where(
-        np.isfinite(begins), begins, before
-    )
-    longest = np.maximum(longest, times[last] - times[first])
-    measured = np.where(exact, longest, (last - first + 1) * sampling_of(times).period_s)
-    inner = np.isfinite(longest) & np.isfinite(measured)
-    usual = float(np.quantile(measured[inner], 0.25)) if inner.any() else math.nan
-    return Holds(first, last, shown[opening], longest, usual, int(inner.sum()))
+    longest = np.where(np.isfinite(ends), ends, after) - np.where(seen, since[first], before)
+    return longest, seen & np.isfinite(ends)
 
 
 def hampel_outliers(

@@ -225,7 +225,7 @@ def test_a_few_readings_outside_the_limits_are_range():
     series = display([*WOBBLE * 9, 61.0, *WOBBLE * 9])
     found = clean(series, FIELD, frame_s=FRAME_S)
     assert (found.series["flag"] == "range").sum() == 5
-    assert found.notes == ("bitrate: of 1085 readings, left out: 5 outside the limits.",)
+    assert found.notes == ("Of 1085 readings, left out: 5 outside the limits.",)
 
 
 def test_many_readings_outside_the_limits_put_the_limits_in_doubt():
@@ -314,9 +314,7 @@ def test_a_dash_in_a_frozen_picture_stays_no_link():
 
 def test_notes_count_what_is_left_out():
     found = clean(still_from(moving_then(20), 25, 44), FIELD)
-    assert found.notes == (
-        "bitrate: of 64 readings, left out: 19 from a picture that stood still.",
-    )
+    assert found.notes == ("Of 64 readings, left out: 19 from a picture that stood still.",)
 
 
 def test_a_field_without_a_series_is_passed_over():
