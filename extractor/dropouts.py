@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from extractor.sampling import Bools, Sampling
+from extractor.sampling import Bools, Floats, Sampling
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,26 +26,52 @@ def dropout_lengths(
     instant its first number appeared (``since_s``) to the instant the next one did, or to the
     middle between samples where that is not known.
     """
-    indices = np.flatnonzero(known)
     if not down.any():
         return []
-    starts, ends = sampling.starts_s, sampling.ends_s
-    since = rows["since_s"].to_numpy(float) if "since_s" in rows else np.full(len(rows), math.nan)
-    times = rows["time_s"].to_numpy(float)
-    lengths: list[float] = []
-    begun, last = math.nan, -1
-    for i in indices.tolist():
-        hole = last >= 0 and starts[i] - ends[last] >= DROPOUT_S - 1e-9
-        if not math.isnan(begun) and (hole or not down[i]):
-            adjoins = i == last + 1 and not hole
-            exact = adjoins and times[last] < since[i] <= times[i]
-            lengths.append((since[i] if exact else ends[last]) - begun)
-            begun = math.nan
-        if down[i] and math.isnan(begun):
-            exact = i > 0 and last == i - 1 and times[i - 1] < since[i] <= times[i]
-            begun = since[i] if exact else starts[i]
-        last = i
-    if not math.isnan(begun):
-        lengths.append(ends[last] - begun)
+    since = np.full(len(rows), math.nan)
+    if "since_s" in rows:
+        since = rows["since_s"].to_numpy(float)
     slack = 1e-6 + (0 if math.isnan(sampling.period_s) else 0.01 * sampling.period_s)
-    return [float(length) for length in lengths if length >= DROPOUT_S - slack]
+    times = rows["time_s"].to_numpy(float)
+    lengths = [
+        _length(first, last, known, times, since, sampling)
+        for first, last in _stretches(down, known, sampling)
+    ]
+    return [length for length in lengths if length >= DROPOUT_S - slack]
+
+
+def _stretches(down: Bools, known: Bools, sampling: Sampling) -> list[tuple[int, int]]:
+    """Return first and last row of each stretch of rows that are out, short gaps bridged."""
+    stretches: list[tuple[int, int]] = []
+    last = -1
+    for i in np.flatnonzero(known).tolist():
+        hole = last >= 0 and sampling.starts_s[i] - sampling.ends_s[last] >= DROPOUT_S - 1e-9
+        if down[i]:
+            if last >= 0 and down[last] and not hole:
+                stretches[-1] = (stretches[-1][0], i)
+            else:
+                stretches.append((i, i))
+        last = i
+    return stretches
+
+
+def _length(
+    first: int, last: int, known: Bools, times: Floats, since: Floats, sampling: Sampling
+) -> float:
+    """Return how long a stretch lasted, seconds.
+
+    An end is exact where the rows on both sides of it were read and the change is known.
+    """
+    begin, end = sampling.starts_s[first], sampling.ends_s[last]
+    after = last + 1
+    exact_begin = first > 0 and known[first - 1] and times[first - 1] < since[first] <= times[first]
+    exact_end = after < len(times) and known[after] and times[last] < since[after] <= times[after]
+    if exact_begin:
+        begin = since[first]
+    if exact_end:
+        end = since[after]
+    if sampling.even and not exact_begin and not exact_end:
+        # Sampled instants fall on frames, now early, now late; counting them evens that out.
+        steps = np.rint(np.diff(times[first:after]) / sampling.period_s).sum()
+        return float(steps + 1) * sampling.period_s
+    return float(end - begin)

@@ -40,8 +40,9 @@ def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
 
     The period is the mean of the gaps within half of the median gap: at 25 frames a second,
     ten samples a second are 0.08 and 0.12 s apart by turns. A row stands for the time to the
-    middle of the gap on either side, but for no more than half a period (even sampling) or
-    one and a half periods (uneven): a hole in the record is nobody's time.
+    middle of the gap on either side. A hole in the record is nobody's time: beside a gap of more
+    than one and a half periods a row stands for half a period (even sampling), and in uneven
+    sampling for no more than one and a half periods to either side.
     """
     gaps = np.diff(times_s)
     if period_s is None:
@@ -52,8 +53,10 @@ def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
     even = True
     if len(gaps):
         even = float(np.mean(np.abs(gaps - period_s) <= period_s / 2)) >= EVEN_SHARE
-    reach = period_s / 2 if even else period_s * LONGEST_REACH
-    half = np.minimum(gaps / 2, reach)
+    if even:
+        half = np.where(gaps <= 1.5 * period_s, gaps, period_s) / 2
+    else:
+        half = np.minimum(gaps / 2, period_s * LONGEST_REACH)
     edge = np.array([0.0 if math.isnan(period_s) else period_s / 2])
     before, after = np.concatenate([edge, half]), np.concatenate([half, edge])
     count = len(times_s)

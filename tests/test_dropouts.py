@@ -77,3 +77,11 @@ def test_all_out():
     assert found.longest_dropout_s == pytest.approx(5.0)
     assert found.availability == 0
     assert math.isnan(found.mean)
+
+
+@pytest.mark.parametrize("first", range(3, 12))
+def test_three_samples_of_25_frames_a_second_are_long_enough_wherever_they_fall(first):
+    times = np.round(np.arange(40) * 0.1 / 0.04) * 0.04
+    values = [30] * first + [2] * 3 + [30] * (37 - first)
+    found = summarise(make_series(values, time_s=times), FIELD)
+    assert (found.dropouts, found.longest_dropout_s) == (1, pytest.approx(0.3, abs=0.021))
