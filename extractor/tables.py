@@ -180,10 +180,13 @@ def format_cell(value: object) -> str:
 def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     """Return a CSV text with these columns; a value that a row lacks is empty."""
     stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([guarded(c) for c in columns])
+    plain = csv.writer(stream, lineterminator="\n")
+    # A carriage return in a name ends a line for readers, but the plain writer leaves it bare.
+    quoted = csv.writer(stream, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    plain.writerow([guarded(c) for c in columns])
     for row in rows:
-        writer.writerow([format_cell(row.get(c)) for c in columns])
+        cells = [format_cell(row.get(c)) for c in columns]
+        (quoted if any("\r" in cell for cell in cells) else plain).writerow(cells)
     return stream.getvalue()
 
 

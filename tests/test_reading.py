@@ -1,0 +1,163 @@
+"""Sampling, change instants, the gate, still pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from clipmaker import BOX, GreyReader, make_clip, stairs, steady
+
+from extractor import clips, reading
+from extractor.flags import Flag
+from extractor.overlay import Box, Field
+from extractor.readers.base import Crop, Line
+from extractor.reading import interpret
+
+FIELD = Field("bitrate", (320, 180), Box(*BOX))
+
+
+def read(path: Path, reader: GreyReader | None = None, **more: object) -> reading.ClipReadings:
+    return reading.read_clip(
+        clips.probe(path), [FIELD], [FIELD.box], reader or GreyReader(), **more
+    )
+
+
+def test_steady_rate_and_values(tmp_path: Path) -> None:
+    make_clip(tmp_path / "a.mp4", steady(4.0), stairs)
+    result = read(tmp_path / "a.mp4")
+    assert result.time_s == pytest.approx([i / 10 for i in range(40)], abs=1e-3)
+    assert result.fields["bitrate"].text == [str(stairs(t)) for t in result.time_s]
+    assert result.duration_s == pytest.approx(4.0, abs=0.01)
+    assert result.frame_s == pytest.approx(1 / 30, abs=1e-3)
+
+
+def test_change_instants_are_exact_to_a_frame(tmp_path: Path) -> None:
+    times = steady(4.0, 50)
+    make_clip(tmp_path / "a.mp4", times, stairs)
+    result = read(tmp_path / "a.mp4")
+    since = result.fields["bitrate"].since_s
+    for t, s in zip(result.time_s, since, strict=True):
+        if t < 0.4 - 1e-6:
+            assert math.isnan(s)  # it may have stood there before the clip began
+        else:
+            shown = [u for u in times if stairs(u) == stairs(t) and abs(u - t) < 0.5]
+            assert s == pytest.approx(min(shown), abs=1.1e-3)
+
+
+def test_change_found_across_stretches(tmp_path: Path) -> None:
+    make_clip(tmp_path / "a.mp4", steady(4.0), stairs)
+    small, large = GreyReader(), GreyReader()
+    small.batch, large.batch = 1, 1000
+    one, other = read(tmp_path / "a.mp4", small), read(tmp_path / "a.mp4", large)
+    assert one.fields["bitrate"].since_s == pytest.approx(
+        other.fields["bitrate"].since_s, nan_ok=True
+    )
+    assert one.motion == pytest.approx(other.motion, nan_ok=True)
+
+
+def test_variable_rate_and_gap(tmp_path: Path) -> None:
+    times = [0.0, 0.05, 0.31, 0.33, 0.5, 2.5, 2.55, 2.6, 2.95]
+    make_clip(tmp_path / "a.mkv", times, stairs)
+    result = read(tmp_path / "a.mkv")
+    assert result.time_s == pytest.approx([0.0, 0.31, 0.5, 2.5, 2.6, 2.95], abs=1e-6)
+    assert result.fields["bitrate"].text == [str(stairs(t)) for t in result.time_s]
+
+
+def test_dash_and_nothing(tmp_path: Path) -> None:
+    shown = [5, -1, None, 7]
+    make_clip(tmp_path / "a.mp4", steady(4.0), lambda t: shown[int(t)])
+    result = read(tmp_path / "a.mp4")
+    texts = result.fields["bitrate"].text
+    flags = [str(interpret(x, 0.99, 0.5).flag) for x in texts]
+    assert flags == ["ok"] * 10 + ["no_link"] * 10 + ["hidden"] * 10 + ["ok"] * 10
+
+
+def test_crops_kept_for_a_second_reader_are_spread(tmp_path: Path) -> None:
+    make_clip(tmp_path / "a.mp4", steady(6.0), stairs)
+    result = read(tmp_path / "a.mp4", keep=5)
+    kept = result.fields["bitrate"].kept
+    rows = [row for row, _ in kept]
+    assert len(rows) == 5
+    assert rows[0] == 0
+    assert rows[-1] >= 48
+    for row, crop in kept:
+        expected = result.fields["bitrate"].text[row]
+        assert GreyReader().read([crop])[0].text == expected
+
+
+class Unsure(GreyReader):
+    """Unsure of every crop whose patch has a dark left edge, as a glyph half covered."""
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        lines = super().read(crops)
+        return [
+            Line(line.text if line.text else "x", 0.2) if float(c[:, :6, 0].mean()) < 25 else line
+            for c, line in zip(crops, lines, strict=True)
+        ]
+
+
+def test_doubtful_sample_is_confirmed_by_frames_around_it_only() -> None:
+    frames = []
+    for i in range(7):
+        crop = np.full((32, 64, 3), 40 + 4 * 9, np.uint8)
+        if i == 3:
+            crop[:, :6, 0] = 20
+        frames.append(clips.Frame(i / 30, (crop,)))
+    stretch = reading._Sampled()
+    for i, frame in enumerate(frames):
+        stretch.add(frame, sampled=i in (0, 3, 6))
+    crops = [f.crops[0] for f in frames]
+    reader = Unsure()
+    lines = reader.read([crops[s] for s in stretch.samples])
+    assert lines[1] == Line("9", 0.2)
+    assert reading._rescued(stretch, crops, reader, lines)[1] == Line("9", 0.99)
+    # Other text before it: it stays doubtful.
+    for i in (1, 2):
+        crops[i] = np.full((32, 64, 3), 40 + 4 * 8, np.uint8)
+    crops[0] = crops[1]
+    lines = reader.read([crops[s] for s in stretch.samples])
+    assert reading._rescued(stretch, crops, reader, lines)[1].confidence == 0.2
+
+
+@pytest.mark.parametrize(
+    ("text", "flag", "value"),
+    [
+        ("38.4", Flag.OK, 38.4),
+        ("38,4", Flag.OK, 38.4),
+        ("38.4 ~", Flag.OK, 38.4),
+        ("~ 3", Flag.OK, 3.0),
+        ("-67 ~", Flag.OK, -67.0),
+        ("007", Flag.OK, 7.0),
+        ("", Flag.HIDDEN, None),
+        ("--", Flag.NO_LINK, None),
+        ("-.- ~", Flag.NO_LINK, None),
+        ("---", Flag.NO_LINK, None),
+        ("~", Flag.UNREADABLE, None),
+        ("38 4", Flag.UNREADABLE, None),
+        ("3 8.4", Flag.UNREADABLE, None),
+        ("4:05", Flag.UNREADABLE, None),
+        ("38.", Flag.UNREADABLE, None),
+        ("1.2.3", Flag.UNREADABLE, None),
+        ("38.4 27", Flag.UNREADABLE, None),
+        ("-- 27", Flag.OK, 27.0),
+    ],
+)
+def test_interpret_never_guesses(text: str, flag: Flag, value: float | None) -> None:
+    result = interpret(text, 0.95, 0.9)
+    assert result.flag == flag
+    assert math.isnan(result.value) if value is None else result.value == value
+    assert interpret(text, 0.89, 0.9).flag == Flag.UNREADABLE
+
+
+def test_still_needs_movement_before_and_a_real_stop() -> None:
+    rng = np.random.default_rng(1)
+    moving = [math.nan, *rng.uniform(3, 5, 60)]
+    assert not reading.still(moving).any()
+    frozen = [*moving, *[0.0] * 15, *rng.uniform(3, 5, 20)]
+    assert reading.still(frozen).tolist() == [False] * 61 + [True] * 15 + [False] * 20
+    bench = [math.nan, *rng.uniform(0.0, 0.1, 80)]
+    assert not reading.still(bench).any()
+    assert not reading.still([math.nan] * 5).any()
