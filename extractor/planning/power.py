@@ -205,15 +205,18 @@ def mountings_needed(
         critical = studentised_critical(antennas, df, confidence)
         return shift > critical + 8 or power_of_t(shift, df, critical) >= power
 
-    if not enough(MOST_MOUNTINGS):
-        return None
-    low, high = 1, 2
-    while not enough(high):
-        low, high = high, min(2 * high, MOST_MOUNTINGS)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    # With the spread known the answer is closed; an estimated spread needs a few more.
+    normal = studentised_critical(antennas, 1e6, confidence) + _normal_quantile(power)
+    size = max(2, math.floor(2 * variance * (normal / detect) ** 2))
+    while size <= MOST_MOUNTINGS and not enough(size):
+        size += 1
+    return size if size <= MOST_MOUNTINGS else None
+
+
+def _normal_quantile(probability: float) -> float:
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(probability)
 
 
 def sample_sizes(

@@ -1,0 +1,85 @@
+"""Drift, confounded order and warm-up."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from comparison_making import compared, finding, kinds, simulated
+
+from extractor.comparison.drift import drift, is_confounded
+
+
+def session(seed: int = 0, slope: float = 0.0, mountings: int = 4):
+    rows = simulated({"A": 30, "B": 28, "C": 27}, mountings=mountings, seed=seed)
+    rows["value"] += slope * rows["order"]
+    return rows
+
+
+def test_planted_drift_is_found():
+    found = finding(compared(session(slope=0.3)), "drift")
+    assert found.sentence.startswith("The link drifted: +")
+
+
+def test_without_drift_none_is_claimed_and_the_limit_is_said():
+    sentence = finding(compared(session()), "drift").sentence
+    assert sentence.startswith("No drift over the session was seen")
+    assert "could have gone unseen" in sentence
+
+
+def test_slope_between_mountings_agrees_with_statsmodels():
+    rows = session(seed=4, slope=0.1)
+    comparison = compared(rows)
+    found = drift(comparison.fit, comparison.runs)
+    by = rows.groupby(["antenna", "mounting"])[["value", "order"]].mean().reset_index()
+    design = np.column_stack([by["antenna"] == a for a in "ABC"] + [by["order"]]).astype(float)
+    reference = sm.OLS(by["value"], design).fit()
+    span = np.ptp(rows["order"])
+    assert found.stratum == "mountings"
+    assert found.change == pytest.approx(reference.params.iloc[3] * span)
+    assert (found.low, found.high) == pytest.approx(tuple(reference.conf_int().iloc[3] * span))
+
+
+def test_all_of_one_then_all_of_the_next_is_called_confounded():
+    rows = session()
+    rows["order"] = np.arange(len(rows)) + 1
+    comparison = compared(rows)
+    sentence = finding(comparison, "order_confounded").sentence
+    assert "mixed up with the antennas" in sentence
+    proposed = sentence.split("for example: ")[1].rstrip(".").split(", ")
+    assert sorted(proposed) == ["A"] * 4 + ["B"] * 4 + ["C"] * 4
+    assert any(a != b for a, b in zip(proposed, sorted(proposed), strict=True))
+
+
+def test_turns_are_not_confounded():
+    rows = session()
+    rows["order"] = [
+        (int(m) - 1) * 6 + "ABC".index(a) * 2 + (p == "Lower") + 1
+        for a, m, p in zip(rows["antenna"], rows["mounting"], rows["port"], strict=True)
+    ]
+    assert not is_confounded(rows)
+
+
+def test_common_trend_inside_the_clips_is_a_warm_up():
+    rows = session()
+    rows["trend_per_min"] = np.random.default_rng(0).normal(1.0, 0.2, len(rows))
+    assert "warming up" in finding(compared(rows), "warm_up").sentence
+    rows["trend_per_min"] -= rows["trend_per_min"].mean()
+    assert "No common trend" in finding(compared(rows), "warm_up").sentence
+
+
+def test_reference_clips_are_followed():
+    rows = session(mountings=3)
+    extra = rows[rows["antenna"] == "A"].tail(2).assign(mounting="4", run=["x1", "x2"])
+    extra["order"] = [19, 20]
+    comparison = compared(pd.concat([rows, extra], ignore_index=True), reference="A")
+    assert "The repeated antenna A" in finding(comparison, "reference_clips").sentence
+
+
+def test_battery_is_a_block_where_it_changes_between_mountings():
+    rows = session(mountings=4)
+    rows["battery"] = np.where(rows["mounting"].astype(int) > 2, "2", "1")
+    rows["value"] += 3.0 * (rows["battery"] == "2")
+    plain = compared(rows.drop(columns="battery"))
+    blocked = compared(rows)
+    assert float(blocked.fit.ms_between) < float(plain.fit.ms_between) / 3
+    assert "not_adjusted" not in kinds(blocked)

@@ -1,0 +1,123 @@
+"""Rounds joined through shared antennas."""
+
+import pandas as pd
+import pytest
+from comparison_making import compared, finding, kinds, simulated
+
+from extractor.errors import UsageError
+
+
+def joined(first: dict, second: dict, **options):
+    rounds = [
+        simulated(first, mountings=3, session="spring", seed=1, spread=0.3),
+        simulated(second, mountings=3, session="autumn", seed=2, spread=0.3),
+    ]
+    return compared(pd.concat(rounds, ignore_index=True), **options)
+
+
+def test_shared_antennas_with_parallel_shifts_join():
+    comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25, "D": 26})
+    sentence = finding(comparison, "link").sentence
+    assert "consistent with one shift for all" in sentence
+    assert "no proof" in sentence
+    # D stands against C across the rounds: 26 + 3 against 25.
+    assert comparison.order.names == ("A", "D", "B", "C")
+
+
+def test_shifts_that_differ_are_called_out():
+    comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 31, "D": 26})
+    assert "do not simply join" in finding(comparison, "link").sentence
+    retests = [f.sentence for f in comparison.findings if f.kind == "retest"]
+    assert len(retests) == 2
+    assert all("is not consistent with the earlier session" in s for s in retests)
+
+
+def test_retest_that_agrees_says_by_how_much():
+    comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25, "D": 26})
+    for found in (f for f in comparison.findings if f.kind == "retest"):
+        assert "is consistent with the earlier session" in found.sentence
+        assert "95 % interval" in found.sentence
+
+
+def test_one_shared_antenna_cannot_be_checked():
+    comparison = joined({"A": 30, "B": 28}, {"A": 27, "D": 26})
+    assert "can't be checked" in finding(comparison, "link").sentence
+    assert "day can't be told from the antenna" in finding(comparison, "retest").sentence
+
+
+def test_no_shared_antenna_is_refused_and_names_one_to_carry_over():
+    with pytest.raises(UsageError, match=r"share no antenna.*fly [AB] again in autumn"):
+        joined({"A": 30, "B": 28}, {"C": 27, "D": 26})
+
+
+def test_sessions_may_join_in_a_chain():
+    rounds = [
+        simulated(levels, mountings=2, session=name, seed=i)
+        for i, (name, levels) in enumerate(
+            {"one": {"A": 3, "B": 2}, "two": {"B": 2, "C": 1}, "three": {"C": 1, "D": 0}}.items()
+        )
+    ]
+    assert len(compared(pd.concat(rounds)).ranking) == 4
+
+
+def test_parallel_test_agrees_with_statsmodels():
+    import statsmodels.formula.api as smf
+    from statsmodels.stats.anova import anova_lm
+
+    comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25.5, "D": 26})
+    by = comparison.runs.groupby(["session", "antenna", "mounting"])["value"].mean().reset_index()
+    by["cell"] = by["session"] + by["antenna"]
+    plain = smf.ols("value ~ C(antenna) + C(session)", by).fit()
+    full = smf.ols("value ~ C(cell)", by).fit()
+    reference = anova_lm(plain, full)["Pr(>F)"].iloc[1]
+    numbers = {q.name: q.value for q in finding(comparison, "link").numbers}
+    assert numbers["p of parallel shifts"] == pytest.approx(reference, rel=1e-6)
+
+
+def test_changed_conditions_between_sessions_are_said():
+    rounds = [
+        simulated({"A": 3, "B": 2}, session="one").assign(power_mw="25"),
+        simulated({"A": 3, "B": 2}, session="two", seed=4).assign(power_mw="200"),
+    ]
+    comparison = compared(pd.concat(rounds, ignore_index=True))
+    assert "different conditions" in finding(comparison, "link_conditions").sentence
+    assert "conditions" not in kinds(comparison)
+
+
+def both_sides() -> pd.DataFrame:
+    receiving = simulated({"A": 30, "B": 28}, mountings=2, session="rx", clip=0.01, spread=0.01)
+    receiving["transmitter_antenna"] = "T1"
+    sending = [
+        simulated({"A": level}, mountings=2, session="tx", seed=i, clip=0.01, spread=0.01).assign(
+            transmitter_antenna=name, run=lambda d, n=name: d["run"] + n
+        )
+        for i, (name, level) in enumerate({"T1": 30, "T2": 33}.items())
+    ]
+    return pd.concat([receiving, *sending], ignore_index=True)
+
+
+def test_sides_join_through_their_shared_configuration():
+    rows = both_sides()
+    rows.loc[rows["session"] == "rx", "value"] += rows["antenna"].eq("B") * 4.0  # B now 32
+    found = finding(compared(rows), "sides")
+    assert "share A with T1" in found.sentence
+    assert "That is an assumption" in found.sentence
+    assert "one clip of B with T2 on the transmitter would check it" in found.sentence
+    assert found.numbers[0].value == pytest.approx(35, abs=0.2)
+
+
+def test_sides_without_a_shared_configuration_are_said():
+    rows = both_sides()
+    rows.loc[rows["session"] == "rx", "transmitter_antenna"] = "T9"
+    rows = rows[~((rows["session"] == "rx") & (rows["antenna"] == "A"))]
+    extra = rows[rows["session"] == "rx"].assign(antenna="C", session="tx", run="c")
+    extra["transmitter_antenna"] = "T9"
+    link = rows[rows["session"] == "rx"].assign(session="tx", run="d")
+    comparison = compared(pd.concat([rows, extra, link], ignore_index=True))
+    assert "share no configuration" in finding(comparison, "sides").sentence
+
+
+def test_transmitter_antennas_can_be_the_factor():
+    rows = both_sides()
+    comparison = compared(rows[rows["session"] == "tx"], factor="transmitter_antenna")
+    assert comparison.order.names == ("T2", "T1")
