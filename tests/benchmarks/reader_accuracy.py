@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import math
 import re
 import sys
 import time
@@ -38,7 +39,6 @@ from extractor import clips, overlay
 from extractor.readers.base import Crop, Line
 from extractor.reading import read_clip
 
-RATE_HZ = 10.0
 MARGIN_S = 0.04
 READERS = {
     "network": ("extractor.readers.network", "NetworkReader"),
@@ -73,7 +73,7 @@ class GeneralReader:
             for crop in crops
         ]
         found, _ = self._engine.text_rec(pictures)
-        return [Line(re.sub(r"[^-\d.,:+ ]", "~", text), float(sure)) for text, sure in found]
+        return [Line(re.sub(r"[^-–—\d.,:+ ]+", " ~ ", text), float(sure)) for text, sure in found]
 
 
 def make_reader(name: str) -> Any:
@@ -84,37 +84,50 @@ def make_reader(name: str) -> Any:
     return getattr(importlib.import_module(module), cls)()
 
 
-def sampled(path: Path, boxes: Sequence[overlay.Box]) -> Iterator[clips.Frame]:
-    """Yield the first frame at or after each tenth of a second."""
+Found = dict[str, list[tuple[float, Line, float]]]
+"""By field: time, line, and when its text is said to have appeared (NaN: not known)."""
+
+
+def sampled(path: Path, boxes: Sequence[overlay.Box], rate_hz: float) -> Iterator[clips.Frame]:
+    """Yield the first frame at or after each sampling instant."""
     due = 0
     for frame in clips.frames(clips.probe(path), boxes, clips.Tally()):
-        if frame.time_s * RATE_HZ >= due - 1e-2:
-            due = int(frame.time_s * RATE_HZ + 1e-2) + 1
+        if frame.time_s * rate_hz >= due - 1e-2:
+            due = int(frame.time_s * rate_hz + 1e-2) + 1
             yield frame
 
 
-def read_crops(reader: Any, path: Path, fields: Sequence[overlay.Field]) -> tuple[Any, float]:
-    """Read single crops; return {field: [(time, line), ...]} and the seconds the reader took."""
-    frames = list(sampled(path, [field.box for field in fields]))
-    found, spent = {}, 0.0
+def read_crops(
+    reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
+) -> tuple[Found, float]:
+    """Read single crops; the seconds are those that the reader took."""
+    frames = list(sampled(path, [field.box for field in fields], rate_hz))
+    found: Found = {}
+    spent = 0.0
     for index, field in enumerate(fields):
         crops = [frame.crops[index] for frame in frames]
         start = time.perf_counter()
         lines = reader.read(crops)
         spent += time.perf_counter() - start
-        found[field.name] = [(f.time_s, line) for f, line in zip(frames, lines, strict=True)]
+        times = [frame.time_s for frame in frames]
+        found[field.name] = [(t, line, math.nan) for t, line in zip(times, lines, strict=True)]
     return found, spent
 
 
-def read_whole(reader: Any, path: Path, fields: Sequence[overlay.Field]) -> tuple[Any, float]:
-    """Read as the tool does; same result as `read_crops`, but the seconds hold the decoding."""
+def read_whole(
+    reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
+) -> tuple[Found, float]:
+    """Read as the tool does; the seconds hold the decoding."""
     start = time.perf_counter()
-    readings = read_clip(clips.probe(path), fields, [f.box for f in fields], reader)
+    clip, boxes = clips.probe(path), [field.box for field in fields]
+    readings = read_clip(clip, fields, boxes, reader, rate_hz=rate_hz)
     spent = time.perf_counter() - start
     found = {
         name: [
-            (time_s, Line(text, sure))
-            for time_s, text, sure in zip(readings.time_s, one.text, one.confidence, strict=True)
+            (time_s, Line(text, sure), since_s)
+            for time_s, text, sure, since_s in zip(
+                readings.time_s, one.text, one.confidence, one.since_s, strict=True
+            )
         ]
         for name, one in readings.fields.items()
     }
@@ -125,17 +138,17 @@ WAYS = {"crops": read_crops, "clips": read_whole}
 
 
 def judge(
-    reader: Any, boxes: str, item: evaluation_set.Item, truth: dict[str, Series], found: Any
+    reader: Any, boxes: str, item: evaluation_set.Item, truth: dict[str, Series], found: Found
 ) -> list[Row]:
     """Put the readings of one clip beside its truth, those near a change left out."""
     rows = []
     for name, readings in found.items():
-        for time_s, line in readings:
+        for time_s, line, since_s in readings:
             shown = truth[name].settled(time_s, MARGIN_S)
             if shown is not None:
                 rows.append(
                     Row(reader.name, boxes, item.name, item.kind, name, time_s, shown.start_s,
-                        shown.text, line.text, line.confidence, getattr(reader, "gate", 0.0))
+                        shown.text, line.text, line.confidence, reader.gate, since_s)
                 )  # fmt: skip
     return rows
 
@@ -154,14 +167,31 @@ def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
             fields = overlay.load(options.folder / f"{item.name}.{boxes}.toml").fields
             for reader in readers:
                 path = options.folder / f"{item.name}.mp4"
-                found, spent = WAYS[options.way](reader, path, fields)
+                found, spent = WAYS[options.way](reader, path, fields, options.rate)
                 lines = sum(map(len, found.values()))
                 times.append((reader.name, boxes, item.name, lines, spent))
                 rows += judge(reader, boxes, item, truth, found)
         print(".", end="", flush=True, file=sys.stderr)
     print(file=sys.stderr)
     names = ["reader", "boxes", "clip", "lines", "seconds"]
-    return scores.table(rows), pd.DataFrame(times, columns=names)
+    return joined(scores.table(rows), pd.DataFrame(times, columns=names), options)
+
+
+def joined(
+    frame: pd.DataFrame, times: pd.DataFrame, options: argparse.Namespace
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Save the rows, and add those that an earlier run saved for other readers."""
+    if options.rows:
+        frame.to_csv(options.rows, index=False)
+        times.to_csv(options.rows.with_suffix(".times.csv"), index=False)
+    texts = {"truth": str, "text": str}
+    for path in options.join or []:
+        rows = pd.read_csv(
+            path, keep_default_na=False, na_values={"since_read_s": [""]}, dtype=texts
+        )
+        frame = pd.concat([frame, rows], ignore_index=True)
+        times = pd.concat([times, pd.read_csv(path.with_suffix(".times.csv"))], ignore_index=True)
+    return frame, times
 
 
 def report(frame: pd.DataFrame, times: pd.DataFrame, way: str) -> str:
@@ -180,7 +210,11 @@ def report(frame: pd.DataFrame, times: pd.DataFrame, way: str) -> str:
     unit = "ms a line" if way == "crops" else "ms a line, decoding included"
     total[unit] = 1000 * spent["seconds"] / spent["lines"]
     parts.append("### All clips\n\n" + scores.markdown(total, 2))
-    parts.append("### At equal missing rate\n\n" + equal_missing(frame))
+    if frame["reader"].nunique() > 1:
+        parts.append("### At equal missing rate\n\n" + equal_missing(frame))
+    if frame["since_read_s"].notna().any():
+        instants = scores.change_instants(frame, MARGIN_S + 2e-3)
+        parts.append("### Instants of change\n\n" + scores.markdown(instants))
     for boxes, part in frame.groupby("boxes", sort=False):
         per_clip = scores.counts(part, ["clip", "kind", "reader"])
         cells = per_clip[["wrong", "state", "missing"]].astype(str).agg(" / ".join, axis=1)
@@ -222,7 +256,9 @@ def save_failures(frame: pd.DataFrame, options: argparse.Namespace) -> None:
         position = {field.name: i for i, field in enumerate(fields)}
         wanted = {(r.time_s, r.field): r for r in part.itertuples()}
         strips: list[Any] = []
-        for frame_ in sampled(options.folder / f"{name}.mp4", [f.box for f in fields]):
+        for frame_ in sampled(
+            options.folder / f"{name}.mp4", [f.box for f in fields], options.rate
+        ):
             for field, index in position.items():
                 row = wanted.get((frame_.time_s, field))
                 if row is not None and len(strips) < 60:
@@ -255,15 +291,15 @@ def main() -> None:
     parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
     parser.add_argument("--only", nargs="*", help="names of clips")
     parser.add_argument("--limit", type=int, help="so many clips at most")
+    parser.add_argument("--rate", type=float, default=10.0, help="samples a second (default 10)")
     parser.add_argument("--rows", type=Path, help="write every judged reading there, as CSV")
+    parser.add_argument("--join", type=Path, nargs="*", help="add rows written by earlier runs")
     parser.add_argument("--failures", type=Path, help="write pictures of failed crops there")
     options = parser.parse_args()
     import cv2
 
     cv2.setNumThreads(1)
     frame, times = run(options)
-    if options.rows:
-        frame.to_csv(options.rows, index=False)
     if options.failures:
         save_failures(frame, options)
     print(report(frame, times, options.way))

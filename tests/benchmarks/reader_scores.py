@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from extractor.flags import Flag
@@ -31,6 +32,8 @@ class Row:
     text: str
     confidence: float
     gate: float
+    since_read_s: float = math.nan
+    """When the reading says that its text appeared."""
 
 
 def state_of(truth: str) -> tuple[Flag, float]:
@@ -109,6 +112,27 @@ def at_missing_rate(frame: pd.DataFrame, share: float) -> tuple[int, float]:
     drop = max(0, math.ceil(share * len(frame)) - (len(frame) - len(readable)))
     kept = readable.iloc[drop:]
     return int((kept["ungated"] == "wrong").sum()), 1 - len(kept) / len(frame)
+
+
+def change_instants(frame: pd.DataFrame, tolerance_s: float) -> pd.DataFrame:
+    """Compare the instants at which right readings are said to have appeared with the truth.
+
+    The first frame that shows a new text comes up to one frame after the text changed.
+
+    Returns
+    -------
+    DataFrame
+        By reader and boxes: `n` runs, `early`, `right` (0 to `tolerance_s` after), `late`.
+    """
+    known = frame[(frame["verdict"] == "right") & (frame["since_s"] > 0)]
+    first = known.groupby(["reader", "boxes", "clip", "field", "since_s"], sort=False).first()
+    first = first[first["since_read_s"].notna()].reset_index()
+    error = first["since_read_s"] - first["since_s"]
+    first["when"] = np.select([error < -2e-3, error > tolerance_s], ["early", "late"], "right")
+    found = first.groupby(["reader", "boxes"])["when"].value_counts().unstack(fill_value=0)
+    found = found.reindex(columns=["early", "right", "late"], fill_value=0)
+    found.insert(0, "n", found.sum(axis=1))
+    return found
 
 
 def reliability(frame: pd.DataFrame) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import subprocess
 from dataclasses import dataclass
 from functools import cache
@@ -35,6 +36,8 @@ def find_font(family: str, bold: bool = False) -> FontFile | None:
     from fontTools.pens.boundsPen import BoundsPen
     from fontTools.ttLib import TTFont
 
+    # Some fonts have odd glyphs that it complains of on stderr.
+    logging.getLogger("fontTools").setLevel(logging.ERROR)
     pattern = f"{family}:bold" if bold else family
     answer = subprocess.run(
         ["fc-match", "-f", "%{family}\n%{file}\n%{index}", pattern],

@@ -288,7 +288,11 @@ def burn(
     with TemporaryDirectory() as name:
         overlay = _overlay_filter(picture.size, look, places, boxes, Path(name))
         graph = ",".join([*filters, overlay, *_spoil(picture)])
-        quiet = ["-x265-params", "log-level=error:pools=1"] if picture.codec == "libx265" else []
+        quiet = (
+            ["-x265-params", "log-level=error:pools=none:frame-threads=1"]
+            if picture.codec == "libx265"
+            else []
+        )
         ffmpeg(
             *inputs, "-t", f"{duration_s:.2f}", "-filter_complex", f"[0:v]{graph}[out]",
             "-map", "[out]", "-an", "-vsync", "vfr", "-c:v", picture.codec, "-threads", "1",
