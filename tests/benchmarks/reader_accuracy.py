@@ -10,7 +10,8 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 (recognition alone, one thread); it is no dependency: install it where you run this.
 
 Two ways of reading: ``--way crops``, the bare reader on single crops, nothing else; and
-``--way clips``, the whole of `extractor.reading` with evidence over time and the tightened box.
+``--way clips``, the whole tool from overlay.toml to the readings CSV: tightened box, evidence over
+time, gate, cleaning (each clip is a session of its own).
 """
 
 from __future__ import annotations
@@ -20,8 +21,10 @@ import importlib
 import math
 import re
 import sys
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,8 +39,10 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor import clips, overlay
+from extractor.jobs import Options
+from extractor.pipeline import read_session
 from extractor.readers.base import Crop, Line
-from extractor.reading import read_clip
+from extractor.session import Session
 
 MARGIN_S = 0.04
 READERS = {
@@ -84,8 +89,20 @@ def make_reader(name: str) -> Any:
     return getattr(importlib.import_module(module), cls)()
 
 
-Found = dict[str, list[tuple[float, Line, float]]]
-"""By field: time, line, and when its text is said to have appeared (NaN: not known)."""
+@dataclass(frozen=True, slots=True)
+class Read:
+    """One reading, as the reader or the tool gave it."""
+
+    time_s: float
+    text: str
+    confidence: float
+    since_s: float = math.nan
+    flag: str = ""
+    value: float = math.nan
+
+
+Found = dict[str, list[Read]]
+"""By field."""
 
 
 def sampled(path: Path, boxes: Sequence[overlay.Box], rate_hz: float) -> Iterator[clips.Frame]:
@@ -110,27 +127,38 @@ def read_crops(
         lines = reader.read(crops)
         spent += time.perf_counter() - start
         times = [frame.time_s for frame in frames]
-        found[field.name] = [(t, line, math.nan) for t, line in zip(times, lines, strict=True)]
+        found[field.name] = [
+            Read(t, line.text, line.confidence) for t, line in zip(times, lines, strict=True)
+        ]
     return found, spent
 
 
 def read_whole(
     reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
 ) -> tuple[Found, float]:
-    """Read as the tool does; the seconds hold the decoding."""
-    start = time.perf_counter()
-    clip, boxes = clips.probe(path), [field.box for field in fields]
-    readings = read_clip(clip, fields, boxes, reader, rate_hz=rate_hz)
-    spent = time.perf_counter() - start
-    found = {
-        name: [
-            (time_s, Line(text, sure), since_s)
-            for time_s, text, sure, since_s in zip(
-                readings.time_s, one.text, one.confidence, one.since_s, strict=True
-            )
-        ]
-        for name, one in readings.fields.items()
-    }
+    """Read as the tool does, in a session of this clip alone; the seconds hold everything."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / path.name).symlink_to(path.resolve())
+        overlay.save(folder / overlay.FILE_NAME, overlay.Overlay(tuple(fields)))
+        session = Session(folder)
+        options = Options(rate_hz=rate_hz, reader=reader.name, jobs=1, crosscheck=0)
+        start = time.perf_counter()
+        report = read_session(session, options)
+        spent = time.perf_counter() - start
+        if report.failed:
+            raise RuntimeError(report.failed[0].message)
+        table = pd.read_csv(
+            session.readings_path(path.name),
+            keep_default_na=False,
+            na_values={c: [""] for f in fields for c in (f.name, f"{f.name}_since_s")},
+            dtype={f"{f.name}_text": str for f in fields},
+        )
+    found = {}
+    for field in fields:
+        suffixes = ("_text", "_confidence", "_since_s", "_flag", "")
+        columns = [table["time_s"], *(table[field.name + suffix] for suffix in suffixes)]
+        found[field.name] = [Read(*cells) for cells in zip(*columns, strict=True)]
     return found, spent
 
 
@@ -143,12 +171,13 @@ def judge(
     """Put the readings of one clip beside its truth, those near a change left out."""
     rows = []
     for name, readings in found.items():
-        for time_s, line, since_s in readings:
-            shown = truth[name].settled(time_s, MARGIN_S)
+        for read in readings:
+            shown = truth[name].settled(read.time_s, MARGIN_S)
             if shown is not None:
                 rows.append(
-                    Row(reader.name, boxes, item.name, item.kind, name, time_s, shown.start_s,
-                        shown.text, line.text, line.confidence, reader.gate, since_s)
+                    Row(reader.name, boxes, item.name, item.kind, name, read.time_s,
+                        shown.start_s, shown.text, read.text, read.confidence, reader.gate,
+                        read.since_s, read.flag, read.value)
                 )  # fmt: skip
     return rows
 
@@ -184,11 +213,10 @@ def joined(
     if options.rows:
         frame.to_csv(options.rows, index=False)
         times.to_csv(options.rows.with_suffix(".times.csv"), index=False)
-    texts = {"truth": str, "text": str}
+    texts = {"truth": str, "text": str, "flag": str}
+    numbers = {"since_read_s": [""], "value": [""]}
     for path in options.join or []:
-        rows = pd.read_csv(
-            path, keep_default_na=False, na_values={"since_read_s": [""]}, dtype=texts
-        )
+        rows = pd.read_csv(path, keep_default_na=False, na_values=numbers, dtype=texts)
         frame = pd.concat([frame, rows], ignore_index=True)
         times = pd.concat([times, pd.read_csv(path.with_suffix(".times.csv"))], ignore_index=True)
     return frame, times

@@ -34,6 +34,10 @@ class Row:
     gate: float
     since_read_s: float = math.nan
     """When the reading says that its text appeared."""
+    flag: str = ""
+    """After cleaning; "" where single crops were read."""
+    value: float = math.nan
+    """After cleaning."""
 
 
 def state_of(truth: str) -> tuple[Flag, float]:
@@ -63,16 +67,27 @@ def verdict(truth: str, text: str, confidence: float, gate: float) -> str:
     return "right" if reading.flag is flag else "state"
 
 
+def cleaned_verdict(truth: str, flag: str, value: float) -> str:
+    """Judge one row of a readings CSV; a number that cleaning set aside counts as missing."""
+    expected, number = state_of(truth)
+    if flag == Flag.OK:
+        return "right" if expected is Flag.OK and abs(value - number) < 1e-9 else "wrong"
+    if flag in (Flag.NO_LINK, Flag.HIDDEN):
+        return "right" if flag == expected else "state"
+    return "missing"
+
+
 def table(rows: Iterable[Row]) -> pd.DataFrame:
-    """Return the rows with two columns more: `verdict` (gated) and `ungated`."""
-    frame = pd.DataFrame(rows)
-    for column, gated in (("verdict", True), ("ungated", False)):
-        frame[column] = [
-            verdict(truth, text, confidence, gate if gated else 0.0)
-            for truth, text, confidence, gate in zip(
-                frame["truth"], frame["text"], frame["confidence"], frame["gate"], strict=True
-            )
-        ]
+    """Return the rows with two columns more: `verdict` and, without any gate, `ungated`."""
+    judged = list(rows)
+    frame = pd.DataFrame(judged)
+    frame["verdict"] = [
+        cleaned_verdict(r.truth, r.flag, r.value)
+        if r.flag
+        else verdict(r.truth, r.text, r.confidence, r.gate)
+        for r in judged
+    ]
+    frame["ungated"] = [verdict(r.truth, r.text, r.confidence, 0.0) for r in judged]
     return frame
 
 
