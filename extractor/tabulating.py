@@ -161,15 +161,19 @@ def run_series(
     """
     import pandas as pd
 
+    if len(parts) == 1:
+        return parts[0][0][name]
     offset_s = 0.0
     shifted = []
     for series, duration_s in parts:
         one = series[name].copy()
+        last_s = float(one["time_s"].iloc[-1])
         one["time_s"] += offset_s
         one["since_s"] += offset_s
         shifted.append(one)
-        offset_s += duration_s
-    return pd.concat(shifted, ignore_index=True) if len(shifted) > 1 else shifted[0]
+        # A last frame without a duration must not let the next clip begin before it.
+        offset_s += max(duration_s, last_s + 1e-3)
+    return pd.concat(shifted, ignore_index=True)
 
 
 def run_rows(

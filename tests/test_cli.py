@@ -1,0 +1,199 @@
+"""The command line as a user meets it: output, exit codes, one clear line for each mistake."""
+
+from __future__ import annotations
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
+from typer.testing import CliRunner
+
+from extractor import marking, overlay, suggesting
+from extractor.cli import app
+from extractor.overlay import Box
+from extractor.session import Session
+
+RUNNER = CliRunner()
+
+
+def run(*arguments: object) -> tuple[int, str, str]:
+    result = RUNNER.invoke(app, [str(a) for a in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result.exit_code, result.stdout, result.stderr
+
+
+def test_read_prints_a_table_and_where_the_files_are(
+    session_folder: Path, grey_reader: GreyReader
+) -> None:
+    code, out, err = run("read", session_folder, "--jobs", 1)
+    assert code == 0
+    assert "14.00 Mbit/s" in out
+    assert "100.0 %" in out
+    assert str(session_folder / "results" / "summary.csv") in out
+    assert "a.mp4: read" in err
+    code, out, err = run("read", session_folder, "--jobs", 1, "--quiet")
+    assert (code, err) == (0, "")
+
+
+def test_failed_clip_is_exit_code_3_and_the_rest_is_done(
+    session_folder: Path, grey_reader: GreyReader
+) -> None:
+    (session_folder / "bad.mp4").write_text("nothing")
+    code, out, err = run("read", session_folder, "--jobs", 1)
+    assert code == 3
+    assert "error: bad.mp4: is not a video" in err
+    assert "14.00 Mbit/s" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["read", "none"], "not there; give the folder"),
+        (["read", "."], "holds no clips"),
+        (["read", ".", "--rate", "0"], "--rate"),
+        (["read", ".", "--reader", "best"], "no"),
+        (["mark", "."], "give one of: --field with --box"),
+        (["mark", ".", "--field", "x"], "--field and --box go together"),
+        (["mark", ".", "--field", "x", "--box", "1,2,3"], "four whole numbers"),
+        (["mark", ".", "--accept", "bitrate"], "give number=name"),
+        (["summarise", "none.csv", "--time", "t", "--value", "v"], "none.csv: not there"),
+        (["summarise", "none.csv"], "--time"),
+        (["unknown"], "unknown"),
+    ],
+)
+def test_wrong_usage_is_exit_code_2(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run(*arguments)
+    assert code == 2
+    assert said in err
+    assert "Traceback" not in err
+
+
+def test_debug_shows_where(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "extractor", "read", str(tmp_path)]
+    plain = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert plain.returncode == 2
+    assert plain.stderr.count("\n") == 1
+    shown = subprocess.run([*command, "--debug"], capture_output=True, text=True, check=False)
+    assert "Traceback" in shown.stderr
+
+
+def test_interrupted_is_exit_code_130_and_leaves_no_half_file(tmp_path: Path) -> None:
+    for name in ("a.mp4", "b.mp4", "c.mp4"):
+        make_clip(tmp_path / name, steady(20.0), stairs)
+    (tmp_path / "overlay.toml").write_text(overlay_toml())
+    process = subprocess.Popen(
+        [sys.executable, "-m", "extractor", "read", str(tmp_path), "--rate", "30"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+        cwd=Path(__file__).parents[1],
+    )
+    deadline = time.monotonic() + 60
+    while not (tmp_path / "results").exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    time.sleep(1.0)
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does
+    _, err = process.communicate(timeout=60)
+    assert process.returncode in (130, 0)  # 0: it was faster than the signal
+    if process.returncode == 130:
+        assert "interrupted" in err
+        assert "Traceback" not in err
+    for path in (tmp_path / "results").rglob("*"):
+        assert ".part" not in path.name
+    for path in (tmp_path / "results").rglob("*.csv"):
+        assert path.read_text().endswith("\n")
+
+
+def test_mark_writes_overlay_reads_and_saves_a_picture(
+    session_folder: Path, grey_reader: GreyReader
+) -> None:
+    (session_folder / "overlay.toml").unlink()
+    code, out, _ = run(
+        *("mark", session_folder, "--field", "bitrate", "--box", "40,20,64,32"),
+        *("--unit", "Mbit/s", "--decimals", 0, "--minimum", 0, "--maximum", 45),
+        *("--ceiling", 40, "--low", 4, "--better", "higher", "--on", "b.mkv", "--at", 1.0),
+    )
+    assert code == 0
+    assert out.count("a.mp4") == out.count("b.mkv") == 5
+    assert "Readable at all 10 instants" in out
+    assert (session_folder / "results/pictures/mark_bitrate.png").stat().st_size > 1000
+    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    assert (field.box, field.ceiling, field.low, field.decimals) == (Box(40, 20, 64, 32), 40, 4, 0)
+    # An update changes what is named and keeps the rest.
+    code, _, _ = run("mark", session_folder, "--field", "bitrate", "--box", "41,20,64,32")
+    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    assert (field.box.x, field.ceiling, field.unit) == (41, 40, "Mbit/s")
+    code, out, _ = run("mark", session_folder, "--list")
+    assert "41,20,64,32" in out
+    code, _, err = run("mark", session_folder, "--field", "b", "--box", "300,20,64,32")
+    assert (code, "reaches outside its frame of 320x180" in err) == (2, True)
+    code, _, err = run("mark", session_folder, "--remove", "speed")
+    assert (code, "no field 'speed'" in err) == (2, True)
+    code, _, _ = run("mark", session_folder, "--remove", "bitrate")
+    assert code == 0
+    assert not (session_folder / "overlay.toml").exists()
+
+
+def test_mark_another_shape_gives_a_way_out(session_folder: Path, grey_reader: GreyReader) -> None:
+    make_clip(session_folder / "odd.mp4", steady(0.5), stairs, size=(320, 240))
+    assert run("read", session_folder, "--jobs", 1)[0] == 3
+    run(*("mark", session_folder, "--field", "bitrate", "--box", "40,20,64,32", "--on", "odd.mp4"))
+    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    assert field.frame == (320, 180)
+    assert field.also[0].frame == (320, 240)
+    assert run("read", session_folder, "--jobs", 1)[0] == 0
+
+
+def test_suggest_finds_the_changing_number(session_folder: Path, grey_reader: GreyReader) -> None:
+    found = suggesting.suggest(Session(session_folder), "network")
+    # The patch's edges stay while the scene moves; it reaches from 32, 12 to 112, 60.
+    patch = Box(32, 12, 80, 48)
+    hits = [i for i, c in enumerate(found.candidates, 1) if suggesting._overlap(c.box, patch) > 0.6]
+    assert hits
+    code, out, _ = run("mark", session_folder, "--suggest", "--accept", f"{hits[0]}=speed")
+    assert code == 0
+    assert "suggestions.png" in out
+    assert "speed" in [f.name for f in overlay.load(session_folder / "overlay.toml").fields]
+    code, _, err = run("mark", session_folder, "--suggest", "--accept", "9=speed")
+    assert (code, "there are" in err) == (2, True)
+
+
+def test_quick(session_folder: Path, grey_reader: GreyReader) -> None:
+    code, out, _ = run("quick", session_folder, "--jobs", 1)
+    assert code == 0
+    assert "bitrate: readable in all 2 clips" in out
+
+
+def test_summarise_a_hand_kept_log(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(
+        "Zeit;Rate\n" + "".join(f"00:{i:02d};{20 + i % 3},5\n" for i in range(30)) + "00:30;--\n"
+    )
+    out_file = tmp_path / "out.csv"
+    code, out, _ = run(
+        *("summarise", log, "--time", "Zeit", "--value", "Rate", "--unit", "Mbit/s"),
+        *("--out", out_file),
+    )
+    assert code == 0
+    assert "21.50 Mbit/s" in out
+    with out_file.open(newline="") as stream:
+        (row,) = csv.DictReader(stream)
+    assert (row["n"], row["n_no_link"]) == ("30", "1")
+    assert float(row["mean"]) == pytest.approx(21.5)
+    code, _, err = run("summarise", log, "--time", "t", "--value", "Rate")
+    assert (code, "has no column 't' (it has: Zeit, Rate)" in err) == (2, True)
+
+
+def test_parse_accepted() -> None:
+    assert marking.parse_accepted(["1=bitrate", "2=latency"]) == {1: "bitrate", 2: "latency"}

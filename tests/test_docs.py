@@ -1,0 +1,83 @@
+"""The documents list every command, option, key, column, flag and exit code."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+import typer
+
+from extractor import errors, flags, overlay, session
+from extractor.cli import app
+from extractor.tabulating import summary_columns
+
+ROOT = Path(__file__).parents[1]
+DOCS = ROOT / "docs"
+GUIDE = (DOCS / "user-guide.md").read_text("utf-8")
+FORMATS = (DOCS / "file-formats.md").read_text("utf-8")
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+def section(command: str) -> str:
+    _, _, after = GUIDE.partition(f"\n## extractor {command}\n")
+    return after.partition("\n## ")[0]
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_every_command_and_option_is_in_the_guide(command: str) -> None:
+    text = section(command)
+    assert text, f"docs/user-guide.md has no section '## extractor {command}'"
+    common = {"--help", "--quiet", "--debug"}
+    for parameter in COMMANDS[command].params:
+        for option in parameter.opts:
+            if option.startswith("--") and option not in common:
+                assert f"`{option}" in text, f"{command}: {option} is not in its section"
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_every_option_has_a_help(command: str) -> None:
+    assert COMMANDS[command].help
+    for parameter in COMMANDS[command].params:
+        assert getattr(parameter, "help", None), f"{command}: {parameter.name}"
+
+
+def test_every_key_column_flag_and_exit_code() -> None:
+    wanted = {
+        *(f.name for f in dataclasses.fields(overlay.Field)),
+        *summary_columns(),
+        *session.RUN_COLUMNS,
+        *session.CORRECTION_COLUMNS,
+        *session.SESSION_KEYS,
+        *(f.value for f in flags.Flag),
+    }
+    missing = sorted(w for w in wanted if f"`{w}`" not in FORMATS and f"{w}," not in FORMATS)
+    assert not missing
+    for code in (errors.EXIT_OK, errors.EXIT_USAGE, errors.EXIT_CLIP, errors.EXIT_INTERRUPTED):
+        assert f"| {code} |" in GUIDE
+    for suffix in session.VIDEO_SUFFIXES:
+        assert f"*{suffix}" in FORMATS
+
+
+def test_ci_runs_the_test_command_of_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    between = readme.partition("<!-- tests -->")[2].partition("<!-- end -->")[0]
+    (command,) = [line[4:] for line in between.splitlines() if line.startswith("    ")]
+    assert "pytest" in command
+    assert "<!-- tests -->" in (ROOT / ".ci" / "run").read_text("utf-8")
+
+
+def test_top_level_is_what_was_agreed() -> None:
+    agreed = {
+        *("README.md", "DEVELOPERS.md", "pyproject.toml"),
+        *("extractor", "tests", "sample_clips", "docs"),
+    }
+    import subprocess
+
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    tops = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    assert {t for t in tops if not t.startswith(".")} <= agreed
