@@ -109,6 +109,14 @@ class Curve:
         segment = int(np.clip(np.searchsorted(steps, attenuation_db) - 1, 0, steps.size - 2))
         return float(-np.diff(self.level)[segment] / np.diff(steps)[segment])
 
+    def slope_near(self, level: float) -> float:
+        """Fall per dB where the curve has this level; 0 beyond its ends."""
+        bounds = self.attenuation_at(level)
+        if math.isinf(bounds.low_db) or math.isinf(bounds.high_db):
+            return 0.0
+        middle = (bounds.low_db + bounds.high_db) / 2
+        return float(np.interp(middle, self.attenuation_db, self.slopes()))
+
     def slopes(self) -> Floats:
         """Fall per dB at every step: mean of the stretches on both sides, never negative."""
         return -np.gradient(self.level, self.attenuation_db)
@@ -200,7 +208,11 @@ def _refined(steps: Floats, level: Floats, parts: int = 24) -> tuple[Floats, Flo
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviation between replicates (field's unit) and its degrees of freedom."""
+    """Standard deviation between replicates and its degrees of freedom.
+
+    In the field's unit between runs; in **dB** between mountings, since aim and spot act on the
+    path and cost the same decibels wherever on the curve an antenna lies.
+    """
 
     sd: float
     dof: int
@@ -271,17 +283,18 @@ def calibrate(
         antenna=antenna,
         interpolation=interpolation,
     )
-    step = curve_runs.groupby("attenuation_db")[measure]
-    curve_ss, curve_dof = _pure_error(step)
+    curve_error = _pure_error(curve_runs.groupby("attenuation_db")[measure])
     compared = _compared_runs(runs)
-    levels, level_ss, level_dof, unit = _levels(compared, measure, antenna)
-    if unit == "run":
-        # Curve and comparison runs differ by the same thing, clip to clip: one estimate.
-        curve_ss, curve_dof = curve_ss + level_ss, curve_dof + level_dof
-        level_ss, level_dof = curve_ss, curve_dof
     within = _within_clip(runs, measure)
-    curve_spread = _spread(curve_ss, curve_dof, "run", within)
-    level_spread = _spread(level_ss, level_dof, unit, within)
+    if _by_mounting(compared):
+        levels, level_error = _mounting_levels(compared, measure, curve)
+        level_spread = _spread(*level_error, "mounting", None)
+    else:
+        levels, level_error = _run_levels(compared, measure, antenna)
+        # Curve and comparison runs differ by the same thing, clip to clip: one estimate.
+        curve_error = (curve_error[0] + level_error[0], curve_error[1] + level_error[1])
+        level_spread = _spread(*curve_error, "run", within)
+    curve_spread = _spread(*curve_error, "run", within)
     return Calibration(curve, curve_spread, levels, level_spread, curve_runs, measure)
 
 
@@ -358,24 +371,43 @@ def _compared_runs(runs: pd.DataFrame) -> pd.DataFrame:
     return runs.merge(chosen, on=["antenna", "attenuation_db"])
 
 
-def _levels(
+_KEYS = ["antenna", "attenuation_db"]
+
+
+def _by_mounting(compared: pd.DataFrame) -> bool:
+    if not _has_mountings(compared):
+        return False
+    return bool((compared.groupby("antenna")["mounting"].nunique() > 1).any())
+
+
+def _run_levels(
     compared: pd.DataFrame, measure: str, calibrating: str
-) -> tuple[pd.DataFrame, float, int, Literal["mounting", "run"]]:
-    by_mounting = False
-    if _has_mountings(compared):
-        by_mounting = bool((compared.groupby("antenna")["mounting"].nunique() > 1).any())
-    keys = ["antenna", "attenuation_db"]
-    replicates = compared
-    if by_mounting:
-        replicates = compared.groupby([*keys, "mounting"])[[measure]].mean().reset_index()
-    groups = replicates.groupby(keys)[measure]
+) -> tuple[pd.DataFrame, tuple[float, int]]:
+    groups = compared.groupby(_KEYS)[measure]
     levels = groups.agg(level="mean", replicates="size").reset_index()
-    levels["n_runs"] = compared.groupby(keys).size().to_numpy()
-    if by_mounting:
-        return levels, *_pure_error(groups), "mounting"
     # The calibrating antenna's own runs already count in the curve's residuals.
-    others = replicates[replicates["antenna"] != calibrating].groupby(keys)[measure]
-    return levels, *_pure_error(others), "run"
+    others = compared[compared["antenna"] != calibrating].groupby(_KEYS)[measure]
+    return levels.assign(n_runs=levels["replicates"]), _pure_error(others)
+
+
+def _mounting_levels(
+    compared: pd.DataFrame, measure: str, curve: Curve
+) -> tuple[pd.DataFrame, tuple[float, int]]:
+    mountings = compared.groupby([*_KEYS, "mounting"])[[measure]].mean().reset_index()
+    groups = mountings.groupby(_KEYS)[measure]
+    levels = groups.agg(level="mean", replicates="size", variance="var").reset_index()
+    levels["n_runs"] = compared.groupby(_KEYS).size().to_numpy()
+    slope = np.array([curve.slope_near(float(level)) for level in levels["level"]])
+    dof = levels["replicates"].to_numpy() - 1
+    # Where the curve is nearly flat, Mbit/s say nothing of dB.
+    told = (dof > 0) & is_steep(curve, slope)
+    squares = dof[told] * levels["variance"].to_numpy(float)[told] / slope[told] ** 2
+    return levels.drop(columns="variance"), (float(squares.sum()), int(dof[told].sum()))
+
+
+def is_steep(curve: Curve, slope: Floats) -> NDArray[np.bool_]:
+    """Whether a slope is at least a quarter of the curve's steepest."""
+    return slope >= max(float(curve.slopes().max()) / 4, 1e-12)
 
 
 def _pure_error(groups: SeriesGroupBy) -> tuple[float, int]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -97,24 +98,28 @@ def one_line_finding(curve_runs: pd.DataFrame) -> list[Finding]:
         return []
     example = _bare_lines(bare[0])
     sentence = (
-        f"In {len(bare)} of {len(padded)} attenuated runs other ports had an antenna without a pad "
-        f"({', '.join(example)}). They hold the link up while one line is padded, so the curve is "
-        "flatter than it should be and differences in dB can come out too large. Put equal pads in the "
-        "lines of all ports, or one at the transmitter within the pad's power rating."
+        f"In {len(bare)} of {len(padded)} attenuated runs other ports had an antenna without a "
+        f"pad ({', '.join(example)}). They hold the link up while one line is padded, so the "
+        "curve is flatter than it should be and differences in dB can come out too large. Put "
+        "equal pads in the lines of all ports, or one at the transmitter within the pad's power "
+        "rating."
     )
     how = "Columns others and padded of runs.csv."
     return [Finding("calibration_one_line", sentence, how, (_count("runs", len(bare)),))]
 
 
-def _bare_lines(row: dict[str, object]) -> list[str]:
+def _bare_lines(row: dict[Hashable, Any]) -> list[str]:
     if str(row.get("padded") or "").strip().casefold() in ("all", "transmitter"):
         return []
-    lines = []
-    for part in str(row.get("others") or "").split(";"):
-        antenna = part.partition("=")[2].strip()
-        if antenna.casefold() not in _NO_ANTENNA and not _PADDED.search(antenna):
-            lines.append(part.strip())
-    return lines
+    return [line for line in antennas_on_other_ports(row.get("others")) if not _PADDED.search(line)]
+
+
+def antennas_on_other_ports(others: object) -> list[str]:
+    """Return the parts ``Port=Antenna`` of a cell of ``others`` that name an antenna."""
+    if not isinstance(others, str):
+        return []
+    parts = [part.strip() for part in others.split(";")]
+    return [one for one in parts if one.partition("=")[2].strip().casefold() not in _NO_ANTENNA]
 
 
 @dataclass(frozen=True)
@@ -229,9 +234,9 @@ def shape_findings(
         if steepest > limit:
             sentence = (
                 f"The curve falls by up to {steepest:.1f} Mbit/s per dB; a channel of "
-                f"{bandwidth_hz / 1e6:g} MHz can't do more than {limit:.1f} with one stream. A rate "
-                "step or averaging over good and bad moments makes it so: take dB between levels "
-                "around it with care."
+                f"{bandwidth_hz / 1e6:g} MHz can't do more than {limit:.1f} with one stream. A "
+                "rate step or averaging over good and bad moments makes it so: take dB between "
+                "levels around it with care."
             )
             how = "Slope of Shannon's bound, B log2(10) / 10."
             findings.append(Finding("calibration_slope", sentence, how))
@@ -254,8 +259,8 @@ def curve_finding(calibration: Calibration, unit: str) -> Finding:
         else "No step was recorded twice, so run-to-run spread is not known: record each twice."
     )
     sentence = (
-        f"Calibrated with {curve.antenna}: from {steps[0]:g} to {steps[-1]:g} dB the link falls from "
-        f"{level[0]:.1f} to {level[-1]:.1f} {unit}, fastest between {steps[at]:g} and "
+        f"Calibrated with {curve.antenna}: from {steps[0]:g} to {steps[-1]:g} dB the link falls "
+        f"from {level[0]:.1f} to {level[-1]:.1f} {unit}, fastest between {steps[at]:g} and "
         f"{steps[at + 1]:g} dB ({slope[at]:.1f} {unit} per dB). {scatter}"
     )
     how = (
@@ -289,7 +294,7 @@ def pair_findings(
     ]
 
 
-def _pair_sentence(row: dict[str, object]) -> str:
+def _pair_sentence(row: dict[Hashable, Any]) -> str:
     first, second = str(row["antenna"]), str(row["reference"])
     value, low, high = (float(str(row[name])) for name in ("difference_db", "low_db", "high_db"))
     if math.isnan(low):
@@ -320,7 +325,7 @@ def _pair_sentence(row: dict[str, object]) -> str:
     )
 
 
-def _pair_figures(row: dict[str, object]) -> tuple[Quantity, ...]:
+def _pair_figures(row: dict[Hashable, Any]) -> tuple[Quantity, ...]:
     figures = []
     for name in ("difference_db", "low_db", "high_db"):
         value = float(str(row[name]))
@@ -333,7 +338,7 @@ def _count(name: str, count: int) -> Quantity:
 
 
 def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:
-    """Runs that may be compared in the field's own unit: one attenuation, straight ahead.
+    """Keep the runs comparable in the field's own unit: one attenuation, straight ahead.
 
     The attenuation is the one at which most antennas have runs, the lowest of several; steps of
     a calibration and angles of a sweep are left out. Without such columns: all runs.

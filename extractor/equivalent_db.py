@@ -127,7 +127,9 @@ def draw_strengths_db(
     A Monte Carlo propagation of distributions (GUM Supplement 1, JCGM 101:2008): step means,
     levels and attenuations are drawn around what was measured, their spreads from the scaled
     inverse chi-square of their degrees of freedom; the drawn step means are made monotone
-    again and read backwards. Infinite where a drawn level lies beyond the drawn curve.
+    again and read backwards. Infinite where a drawn level lies beyond the drawn curve. The
+    calibrating antenna is at 0 dB by definition in the mounting of the curve; where mountings
+    are the replicates, the spread of that one mounting stands for it.
     """
     rng = np.random.default_rng(seed)
     curve, levels = calibration.curve, calibration.levels
@@ -141,31 +143,25 @@ def draw_strengths_db(
     # An attenuation that is off by e moves the level at that step by slope times e.
     errors = attenuator_sd_db * rng.standard_normal(shape) * (curve.attenuation_db != 0)
     fitted = isotonic_rows(means + errors * curve.slopes(), curve.step_runs)
-    replicates = levels["replicates"].to_numpy(float)
-    noise = level_sd / np.sqrt(replicates) * rng.standard_normal((draws, len(levels)))
-    wanted = levels["level"].to_numpy(float) + noise
+    scale = np.sqrt(levels["replicates"].to_numpy(float))
+    noise = level_sd / scale * rng.standard_normal((draws, len(levels)))
+    wanted = np.broadcast_to(levels["level"].to_numpy(float), noise.shape)
+    by_mounting = calibration.level_spread.unit == "mounting"
+    if not by_mounting:
+        wanted = wanted + noise
     read = invert_rows(curve.attenuation_db, fitted, wanted, curve.interpolation)
+    if by_mounting:
+        read = _cut_off(read + noise, curve.attenuation_db)
     drawn = levels["attenuation_db"].to_numpy(float) - read
     own = int(np.flatnonzero(levels["antenna"] == curve.antenna)[0])
-    drawn[:, own] = _own_strengths_db(calibration, fitted, own, wanted[:, own])
+    drawn[:, own] = noise[:, own] * scale[own] if by_mounting else 0.0
     return drawn
 
 
-def _own_strengths_db(calibration: Calibration, fitted: Floats, own: int, wanted: Floats) -> Floats:
-    """Strength of the calibrating antenna: 0 dB by definition in the mounting of the curve.
-
-    Where mountings are the replicates, its other mountings shift it; the shift becomes dB by
-    the slope at its own step, since the curve itself does not reach beyond its first step.
-    """
-    if calibration.level_spread.unit != "mounting":
-        return np.zeros(wanted.size)
-    steps = calibration.curve.attenuation_db
-    step = int(np.flatnonzero(steps == calibration.levels["attenuation_db"].iloc[own])[0])
-    segment = min(step, steps.size - 2)
-    slope = (fitted[:, segment] - fitted[:, segment + 1]) / np.diff(steps)[segment]
-    shift = wanted - fitted[:, step]
-    with np.errstate(divide="ignore"):
-        return np.where(slope > 0, shift / slope, np.copysign(math.inf, shift))
+def _cut_off(attenuation_db: Floats, steps: Floats) -> Floats:
+    """Let what lies beyond the curve's ends be infinite."""
+    low = np.where(attenuation_db < steps[0], -math.inf, attenuation_db)
+    return np.where(low > steps[-1], math.inf, low)
 
 
 def _draw_sd(spread: Spread, rng: np.random.Generator, draws: int) -> Floats:

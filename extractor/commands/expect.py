@@ -1,0 +1,143 @@
+"""``extractor expect``: what link physics expects, and how the measurement stands to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from extractor.commands.options import Debug, Quiet, SessionFolder
+
+if TYPE_CHECKING:
+    from extractor.link import Span
+    from extractor.link_report import LinkReport
+
+
+def expect(
+    session: SessionFolder,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            help="Antenna that the others are compared with.",
+            show_default="the first of antennas.csv with a rated gain",
+        ),
+    ] = None,
+    field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
+        "bitrate"
+    ),
+    measure: Annotated[
+        str, typer.Option(help="What stands for a clip: mean, mean_with_outages, median or p05.")
+    ] = "mean",
+    threshold: Annotated[
+        float | None,
+        typer.Option(
+            help="For a sweep: the level, in the field's unit, that must be kept.",
+            show_default="no coverage shown",
+        ),
+    ] = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Say what antennas.csv lets one expect in dB, and whether the results agree."""
+    from extractor.link_report import link_report
+    from extractor.link_results import write_link_results
+    from extractor.screen import note
+
+    report = link_report(
+        session, reference=reference, field=field, measure=measure, threshold=threshold
+    )
+    show(report)
+    for path in write_link_results(report, session):
+        note(f"written: {path}")
+
+
+def show(report: LinkReport) -> None:
+    """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
+    from extractor.cautions import NOT_A_COMPLIANCE_TOOL
+    from extractor.screen import say, table
+
+    say("Ratings")
+    table(
+        ("antenna", "rated dBi", "verdict", "why", "source"),
+        [
+            (a.antenna, _gain(a.gain_dbi), r.verdict, r.reason, r.source)
+            for a, r in zip(report.antennas, report.ratings, strict=True)
+        ],
+    )
+    _show_expected(report)
+    _show_judgements(report)
+    for finding in report.findings:
+        say(f"- {finding.sentence}")
+        say(f"  How we know: {finding.how_we_know}")
+    for remark in report.remarks:
+        say(f"- {remark}")
+    say(f"\n{NOT_A_COMPLIANCE_TOOL}")
+
+
+def _show_expected(report: LinkReport) -> None:
+    from extractor.screen import say, table
+
+    say(f"Expected difference to {report.reference.antenna} in dB, in line of sight")
+    names = ("gain", "cable", "polarisation", "pointing", "mismatch", "total")
+    rows = []
+    for one in report.expected:
+        spans = [getattr(one, name) for name in names]
+        rows.append((one.antenna, *[_value(span) for span in spans], _range(one.total)))
+    table(("antenna", *names, "range"), rows)
+    for note in dict.fromkeys(note for one in report.expected for note in one.notes):
+        say(f"  {note}")
+    say()
+
+
+def _show_judgements(report: LinkReport) -> None:
+    from extractor.screen import say, table
+
+    if not report.judgements:
+        return
+    unit = report.judgements[0].measured.unit
+    say(f"Expected against measured, {report.reference.antenna} as reference")
+    table(
+        ("antenna", "expected dB", f"measured {unit}", "interval", "verdict"),
+        [
+            (
+                one.antenna,
+                _range(one.expected),
+                _number(one.measured.value),
+                _ends(one.measured.low, one.measured.high),
+                one.agreement,
+            )
+            for one in report.judgements
+        ],
+    )
+    for one in report.judgements:
+        if one.causes:
+            say(f"- {one.sentence}")
+            for i, cause in enumerate(one.causes, 1):
+                say(f"    {i}. {cause.title}: {cause.reason}.")
+    say()
+
+
+def _gain(gain_dbi: float | None) -> str:
+    return "" if gain_dbi is None else f"{gain_dbi:g}"
+
+
+def _number(value: float | None) -> str:
+    return f"{value:+.1f}" if value is not None and value == value else "open"
+
+
+def _value(span: Span) -> str:
+    return _number(span.value_db)
+
+
+def _range(span: Span) -> str:
+    return _ends(span.low_db, span.high_db)
+
+
+def _ends(low: float, high: float) -> str:
+    from math import isinf, isnan
+
+    if isnan(low) or (isinf(low) and isinf(high)):
+        return "not known"
+    if isinf(high):
+        return f"at least {low:+.1f}"
+    return f"at most {high:+.1f}" if isinf(low) else f"{low:+.1f} to {high:+.1f}"

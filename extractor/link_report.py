@@ -1,0 +1,388 @@
+"""From a session folder to everything that link physics says about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
+from extractor.errors import SessionFileError, UsageError
+from extractor.expectation import ExpectedDifference, Transmitter, expected_differences
+from extractor.explanation import Circumstances, Judgement, Measured, judge, near_field_antennas
+from extractor.path_loss import (
+    NotValid,
+    eirp_dbm,
+    free_space_loss_db,
+    thermal_noise_dbm,
+    wall_loss_db,
+)
+from extractor.ratings import Rating, rate
+from extractor.session import Session
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.calibration_findings import CalibrationReport
+    from extractor.comparison import Finding, RunTable
+
+DEFAULT_FREQUENCY_HZ = 5.8e9
+TYPICAL_WALLS = (("plasterboard", 0.0125), ("brick", 0.10), ("concrete", 0.20))
+RECEIVER_NOISE_FIGURE_DB = 6.0
+"""Assumed of a receiver (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class LinkReport:
+    """All that `extractor expect` shows.
+
+    Attributes
+    ----------
+    ratings
+        Verdict on each antenna's rated gain.
+    expected
+        Expected difference of each antenna against the reference.
+    calibration
+        Curve, differences in dB and findings; None without a calibration.
+    judgements
+        Expected against measured; empty without results.
+    sweep
+        Table of `sweep.sweep_report`; empty without a sweep.
+    findings
+        Sentences about calibration and sweep.
+    remarks
+        Budget of the path, far field, what a wall costs.
+    """
+
+    antennas: tuple[Antenna, ...]
+    reference: Antenna
+    circumstances: Circumstances
+    ratings: tuple[Rating, ...]
+    expected: tuple[ExpectedDifference, ...]
+    calibration: CalibrationReport | None
+    judgements: tuple[Judgement, ...]
+    sweep: pd.DataFrame
+    findings: tuple[Finding, ...]
+    remarks: tuple[str, ...]
+    unit: str
+    threshold: float | None
+
+
+def link_report(
+    root: Path,
+    *,
+    reference: str | None = None,
+    field: str = "bitrate",
+    measure: str = "mean",
+    threshold: float | None = None,
+) -> LinkReport:
+    """Read a session's ``antennas.csv`` and, where there are results, hold them against it.
+
+    Parameters
+    ----------
+    reference
+        Antenna to compare with; by default the first with a rated gain.
+    threshold
+        Level in the field's unit for the coverage of a sweep.
+
+    Raises
+    ------
+    UsageError
+        If the session, the reference or the field is not there.
+    SessionFileError
+        If a file of the session is wrong.
+    """
+    import pandas as pd
+
+    session = Session(root)
+    antennas = read_antennas(root / FILE_NAME)
+    conditions = session.conditions()
+    table = _run_table(root, session, field, measure)
+    receiving = _receiving(antennas, conditions, table)
+    base = _reference(receiving, reference)
+    circumstances = _circumstances(conditions, antennas, None if table is None else table.runs)
+    expected = tuple(
+        expected_differences(
+            receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
+        )
+    )
+    report = None if table is None else _calibrated(table, conditions)
+    judgements: tuple[Judgement, ...] = ()
+    sweep, findings = pd.DataFrame(), report.findings if report else ()
+    if table is not None:
+        measured = _measured(table, report, base)
+        judgements = tuple(
+            judge(one, measured[one.antenna.casefold()], antenna, base, circumstances)
+            for one in expected
+            if one.antenna.casefold() in measured
+            and (antenna := find_antenna(antennas, one.antenna)) is not None
+        )
+        sweep, turned = _swept(table, report, antennas, threshold)
+        findings = (*findings, *turned)
+    return LinkReport(
+        antennas,
+        base,
+        circumstances,
+        tuple(rate(one, circumstances.frequency_hz) for one in antennas),
+        expected,
+        report,
+        judgements,
+        sweep,
+        findings,
+        tuple(_remarks(conditions, antennas, circumstances)),
+        "" if table is None else table.unit,
+        threshold,
+    )
+
+
+def _receiving(
+    antennas: Sequence[Antenna], conditions: Mapping[str, Any], table: RunTable | None
+) -> list[Antenna]:
+    """Leave out the transmitter's antenna, unless some run received with it too."""
+    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+    used = set() if table is None else {str(n).casefold() for n in table.runs["antenna"].unique()}
+    rest = [one for one in antennas if one is not sending or one.antenna.casefold() in used]
+    return rest or list(antennas)
+
+
+def _reference(antennas: Sequence[Antenna], name: str | None) -> Antenna:
+    if name is None:
+        return next((one for one in antennas if one.gain_dbi is not None), antennas[0])
+    found = find_antenna(antennas, name)
+    if found is None:
+        known = ", ".join(one.antenna for one in antennas)
+        raise UsageError(f"reference {name!r} is not in {FILE_NAME} (it has: {known})")
+    return found
+
+
+def _run_table(root: Path, session: Session, field: str, measure: str) -> RunTable | None:
+    if not session.summary_path.exists():
+        return None
+    from extractor.comparison import load_sessions
+
+    return load_sessions([root], field, measure)
+
+
+# --- conditions ---------------------------------------------------------------------------
+
+
+def _number(conditions: Mapping[str, Any], key: str) -> float | None:
+    value = conditions.get(key)
+    if value is None or value == "":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
+        raise SessionFileError(
+            f"session.toml: {key} is {value!r}; write a number above 0, without quotes or unit"
+        )
+    return float(value)
+
+
+def _circumstances(
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], runs: pd.DataFrame | None
+) -> Circumstances:
+    channel_mhz = _number(conditions, "channel_mhz")
+    frequency_hz = DEFAULT_FREQUENCY_HZ
+    if channel_mhz is not None and channel_mhz >= 1000:
+        # Below, it is a channel's number rather than its frequency.
+        frequency_hz = channel_mhz * 1e6
+    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+    transmitter = Transmitter()
+    if sending is not None:
+        transmitter = Transmitter(sending.polarisation, sending.axial_ratio_db)
+    bare = Circumstances(
+        frequency_hz,
+        through_walls=_through_walls(conditions.get("walls")),
+        distance_m=_number(conditions, "distance_m"),
+        transmitter=transmitter,
+    )
+    return bare if runs is None else _with_runs(bare, runs)
+
+
+def _through_walls(walls: object) -> bool | None:
+    if walls is None or walls == "":
+        return None
+    return str(walls).strip().casefold() not in ("0", "0.0", "none", "no", "false")
+
+
+def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
+    from extractor.calibration_findings import at_common_attenuation
+    from extractor.sweep import sweep_antennas
+
+    turned = frozenset(sweep_antennas(runs))
+    runs = at_common_attenuation(runs)
+    shares: dict[str, float] = {}
+    if "ceiling_share" in runs.columns:
+        worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
+        shares = {str(name): float(share) for name, share in worst.items()}
+    positions = runs["position"].dropna().nunique() if "position" in runs.columns else 0
+    return replace(
+        bare,
+        positions=int(positions),
+        other_antennas=max((_other_antennas(cell) for cell in runs["others"]), default=0),
+        ceiling_share=shares,
+        turned=turned,
+    )
+
+
+def _other_antennas(others: object) -> int:
+    from extractor.calibration_findings import antennas_on_other_ports
+
+    return len(antennas_on_other_ports(others))
+
+
+# --- measured -----------------------------------------------------------------------------
+
+
+def _calibrated(table: RunTable, conditions: Mapping[str, Any]) -> CalibrationReport | None:
+    from extractor.calibration import is_calibrated
+    from extractor.calibration_findings import calibration_report
+
+    if not is_calibrated(table.runs, measure="value") or table.better != "higher":
+        return None
+    width_mhz = _number(conditions, "width_mhz")
+    return calibration_report(
+        table.runs,
+        unit=table.unit,
+        bandwidth_hz=None if width_mhz is None else width_mhz * 1e6,
+    )
+
+
+def _measured(
+    table: RunTable, report: CalibrationReport | None, base: Antenna
+) -> dict[str, Measured]:
+    """Each antenna's measured difference to the reference, keyed by its folded name."""
+    if report is not None:
+        rows = report.differences.to_dict("records")
+        pairs = [
+            (r["antenna"], r["reference"], r["difference_db"], r["low_db"], r["high_db"])
+            for r in rows
+        ]
+        return _against(pairs, base.antenna, "dB")
+    from extractor.calibration_findings import at_common_attenuation
+    from extractor.comparison import compare_table
+
+    runs = at_common_attenuation(table.runs)
+    names = {str(name).casefold() for name in runs["antenna"].unique()}
+    if len(names) < 2 or base.antenna.casefold() not in names:
+        return {}
+    compared = compare_table(replace(table, runs=runs.reset_index(drop=True)))
+    sign = 1.0 if table.better == "higher" else -1.0
+    rows = compared.pairs.to_dict("records")
+    pairs = [
+        (r["first"], r["second"], sign * r["difference"], sign * r["low"], sign * r["high"])
+        for r in rows
+    ]
+    return _against(pairs, base.antenna, table.unit)
+
+
+def _against(pairs: Iterable[tuple[Any, ...]], base: str, unit: str) -> dict[str, Measured]:
+    found = {}
+    for first, second, value, low, high in pairs:
+        if str(second).casefold() == base.casefold():
+            found[str(first).casefold()] = Measured(value, min(low, high), max(low, high), unit)
+        elif str(first).casefold() == base.casefold():
+            low, high = -high, -low
+            found[str(second).casefold()] = Measured(-value, min(low, high), max(low, high), unit)
+    return found
+
+
+def _swept(
+    table: RunTable,
+    report: CalibrationReport | None,
+    antennas: Sequence[Antenna],
+    threshold: float | None,
+) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
+    from extractor.sweep import sweep_report
+
+    return sweep_report(
+        table.runs,
+        None if report is None else report.calibration,
+        measure="value",
+        unit=table.unit,
+        threshold=threshold,
+        rated_dbi={one.antenna: one.gain_dbi for one in antennas if one.gain_dbi is not None},
+        omnidirectional=frozenset(one.antenna for one in antennas if one.is_omnidirectional),
+    )
+
+
+# --- remarks ------------------------------------------------------------------------------
+
+
+def _remarks(
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], circumstances: Circumstances
+) -> list[str]:
+    remarks = list(near_field_antennas(antennas, circumstances))
+    remarks += _budget(conditions, antennas, circumstances)
+    if circumstances.through_walls:
+        losses = ", ".join(
+            f"{thickness_m * 1000:g} mm of {material} "
+            f"{wall_loss_db(material, thickness_m, circumstances.frequency_hz):.0f} dB"
+            for material, thickness_m in TYPICAL_WALLS
+        )
+        remarks.append(
+            f"Walls: {losses} (ITU-R P.2040, plain slabs; real walls differ by several dB). The "
+            "terms above hold in line of sight; through walls they are a guide at best."
+        )
+    return remarks
+
+
+def _budget(
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], circumstances: Circumstances
+) -> list[str]:
+    power_mw = _number(conditions, "power_mw")
+    if power_mw is None or circumstances.distance_m is None:
+        return []
+    loss = free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
+    if isinstance(loss, NotValid):
+        return [f"Path: {loss.reason}."]
+    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+    gain_dbi = 2.15 if sending is None or sending.gain_dbi is None else sending.gain_dbi
+    received = eirp_dbm(power_mw, gain_dbi) - loss
+    width_mhz = _number(conditions, "width_mhz") or 20.0
+    noise = thermal_noise_dbm(width_mhz * 1e6, RECEIVER_NOISE_FIGURE_DB)
+    margin = received - noise
+    text = (
+        f"Path: {eirp_dbm(power_mw, gain_dbi):.0f} dBm EIRP over {circumstances.distance_m:g} m of "
+        f"free space ({loss:.0f} dB, ITU-R P.525) gives {received:.0f} dBm to an isotropic "
+        f"antenna, {margin:.0f} dB above the noise of a {width_mhz:g} MHz receiver (noise figure "
+        f"{RECEIVER_NOISE_FIGURE_DB:g} dB assumed)."
+    )
+    if margin > 35 and not circumstances.through_walls:
+        text += " So strong a link sits at its ceiling: antennas can't differ there."
+    return [text]
+
+
+def expected_rows(report: LinkReport) -> list[dict[str, object]]:
+    """Rows of ``results/expected.csv``: terms, total, measured and agreement, one an antenna."""
+    judged = {one.antenna: one for one in report.judgements}
+    rows = []
+    for one in report.expected:
+        row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
+        for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
+            row[f"{name}_db"] = getattr(one, name).value_db
+        row["expected_db"] = one.total.value_db
+        row["expected_low_db"] = _finite(one.total.low_db)
+        row["expected_high_db"] = _finite(one.total.high_db)
+        judgement = judged.get(one.antenna)
+        if judgement is not None:
+            measured = judgement.measured
+            row |= {"measured": _finite(measured.value), "measured_low": _finite(measured.low)}
+            row |= {"measured_high": _finite(measured.high), "measured_unit": measured.unit}
+            row["agreement"] = judgement.agreement
+            row["check"] = "; ".join(cause.title for cause in judgement.causes)
+        row["notes"] = "; ".join(one.notes)
+        rows.append(row)
+    return rows
+
+
+EXPECTED_COLUMNS = (
+    *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
+    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db", "measured"),
+    *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
+)
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

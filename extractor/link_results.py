@@ -1,0 +1,92 @@
+"""Files that ``extractor expect`` writes under ``results/``."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from extractor.link_report import EXPECTED_COLUMNS, LinkReport, expected_rows
+from extractor.session import Session
+from extractor.storage import replacing_path
+from extractor.tables import write_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+
+def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
+    """Write tables and pictures.
+
+    ``expected.csv`` always; with a calibration ``differences_db.csv`` and
+    ``pictures/calibration.png``; with results ``pictures/expected.png``; with a sweep
+    ``sweep.csv`` and ``pictures/sweep.png``.
+
+    Raises
+    ------
+    StorageError
+        If one cannot be written.
+    """
+    session = Session(root)
+    written = [session.results / "expected.csv"]
+    write_table(written[0], EXPECTED_COLUMNS, expected_rows(report))
+    if report.calibration is not None:
+        written.append(
+            _write(session.results / "differences_db.csv", report.calibration.differences)
+        )
+    if not report.sweep.empty:
+        written.append(_write(session.results / "sweep.csv", report.sweep))
+    for name, figure in figures(report).items():
+        path = session.pictures / f"{name}.png"
+        with replacing_path(path, suffix=".png") as temporary:
+            figure.savefig(temporary, dpi=120)
+        written.append(path)
+    return tuple(written)
+
+
+def _write(path: Path, table: pd.DataFrame) -> Path:
+    # An open end is an empty cell; the column bound says which kind.
+    rows = [
+        {str(key): None if value in (math.inf, -math.inf) else value for key, value in row.items()}
+        for row in table.to_dict("records")
+    ]
+    write_table(path, [str(column) for column in table.columns], rows)
+    return path
+
+
+def figures(report: LinkReport) -> dict[str, Figure]:
+    """Draw the charts that a report has something for: calibration, expected, sweep."""
+    from matplotlib.figure import Figure
+
+    from extractor import charts_link
+
+    drawn = {}
+    if report.calibration is not None:
+        figure = Figure(figsize=(8, 6.5), layout="constrained")
+        top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+        charts_link.draw_calibration(report.calibration.calibration, top, bottom, unit=report.unit)
+        drawn["calibration"] = figure
+    if report.judgements:
+        drawn["expected"] = _expected_figure(report)
+    if not report.sweep.empty:
+        figure = Figure(figsize=(8, 5), layout="constrained")
+        axes = figure.subplots()
+        charts_link.draw_sweep(report.sweep, axes, unit=report.unit, threshold=report.threshold)
+        drawn["sweep"] = figure
+    return drawn
+
+
+def _expected_figure(report: LinkReport) -> Figure:
+    from matplotlib.figure import Figure
+
+    from extractor import charts_link
+
+    height = 1.8 + 0.6 * len(report.judgements)
+    figure = Figure(figsize=(8, height), layout="constrained")
+    if report.judgements[0].measured.unit == "dB":
+        charts_link.draw_expected(report.judgements, figure.subplots())
+    else:
+        left, right = figure.subplots(1, 2)
+        charts_link.draw_expected_beside(report.judgements, left, right)
+    return figure
