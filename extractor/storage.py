@@ -70,7 +70,7 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
         path.parent.mkdir(parents=True, exist_ok=True)
         # Cut: with the additions the name must stay within the 255 bytes of most file systems.
         prefix = f".{path.name[:40]}."
-        handle, name = tempfile.mkstemp(prefix, PART_SUFFIX + suffix, path.parent)
+        handle, name = tempfile.mkstemp(PART_SUFFIX + suffix, prefix, path.parent)
         os.close(handle)
     temporary = Path(name)
     try:
