@@ -23,9 +23,10 @@ INSTALL = (
     "macOS: brew install tesseract; Windows: the installer of the Tesseract project), or choose "
     "the built-in reader: --reader network"
 )
-#: Height in pixels to which a crop is brought: measured best of 40, 60, 80, 120
-#: (docs/reader.md).
-HEIGHT = 60
+#: Height in pixels to which a crop is brought, and the share of the brightest (or darkest) level
+#: from which on a pixel counts as text: measured with tests/benchmarks/tesseract_preparation.py.
+HEIGHT = 40
+EXTREME = 0.75
 MARGIN = 16
 CHARACTERS = "0123456789.,:-"
 #: One line of text; the page-layout analysis would only find reasons to see none.
@@ -125,14 +126,16 @@ def prepare(crop: Crop) -> npt.NDArray[np.uint8]:
     array of uint8, shape (HEIGHT + 2 * MARGIN, ...)
     """
     luma = crop[..., 0]
-    scale = HEIGHT / luma.shape[0]
-    width = max(1, round(luma.shape[1] * scale))
-    grey = cv2.resize(luma, (width, HEIGHT), interpolation=cv2.INTER_CUBIC)
-    if _light_on_dark(grey):
+    width = max(1, round(luma.shape[1] * HEIGHT / luma.shape[0]))
+    scaled = cv2.resize(luma, (width, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    grey = scaled.astype(np.float32)
+    if not _light_on_dark(grey):
         grey = 255 - grey
-    low, high = np.percentile(grey, (2, 98))
-    stretched = np.clip((grey - low) * (255.0 / max(high - low, 1.0)), 0, 255).astype(np.uint8)
-    return np.pad(stretched, MARGIN, mode="edge")
+    # Overlays are drawn in the extreme: what lies well below it is scene, whatever its shape.
+    top = max(float(np.percentile(grey, 98)), 1.0)
+    low, high = top * (EXTREME - 0.1), top * (EXTREME + 0.1)
+    ink = np.clip((grey - low) * (255 / (high - low)), 0, 255)
+    return np.pad((255 - ink).astype(np.uint8), MARGIN, mode="edge")
 
 
 def _light_on_dark(grey: npt.NDArray[Any]) -> bool:
