@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from extractor.commands.options import Debug, Quiet
+
 
 def compare(
     sessions: Annotated[
@@ -52,10 +54,13 @@ def compare(
         Path | None,
         typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
     ] = None,
+    quiet: Quiet = False,
+    debug: Debug = False,
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
     from extractor.comparison import compare_sessions
     from extractor.errors import UsageError
+    from extractor.screen import note, say
     from extractor.session import RESULTS
 
     if assume_spread is not None and assume_spread < 0:
@@ -75,5 +80,5 @@ def compare(
     )
     first = sessions[0].parent if sessions[0].is_file() else sessions[0]
     written = comparison.write(out if out is not None else first / RESULTS)
-    typer.echo(comparison.text())
-    typer.echo("Written: " + ", ".join(str(path) for path in written))
+    say(comparison.text())
+    note("Written: " + ", ".join(str(path) for path in written))

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from extractor.commands.options import Debug, Quiet
+from extractor.screen import say
+
 if TYPE_CHECKING:
     from extractor.planning.power import Spreads
     from extractor.planning.sheet import Plan
@@ -92,10 +95,14 @@ def plan(
     from_: Annotated[
         Path | None,
         typer.Option(
-            "--from", help="With --detect: take both spreads from this session.", show_default=False
+            "--from",
+            help="With --detect: spreads from this session, at their upper 80 % limits.",
+            show_default=False,
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
+    quiet: Quiet = False,
+    debug: Debug = False,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     from extractor.errors import UsageError
@@ -141,15 +148,15 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
     runs_path, sheet_path = write_plan(session, plan_, replace=replace)
     runs = plan_.runs()
     minutes = total_minutes(runs, plan_.timing)
-    typer.echo(
+    say(
         f"{len(runs)} clips, about {minutes:.0f} minutes, "
         f"{packs_needed(runs, plan_.timing)} battery pack(s); seed {plan_.seed}"
     )
     if plan_.kind == "split" and len(plan_.ports) > 1:
         other = changed(plan_, kind="full")
         longer = total_minutes(other.runs(), plan_.timing)
-        typer.echo(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
-    typer.echo(f"Written: {runs_path}, {sheet_path} (print it)")
+        say(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
+    say(f"Written: {runs_path}, {sheet_path} (print it)")
 
 
 def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:
@@ -171,24 +178,24 @@ def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> N
 
     if detect <= 0:
         raise UsageError(f"--detect {detect:g}: must be above 0")
-    typer.echo(
+    say(
         f"Spread between mountings {spreads.mounting:.3g}, between clips of one mounting "
         f"{spreads.clip:.3g}; {clips} clip(s) a mounting."
     )
-    typer.echo(f"To find a difference of {detect:g} between two antennas:")
+    say(f"To find a difference of {detect:g} between two antennas:")
     for size in sample_sizes(detect, spreads, clips, antennas):
         pair, joint = (
             f"more than {MOST_MOUNTINGS}" if n is None else f"{n} mountings ({n * clips} clips)"
             for n in (size.mountings, size.mountings_all_pairs)
         )
-        typer.echo(
+        say(
             f"  {100 * size.power:.0f} % power: {pair} of each for one pair alone, {joint} for "
             f"all pairs of {antennas} antennas together"
         )
-    typer.echo(f"The other way round, all pairs of {antennas} antennas, 95 %:")
+    say(f"The other way round, all pairs of {antennas} antennas, 95 %:")
     for mountings in (2, 3, 4, 6, 10):
         can = reach(mountings, spreads, clips, antennas)
-        typer.echo(
+        say(
             f"  {mountings:2d} mountings: a difference is known to +/- {can.half_width:.2g}, "
             f"one of {can.detectable:.2g} is found four times out of five"
         )

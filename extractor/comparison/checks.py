@@ -15,6 +15,8 @@ from extractor.comparison.pairs import Ordering
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
 MOST_AT_CEILING = 0.2
+#: Below this share of counted samples a clip's value stands for a part of it only.
+FEWEST_COVERED = 0.5
 #: Full enumeration of the rank test up to so many patterns.
 MOST_RANK_PATTERNS = 20_000
 
@@ -169,6 +171,28 @@ def outage_finding(fit: Fit, runs: pd.DataFrame, order: Ordering, better: str) -
     ]
 
 
+def thin_clip_findings(runs: pd.DataFrame) -> list[Finding]:
+    """Name runs whose value rests on a part of the clip only."""
+    reasons = []
+    if "coverage" in runs:
+        thin = runs[runs["coverage"] < FEWEST_COVERED]
+        reasons += [f"{r['run']} ({100 * r['coverage']:.0f} % read)" for r in records(thin)]
+    if "incomplete" in runs:
+        cut = runs.loc[runs["incomplete"] == "yes", "run"]
+        reasons += [f"{run} (file ends early)" for run in cut]
+    if not reasons:
+        return []
+    return [
+        Finding(
+            "thin_clips",
+            f"Rests on a part of the clip only: {listed(reasons)}. What was not read may have been "
+            "the worst part; the value counts like any other here.",
+            "Columns coverage and incomplete of the summary.",
+            part="appendix",
+        )
+    ]
+
+
 def shared_clip_findings(runs: pd.DataFrame) -> list[Finding]:
     """Warn when one stretch of a clip stands for two antennas."""
     if "clip" not in runs:
@@ -198,10 +222,10 @@ def companion_findings(runs: pd.DataFrame) -> list[Finding]:
     sets: dict[str, frozenset[str]] = {}
     for row in records(given):
         hung = {part.partition("=")[2].strip() for part in row["others"].split(";") if part}
-        sets[row["antenna"]] = sets.get(row["antenna"], frozenset()) | hung - {row["antenna"]}
+        sets[row["antenna"]] = sets.get(row["antenna"], frozenset()) | hung
     if len(set(sets.values())) < 2:
         return []
-    parts = [f"{a} with {listed(sorted(s)) or 'its like'}" for a, s in sorted(sets.items())]
+    parts = [f"{a} with {listed(sorted(s))}" for a, s in sorted(sets.items())]
     return [
         Finding(
             "companions",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +29,6 @@ from extractor.comparison.model import (
     clip_spread,
     estimate,
     lay_out,
-    mounting_spread,
     records,
 )
 from extractor.comparison.pairs import Ordering, ordering, pair_table
@@ -40,7 +40,7 @@ from extractor.comparison.ranking import (
     spread_finding,
 )
 from extractor.errors import UsageError
-from extractor.planning.power import Spreads
+from extractor.planning.power import Spreads, upper_spread
 from extractor.storage import write_text
 from extractor.tables import write_table
 
@@ -179,6 +179,7 @@ def compare_table(
         spread_finding(fit, voice),
         *best_finding(ranking, voice),
         *checks.companion_findings(runs),
+        *checks.thin_clip_findings(runs),
         *checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice),
     ]
     in_order = sorted(findings, key=lambda f: f.part != "verdict")
@@ -273,7 +274,10 @@ def _left_out(table: RunTable, runs: pd.DataFrame) -> list[Finding]:
 def session_spreads(
     paths: Sequence[Path], field: str = "bitrate", measure: str = "mean"
 ) -> Spreads:
-    """Return the spreads between mountings and between clips that sessions show.
+    """Return the spreads between mountings and between clips to plan with.
+
+    What the sessions show, each at its upper 80 % limit: a spread seen in few mountings is
+    itself uncertain, and a plan that trusts it too much finds nothing.
 
     Raises
     ------
@@ -290,5 +294,8 @@ def session_spreads(
             f"{', '.join(map(str, paths))}: each antenna was mounted once, so the spread between "
             "mountings is not known; give one with --sd"
         )
-    clip = clip_spread(fit) if fit.layout.df_within > 0 else 0.0
-    return Spreads(mounting_spread(fit), clip)
+    df, df_clip = fit.layout.df_between, fit.layout.df_within
+    clip = upper_spread(clip_spread(fit), df_clip) if df_clip > 0 else 0.0
+    of_means = upper_spread(math.sqrt(float(fit.ms_between)), df)
+    own = of_means**2 - fit.layout.mean_noise * clip**2
+    return Spreads(math.sqrt(max(0.0, own)), clip)

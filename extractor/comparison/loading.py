@@ -26,6 +26,7 @@ _NUMBERS = (
     "ceiling",
     "ceiling_share",
     "trend_per_min",
+    "coverage",
     "start_s",
 )
 #: Mounting of a run for which none is given: all such runs of an antenna are one mounting.

@@ -131,7 +131,7 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
     if order.apart_from_all(names[0]):
         next_ = _pair(pairs, names[0], names[1])
         parts.append(
-            f"{names[0]} is best: ahead of every other, of {names[1]}, the next, by "
+            f"{names[0]} is best: ahead of every other antenna, and of the next, {names[1]}, by "
             f"{voice.amount(next_['difference'])} or {next_['percent']:.0f} % "
             f"({voice.interval(next_['low'], next_['high'])})."
         )
@@ -139,7 +139,7 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
         parts.append(_group(group, pairs, voice, top=names[0] in group))
     parts += _overlaps(order, pairs)
     if len(names) > 2 and order.apart_from_all(names[-1]):
-        parts.append(f"{names[-1]} is last, behind every other.")
+        parts.append(f"{names[-1]} is last, behind every other antenna.")
     if order.together:
         parts.append(_reach(pairs, voice))
     return " ".join(parts)

@@ -1,0 +1,94 @@
+"""The sample session: what its truth says, the findings must say."""
+
+import csv
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from comparison_making import finding, kinds
+
+from extractor.comparison import compare_sessions
+from extractor.overlay import load
+from extractor.session import Session
+from extractor.statistics import summarise
+from extractor.tables import write_table
+
+SAMPLE = Path(__file__).parent.parent / "sample_clips"
+
+
+def truth_series(path: Path, column: str) -> pd.DataFrame:
+    """The drawn numbers as ten samples a second."""
+    with path.open() as stream:
+        rows = list(csv.DictReader(stream))
+    samples = []
+    for row in rows:
+        start, end = float(row["start_s"]), float(row["end_s"])
+        first = -int(-start * 10 // 1)
+        for tenth in range(first, int(end * 10 - 1e-9) + 1):
+            text = row[column]
+            flag = "hidden" if text == "" else "no_link" if text == "--" else "ok"
+            value = float(text) if flag == "ok" else float("nan")
+            samples.append({"time_s": tenth / 10, "value": value, "text": text, "flag": flag})
+    return pd.DataFrame(samples).drop_duplicates("time_s").sort_values("time_s")
+
+
+def session_from_truth(folder: Path, port_effect: float = 0.0) -> Path:
+    """A session folder whose summary comes from the truth files; Upper gets `port_effect`."""
+    folder.mkdir()
+    for name in ("overlay.toml", "session.toml", "runs.csv"):
+        shutil.copy(SAMPLE / name, folder / name)
+    field = load(folder / "overlay.toml")["bitrate"]
+    rows = []
+    for run in Session(folder).runs():
+        series = truth_series(SAMPLE / "truth" / f"{Path(run.clips[0]).stem}.csv", "bitrate")
+        series["value"] += port_effect * (run.cell("port") == "Upper")
+        row = dict(run.columns) | summarise(series, field).as_row()
+        rows.append(row | {"run": run.run, "field": "bitrate", "unit": field.unit})
+    columns = list(dict.fromkeys(key for row in rows for key in row))
+    write_table(folder / "results" / "summary.csv", columns, rows)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def club(tmp_path_factory):
+    return compare_sessions([session_from_truth(tmp_path_factory.mktemp("sample") / "club")])
+
+
+def test_slab_is_best_and_coil_and_fan_tie(club):
+    sentence = finding(club, "ranking").sentence
+    assert "Slab is best: ahead of every other" in sentence
+    assert [set(group) for group in club.order.together] == [{"Coil", "Fan"}]
+    assert "Stub is last" in sentence
+
+
+def test_lead_is_at_least_six_times_the_spread_between_mountings(club):
+    numbers = {q.name: q.value for q in finding(club, "spread").numbers}
+    lead = club.pairs.loc[club.pairs["first"] == "Slab", "difference"].min()
+    assert lead >= 6 * numbers["between mountings of one antenna"]
+
+
+def test_ceiling_is_warned_of_for_slab_alone(club):
+    assert "Slab in" in finding(club, "ceiling").sentence
+    assert club.ranking.loc[club.ranking["lower_bound"], "antenna"].tolist() == ["Slab"]
+
+
+def test_no_port_effect_with_an_interval_from_the_six_real_swaps(club):
+    # Stub stood beside another Stub: that swap is a repeat and no comparison of ports.
+    assert finding(club, "ports").sentence.startswith("No port effect was seen")
+    (row,) = club.ports.to_dict("records")
+    assert row["mountings"] == 6
+    assert row["smallest_p"] == 2**-5
+
+
+def test_advice_says_how_many_mountings(club):
+    assert "mountings of each antenna" in finding(club, "next").sentence
+
+
+def test_order_of_the_sample_is_sound(club):
+    assert "order_confounded" not in kinds(club)
+
+
+def test_planted_port_effect_is_found(tmp_path):
+    planted = compare_sessions([session_from_truth(tmp_path / "club", port_effect=1.5)])
+    assert finding(planted, "ports").sentence.startswith("The port matters: Upper read 1.")
