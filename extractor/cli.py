@@ -9,7 +9,10 @@ from collections.abc import Callable
 import typer
 
 from extractor import __version__
+from extractor.commands.compare import compare
+from extractor.commands.expect import expect
 from extractor.commands.mark import mark
+from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.summarise import summarise
 from extractor.errors import EXIT_INTERRUPTED, ExtractorError
@@ -49,7 +52,7 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
-for _command in (mark, read, quick, summarise):
+for _command in (mark, read, quick, summarise, compare, plan, expect):
     app.command()(_with_exit_codes(_command))
 
 

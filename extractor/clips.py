@@ -105,6 +105,15 @@ def probe(path: Path) -> Clip:
         )
 
 
+def length_s(path: Path) -> float | None:
+    """Return about how long a clip is, from its header alone; None if that says nothing."""
+    try:
+        with _opened(path) as container:
+            return float(container.duration) / float(av.time_base) if container.duration else None
+    except ClipError:
+        return None
+
+
 def frames(
     clip: Clip,
     boxes: Sequence[Box],
@@ -334,7 +343,11 @@ class _Cutter:
         width, height = self._stored
         outside = np.ones((height, width), bool)
         for b in boxes:
-            outside[b.y : b.y + b.height, b.x : b.x + b.width] = False
+            # Grown: loose or tight, what changes with the number is no movement of the scene.
+            grown = Box(
+                b.x - b.height, b.y - b.height, b.width + 2 * b.height, 3 * b.height
+            ).clipped(width, height)
+            outside[grown.y : grown.y + grown.height, grown.x : grown.x + grown.width] = False
         return outside[::MOTION_STRIDE, ::MOTION_STRIDE]
 
     def _thumb(self, frame: av.VideoFrame) -> npt.NDArray[np.uint8]:

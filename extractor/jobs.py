@@ -61,8 +61,6 @@ class ClipJob:
     glyphs: Path | None
     threads: int
     """Of the video decoder."""
-    length_s: float | None = None
-    """About how long the clip is, for a progress bar."""
 
 
 def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipState:

@@ -31,6 +31,8 @@ RESCUE_FRAMES = 2
 STILL_SHARE = 0.05
 STILL_FLOOR = 0.02
 MOVING_LEAST = 0.4
+#: And only where it moves at least this share of the time.
+MOVING_SHARE = 0.25
 
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 _DASH = re.compile(r"[-\u2013\u2014]+(?:[.,:][-\u2013\u2014]+)?")
@@ -367,7 +369,8 @@ def still(motion: Sequence[float]) -> npt.NDArray[np.bool_]:
     """
     changes = np.asarray(motion, float)
     known = changes[np.isfinite(changes)]
-    usual = float(np.median(known[known > STILL_FLOOR])) if (known > STILL_FLOOR).any() else 0.0
+    moving = known[known > STILL_FLOOR]
+    usual = float(np.median(moving)) if len(moving) >= MOVING_SHARE * max(1, len(known)) else 0.0
     if usual < MOVING_LEAST:
         return np.zeros(changes.shape, bool)
     floor = max(STILL_FLOOR, STILL_SHARE * usual)

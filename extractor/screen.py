@@ -112,8 +112,12 @@ class Bars:
 
     def started(self, jobs: Sequence[ClipJob]) -> None:
         """Draw the bar of the whole."""
-        self._lengths = {job.clip: job.length_s for job in jobs}
-        if self._bars is not None and len(jobs) > 1:
+        if self._bars is None:
+            return
+        from extractor.clips import length_s
+
+        self._lengths = {job.clip: length_s(job.path) for job in jobs}
+        if len(jobs) > 1:
             self._tasks[""] = self._bars.add_task("all clips", total=len(jobs))
 
     def progress(self, clip: str, seconds: float) -> None:

@@ -225,6 +225,31 @@ def test_full_disk_stops_with_one_error_and_keeps_the_old(
     assert (session_folder / "results/summary.csv").read_bytes() == old
 
 
+def test_a_frozen_picture_is_flagged_and_a_still_scene_is_not(
+    tmp_path: Path, grey_reader: GreyReader
+) -> None:
+    def stuck(t: float) -> float:
+        return min(t, 2.0) if t < 4.0 else t
+
+    make_clip(
+        tmp_path / "frozen.mp4",
+        steady(6.0),
+        lambda t: stairs(stuck(t)),
+        scene_at=lambda t: int(stuck(t) * 37),
+    )
+    make_clip(tmp_path / "bench.mp4", steady(6.0), lambda t: stairs(stuck(t)), scene_at=lambda t: 0)
+    (tmp_path / "overlay.toml").write_text(overlay_toml())
+    frozen_row = next(r for r in read(tmp_path).rows if r["run"] == "frozen")
+    rows = rows_of(tmp_path / "results/readings/frozen.csv")
+    flagged = [float(r["time_s"]) for r in rows if r["bitrate_flag"] == "frozen"]
+    assert 17 <= len(flagged) <= 20
+    assert min(flagged) >= 2.0
+    assert max(flagged) < 4.05
+    assert frozen_row["n_frozen"] == len(flagged)
+    bench = rows_of(tmp_path / "results/readings/bench.csv")
+    assert {r["bitrate_flag"] for r in bench} == {"ok"}
+
+
 def test_nothing_marked(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", steady(0.2), stairs)
     with pytest.raises(OverlayError, match="mark the number first"):
