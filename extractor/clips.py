@@ -23,6 +23,8 @@ MAX_PIXELS = 1 << 28
 #: The declared duration and the last frame's end may differ by this without anything missing:
 #: containers round, and sound may run on after the picture.
 DURATION_SLACK_S = 0.5
+#: A wanted time farther ahead than this is sought, not decoded up to: about a keyframe interval.
+SEEK_BEYOND_S = 2.0
 #: Every n-th pixel in both directions is looked at to judge whether the picture moves.
 MOTION_STRIDE = 16
 
@@ -205,6 +207,51 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
             raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
         image = best.to_ndarray(format="bgr24")
         return (_time_s(best) or 0.0) - first, np.rot90(image, clip.rotation // 90)
+
+
+def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iterator[Frame]:
+    """Yield the frame shown at each of some times, in ascending order of time.
+
+    Goes on decoding where the next time is near and seeks where it is far.
+
+    Parameters
+    ----------
+    clip, boxes
+        As in `frames`.
+    times_s : sequence of float
+        Seconds after the first frame; past the end, the last frame is given.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be opened or no frame can be decoded there.
+    """
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    with _opened(clip.path) as container:
+        stream = _picture_stream(container, clip.path)
+        stream.thread_type = "AUTO"
+        first = _time_s(_first_frame(container, stream, clip.path)) or 0.0
+        decoded: Iterator[Any] = iter(())
+        best: Any = None
+        ahead: Any = None
+        for time_s in sorted(times_s):
+            wanted = first + time_s + 1e-6  # times that went through a table are rounded
+            reached = None if best is None else _time_s(best)
+            if reached is None or not reached <= wanted <= reached + SEEK_BEYOND_S:
+                best = ahead = None
+                with contextlib.suppress(av.error.FFmpegError):
+                    target = max(0, int(wanted / stream.time_base))
+                    container.seek(target, stream=stream, backward=True)
+                decoded = _decoded(container, stream, Tally())
+            while (frame := ahead or next(decoded, None)) is not None:
+                ahead = None
+                if best is not None and (_time_s(frame) or 0.0) > wanted:
+                    ahead = frame
+                    break
+                best = frame
+            if best is None:
+                raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
+            yield cutter.cut(best, (_time_s(best) or first) - first)
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:

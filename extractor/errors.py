@@ -6,9 +6,11 @@
     ├── UsageError                  2   wrong option or argument
     ├── SessionFileError            2   a file that the user writes is wrong
     │   ├── OverlayError            2   overlay.toml
-    │   └── TableError              2   runs.csv, antennas.csv, corrections.csv, a given CSV
+    │   ├── TableError              2   runs.csv, antennas.csv, corrections.csv, a given CSV
+    │   └── ChangedMeanwhileError   2   a file is no longer what the edit was based on
     ├── ReaderUnavailableError      2   the chosen reader cannot run here
     ├── StorageError                2   a result cannot be written (full disk, read-only folder)
+    ├── SessionBusyError            2   another process is at work on the session
     └── ClipError                   3   one clip cannot be read; the others go on
 
 Exit codes: 0 done (also with warnings), 2 wrong usage or files of the session, 3 a clip
@@ -48,12 +50,20 @@ class TableError(SessionFileError):
     """A table that the user keeps (CSV) cannot be understood."""
 
 
+class ChangedMeanwhileError(SessionFileError):
+    """A file was changed by someone else since it was looked at; it is left as it is."""
+
+
 class ReaderUnavailableError(ExtractorError):
     """The chosen reader cannot run on this machine."""
 
 
 class StorageError(ExtractorError):
     """A result cannot be written; what stood there before still stands."""
+
+
+class SessionBusyError(ExtractorError):
+    """Another process is at work on this session."""
 
 
 class ClipError(ExtractorError):

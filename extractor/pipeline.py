@@ -11,7 +11,7 @@ the others. Comparison and report start from the summary.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -19,6 +19,7 @@ from typing import Any, Literal, Protocol
 from extractor import readers, state, storage, tabulating, workers
 from extractor.errors import ClipError
 from extractor.jobs import ClipJob, Options, read_clip_job
+from extractor.locking import locked
 from extractor.overlay import Overlay
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
@@ -125,11 +126,17 @@ def read_session(
 
     Raises
     ------
-    UsageError, SessionFileError, ReaderUnavailableError, StorageError
+    UsageError, SessionFileError, ReaderUnavailableError, StorageError, SessionBusyError
         If nothing at all can be done. A clip that fails is in the report instead.
     """
-    options = options or Options()
-    watcher = watcher or Silent()
+    session.require_clips()
+    with locked(session.state / "lock"):
+        return _read_session(session, options or Options(), only, watcher or Silent())
+
+
+def _read_session(
+    session: Session, options: Options, only: Sequence[str], watcher: Watcher
+) -> SessionReport:
     chosen = session.choose(only)
     overlay = session.overlay()
     runs = session.runs()
@@ -138,6 +145,24 @@ def read_session(
         storage.clean_up(folder)
     report = SessionReport(warnings=session.run_warnings(runs))
     known = _read_clips(session, overlay, chosen, options, watcher, report)
+    tables = _tabulate(session, overlay, known, corrections, report)
+    _summarise(session, overlay, runs, tables, report)
+    return report
+
+
+def summarise_session(session: Session) -> SessionReport:
+    """Make the tables anew from what was read before; no clip is opened.
+
+    For changes that matter after the reading: corrections, runs, limits.
+
+    Raises
+    ------
+    SessionFileError, StorageError
+        If a file of the session is wrong or a table cannot be written.
+    """
+    overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
+    report = SessionReport(warnings=session.run_warnings(runs))
+    known = _remembered(session, overlay, session.clips)
     tables = _tabulate(session, overlay, known, corrections, report)
     _summarise(session, overlay, runs, tables, report)
     return report
@@ -239,12 +264,8 @@ def _read_clips(
         else:
             found[job.clip] = known
             report.clips.append(_success(job.clip, known, (), "kept"))
-    names = {f.name for f in overlay.fields}
-    for clip in set(session.clips) - set(chosen):
-        # Not asked for now: what is known of them stays in the summary.
-        known = state.load(state_path(session, clip))
-        if known is not None and names <= set(known.fields):
-            found[clip] = known
+    # Not asked for now: what is known of them stays in the summary.
+    found |= _remembered(session, overlay, set(session.clips) - set(chosen))
     corrections = session.corrections()
     for clip, known in _work(waiting, options, watcher, report, session):
         found[clip] = known
@@ -253,6 +274,13 @@ def _read_clips(
         tabulating.write_readings(session.readings_path(clip), table.made().series)
         _note(report, watcher, _success(clip, known, table.made().notes))
     return {clip: found[clip] for clip in session.clips if clip in found}
+
+
+def _remembered(session: Session, overlay: Overlay, names: Iterable[str]) -> dict[str, ClipState]:
+    """Return what was read of these clips for all fields, whether or not it is up to date."""
+    fields = {f.name for f in overlay.fields}
+    states = {clip: state.load(state_path(session, clip)) for clip in names}
+    return {c: s for c, s in states.items() if s is not None and fields <= set(s.fields)}
 
 
 def _work(
