@@ -23,7 +23,7 @@ import re
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -114,29 +114,42 @@ def sampled(path: Path, boxes: Sequence[overlay.Box], rate_hz: float) -> Iterato
             yield frame
 
 
-def read_crops(
-    reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
-) -> tuple[Found, float]:
-    """Read single crops; the seconds are those that the reader took."""
-    frames = list(sampled(path, [field.box for field in fields], rate_hz))
-    found: Found = {}
-    spent = 0.0
-    for index, field in enumerate(fields):
-        crops = [frame.crops[index] for frame in frames]
-        start = time.perf_counter()
-        lines = reader.read(crops)
-        spent += time.perf_counter() - start
-        times = [frame.time_s for frame in frames]
-        found[field.name] = [
-            Read(t, line.text, line.confidence) for t, line in zip(times, lines, strict=True)
-        ]
-    return found, spent
+def by_crops(
+    some: Sequence[Any], path: Path, marked: Mapping[str, Sequence[overlay.Field]], rate_hz: float
+) -> Iterator[tuple[Any, str, Found, float]]:
+    """Read single crops, decoded once for all; the seconds are those that the reader took."""
+    boxes = [field.box for fields in marked.values() for field in fields]
+    frames = list(sampled(path, boxes, rate_hz))
+    first = 0
+    for kind, fields in marked.items():
+        for reader in some:
+            found: Found = {}
+            spent = 0.0
+            for index, field in enumerate(fields, first):
+                start = time.perf_counter()
+                lines = reader.read([frame.crops[index] for frame in frames])
+                spent += time.perf_counter() - start
+                found[field.name] = [
+                    Read(frame.time_s, line.text, line.confidence)
+                    for frame, line in zip(frames, lines, strict=True)
+                ]
+            yield reader, kind, found, spent
+        first += len(fields)
+
+
+def by_clips(
+    some: Sequence[Any], path: Path, marked: Mapping[str, Sequence[overlay.Field]], rate_hz: float
+) -> Iterator[tuple[Any, str, Found, float]]:
+    """Read as the tool does; the seconds hold everything, decoding too."""
+    for kind, fields in marked.items():
+        for reader in some:
+            yield reader, kind, *read_whole(reader, path, fields, rate_hz)
 
 
 def read_whole(
     reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
 ) -> tuple[Found, float]:
-    """Read as the tool does, in a session of this clip alone; the seconds hold everything."""
+    """Read as the tool does, in a session of this clip alone."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / path.name).symlink_to(path.resolve())
@@ -162,7 +175,7 @@ def read_whole(
     return found, spent
 
 
-WAYS = {"crops": read_crops, "clips": read_whole}
+WAYS = {"crops": by_crops, "clips": by_clips}
 
 
 def judge(
@@ -192,14 +205,15 @@ def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     for item in items:
         evaluation_set.make(item, options.folder)
         truth = read_truth(options.folder / f"{item.name}.csv")
-        for boxes in options.boxes:
-            fields = overlay.load(options.folder / f"{item.name}.{boxes}.toml").fields
-            for reader in readers:
-                path = options.folder / f"{item.name}.mp4"
-                found, spent = WAYS[options.way](reader, path, fields, options.rate)
-                lines = sum(map(len, found.values()))
-                times.append((reader.name, boxes, item.name, lines, spent))
-                rows += judge(reader, boxes, item, truth, found)
+        marked = {
+            kind: overlay.load(options.folder / f"{item.name}.{kind}.toml").fields
+            for kind in options.boxes
+        }
+        path = options.folder / f"{item.name}.mp4"
+        for reader, kind, found, spent in WAYS[options.way](readers, path, marked, options.rate):
+            lines = sum(map(len, found.values()))
+            times.append((reader.name, kind, item.name, lines, spent))
+            rows += judge(reader, kind, item, truth, found)
         print(".", end="", flush=True, file=sys.stderr)
     print(file=sys.stderr)
     names = ["reader", "boxes", "clip", "lines", "seconds"]
