@@ -73,6 +73,19 @@ def test_clean_sessions_name_no_odd_run_too_often():
     assert named <= 10
 
 
+def test_antenna_that_scatters_more_is_named():
+    rows = simulated({"A": 30, "B": 28, "C": 27}, mountings=5, spread=0.3, clip=0.1, seed=1)
+    calm = compared(rows)
+    assert "unlike_spread" not in kinds(calm)
+    swing = rows["mounting"].map({"1": -4, "2": -2, "3": 0, "4": 2, "5": 4})
+    rows["value"] += swing * (rows["antenna"] == "B")
+    found = finding(compared(rows), "unlike_spread")
+    assert found.sentence.startswith("Mountings of B scatter more")
+    # Their own standard deviations, from NumPy.
+    by = rows[rows["antenna"] == "B"].groupby("mounting")["value"].mean()
+    assert found.numbers[0].value == pytest.approx(np.std(by, ddof=1))
+
+
 def test_companions_that_differ_are_named():
     rows = scenario()
     rows["others"] = rows["antenna"].map(

@@ -140,6 +140,40 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
     ]
 
 
+def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
+    """Warn where the mountings of one antenna scatter more than those of the others.
+
+    F of each antenna's own variance between mountings against that of the others, Bonferroni.
+    """
+    from scipy import stats
+
+    cells = fit.layout.mountings.assign(mean=fit.mounting_means)
+    left = cells["mean"] - cells.groupby(["session", "antenna"])["mean"].transform("mean")
+    squares = (left**2).groupby(cells["antenna"]).sum()
+    grouped = cells.groupby("antenna")
+    df = grouped.size() - grouped["session"].nunique()
+    found = []
+    for name in fit.layout.antennas:
+        own, rest = int(df[name]), int(df.sum() - df[name])
+        others = float(squares.sum() - squares[name])
+        if own == 0 or rest == 0 or others <= 0:
+            continue
+        ratio = float(squares[name]) / own / (others / rest)
+        if len(df) * float(stats.f.sf(ratio, own, rest)) < 0.05:
+            found.append((name, math.sqrt(float(squares[name]) / own), math.sqrt(others / rest)))
+    return [
+        Finding(
+            "unlike_spread",
+            f"Mountings of {name} scatter more than those of the others ({voice.amount(own_sd)} "
+            f"against {voice.amount(rest_sd)}). All intervals here take one spread for all: read "
+            f"those with {name} as wider, and mount it more often.",
+            "F-test of its variance between mountings against the others', Bonferroni-adjusted.",
+            (voice.quantity(f"spread of {name}", own_sd), voice.quantity("of the others", rest_sd)),
+        )
+        for name, own_sd, rest_sd in found
+    ]
+
+
 def outage_finding(fit: Fit, runs: pd.DataFrame, order: Ordering, better: str) -> list[Finding]:
     """Say when counting outages as zero changes who stands where."""
     if "with_outages" not in runs or runs["with_outages"].isna().any():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -159,21 +159,56 @@ def compare_table(
     pairs = pair_table(fit, better=table.better, confidence=confidence, reference=reference)
     order = ordering(fit, pairs, table.better, reference)
     ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
-    ports = port_table(runs, confidence)
-    voice = Voice(table.unit, digits_for(runs["value"]), confidence)
-    findings = [
-        *(checks.outage_finding(fit, runs, order, table.better) if table.measure == "mean" else []),
-        *mixed,
-        *_left_out(table, runs),
-        *checks.shared_clip_findings(runs),
+    comparison = Comparison(
+        table.field,
+        table.measure,
+        table.unit,
+        table.better,
+        table.factor,
+        confidence,
+        ranking,
+        port_table(runs, confidence),
+        pairs,
+        order,
+        (),
+        fit,
+        runs,
+    )
+    found = [*_before_reading_on(comparison, mixed, table.skipped)]
+    found += _findings(comparison, reference, assumed_spread)
+    return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
+
+
+def _before_reading_on(
+    comparison: Comparison, mixed: list[Finding], skipped: Sequence[str]
+) -> list[Finding]:
+    """Return what changes how the rest is to be read."""
+    runs, fit = comparison.runs, comparison.fit
+    outages = (
+        checks.outage_finding(fit, runs, comparison.order, comparison.better)
+        if comparison.measure == "mean"
+        else []
+    )
+    return [*outages, *mixed, *_left_out(skipped, runs), *checks.shared_clip_findings(runs)]
+
+
+def _findings(
+    comparison: Comparison, reference: str | None, assumed_spread: float | None
+) -> list[Finding]:
+    runs, fit, order = comparison.runs, comparison.fit, comparison.order
+    ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
+    voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence)
+    one_mounting = layout.df_between == 0
+    return [
         *ranking_findings(fit, ranking, pairs, order, voice, reference),
-        *([assumed_finding(fit, pairs, voice, assumed_spread)] if layout.df_between == 0 else []),
-        *checks.ceiling_findings(runs, order, outer=layout.df_between > 0),
-        *port_findings(ports, runs, voice),
+        *([assumed_finding(fit, pairs, voice, assumed_spread)] if one_mounting else []),
+        *checks.ceiling_findings(runs, order, outer=not one_mounting),
+        *port_findings(comparison.ports, runs, voice),
         *drift_findings(fit, runs, voice, reference),
         *linking.link_findings(fit, runs, voice),
-        *linking.side_findings(runs, voice, table.better),
+        *linking.side_findings(runs, voice, comparison.better),
         *checks.outlier_findings(fit, runs, voice),
+        *checks.unlike_spread_findings(fit, voice),
         *unused_factors(layout.dropped),
         next_finding(fit, pairs, order, voice),
         spread_finding(fit, voice),
@@ -182,22 +217,6 @@ def compare_table(
         *checks.thin_clip_findings(runs),
         *checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice),
     ]
-    in_order = sorted(findings, key=lambda f: f.part != "verdict")
-    return Comparison(
-        table.field,
-        table.measure,
-        table.unit,
-        table.better,
-        table.factor,
-        confidence,
-        ranking,
-        ports,
-        pairs,
-        order,
-        tuple(in_order),
-        fit,
-        runs,
-    )
 
 
 def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:
@@ -246,13 +265,13 @@ def _one_condition(
     return kept, [Finding("conditions", sentence, how, (Quantity("runs used", float(len(kept))),))]
 
 
-def _left_out(table: RunTable, runs: pd.DataFrame) -> list[Finding]:
+def _left_out(skipped: Sequence[str], runs: pd.DataFrame) -> list[Finding]:
     findings = []
-    if table.skipped:
+    if skipped:
         findings.append(
             Finding(
                 "left_out",
-                f"{counted(len(table.skipped), 'run')} left out: {listed(table.skipped)}.",
+                f"{counted(len(skipped), 'run')} left out: {listed(skipped)}.",
                 "Rows of the summary without antenna or value.",
             )
         )

@@ -45,6 +45,7 @@ class Row:
     autocorrelated: bool = False
     uneven: bool = False
     heavy: bool = False
+    unlike: bool = False
 
 
 ROWS = (
@@ -60,6 +61,8 @@ ROWS = (
     ),
     Row("3 ports, 5 of 36 clips missing, spread 1", 4, 3, 3, missing=5),
     Row("heavy-tailed mountings (t, 3 df), spread 1", 4, 3, heavy=True),
+    Row("one antenna's spread 3, the others' 0.5, 2 mountings", unlike=True),
+    Row("one antenna's spread 3, the others' 0.5, 4 mountings", 4, 4, unlike=True),
 )
 
 
@@ -134,6 +137,9 @@ def simulate(
         mounting = rng.standard_t(3, (count, sessions)) / np.sqrt(3)
     else:
         mounting = rng.standard_normal((count, sessions))
+    if row.unlike:
+        antenna = table["antenna"].groupby(number).first().to_numpy()
+        mounting *= np.where(antenna == "a0", 3.0, 0.5)[:, None]
     port = table["port"].map({"p0": 0.0, "p1": 1.5, "p2": -0.7}).to_numpy()[:, None]
     clip, sample_sd = clip_noise(row, len(table), sessions, rng)
     values = row.spread * mounting[number] + port + clip
