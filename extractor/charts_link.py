@@ -93,8 +93,8 @@ def draw_expected(judgements: Sequence[Judgement], axes: Axes) -> None:
     field's own unit. Open ranges run to the edge with an arrowhead.
     """
     shown = [one for one in judgements if one.measured.unit == "dB"]
-    _rows(axes, [_expected_range(one) for one in shown], 0.14, EXPECTED, "s")
-    _rows(axes, [_measured_range(one) for one in shown], -0.14, MEASURED, "o")
+    _rows(axes, [_expected_range(one) for one in shown], -0.14, EXPECTED, "s")
+    _rows(axes, [_measured_range(one) for one in shown], 0.14, MEASURED, "o")
     _name_rows(axes, shown)
     reference = shown[0].reference if shown else ""
     axes.set_xlabel(f"Difference to {reference}, dB (link-equivalent at this site)")
@@ -168,7 +168,13 @@ def draw_sweep(
         axes.plot(own["angle_deg"], own[column], marker=shapes[i % len(shapes)], label=str(antenna))
     if calibrated:
         axes.axhline(-3.01, color=SOFT, linestyle="--", linewidth=1)
-        axes.annotate("half power", (1, -3.01), xycoords=("axes fraction", "data"), ha="right")
+        axes.annotate(
+            "half power",
+            (1, -3.01),
+            xycoords=("axes fraction", "data"),
+            ha="right",
+            va="bottom",
+        )
         axes.set_ylabel("Relative to its strongest, dB")
     else:
         axes.set_ylabel(f"Level, {unit}")
@@ -176,7 +182,7 @@ def draw_sweep(
         if threshold is not None:
             axes.axhline(threshold, color=SOFT, linestyle="--", linewidth=1)
     axes.set_xlabel("Angle turned away from the transmitter, degrees")
-    axes.set_title("Sweep")
+    axes.set_title("Turned in steps")
     axes.legend(frameon=False)
     _plain(axes)
 

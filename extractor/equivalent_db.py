@@ -84,11 +84,13 @@ def pair_differences(
     import pandas as pd
 
     low, high = strengths_observed(calibration)
-    drawn = draw_strengths_db(calibration, attenuator_sd_db, seed=seed, draws=draws)
+    weakest, strongest = draw_strengths_db(calibration, attenuator_sd_db, seed=seed, draws=draws)
     names = calibration.levels["antenna"].tolist()
     rows = []
     for i, j in itertools.combinations(range(len(names)), 2):
-        ends = _interval(drawn[:, i], drawn[:, j], confidence)
+        ends = _interval(
+            weakest[:, i] - strongest[:, j], strongest[:, i] - weakest[:, j], confidence
+        )
         exact = low[i] == high[i] and low[j] == high[j]
         exact = exact and not _bound(*ends)
         value = float(low[i] - low[j]) if exact else math.nan
@@ -121,15 +123,17 @@ def strengths_observed(calibration: Calibration) -> tuple[Floats, Floats]:
 
 def draw_strengths_db(
     calibration: Calibration, attenuator_sd_db: float, *, seed: int, draws: int
-) -> Floats:
-    """Draw simulated repeats of every antenna's strength, shape (draws, antennas), in dB.
+) -> tuple[Floats, Floats]:
+    """Draw simulated repeats of every antenna's strength in dB, shape (draws, antennas).
+
+    Two arrays, the least and the greatest strength that a repeat allows: equal where the drawn
+    level lies on the drawn curve, else from the curve's end to infinity.
 
     A Monte Carlo propagation of distributions (GUM Supplement 1, JCGM 101:2008): step means,
     levels and attenuations are drawn around what was measured, their spreads from the scaled
     inverse chi-square of their degrees of freedom; the drawn step means are made monotone
-    again and read backwards. Infinite where a drawn level lies beyond the drawn curve. The
-    calibrating antenna is at 0 dB by definition in the mounting of the curve; where mountings
-    are the replicates, the spread of that one mounting stands for it.
+    again and read backwards. The calibrating antenna is at 0 dB by definition in the mounting
+    of the curve; where mountings are the replicates, that one mounting's spread stands for it.
     """
     rng = np.random.default_rng(seed)
     curve, levels = calibration.curve, calibration.levels
@@ -151,17 +155,17 @@ def draw_strengths_db(
         wanted = wanted + noise
     read = invert_rows(curve.attenuation_db, fitted, wanted, curve.interpolation)
     if by_mounting:
-        read = _cut_off(read + noise, curve.attenuation_db)
-    drawn = levels["attenuation_db"].to_numpy(float) - read
+        read = read + noise
+    at = levels["attenuation_db"].to_numpy(float)
+    first, last = curve.attenuation_db[0], curve.attenuation_db[-1]
+    weakest = at - np.where(read > last, math.inf, np.maximum(read, first))
+    # The last step's own attenuation is known no better than the others.
+    beyond = at - last - errors[:, [-1]]
+    strongest = np.where(read > last, beyond, at - np.where(read < first, -math.inf, read))
     own = int(np.flatnonzero(levels["antenna"] == curve.antenna)[0])
-    drawn[:, own] = noise[:, own] * scale[own] if by_mounting else 0.0
-    return drawn
-
-
-def _cut_off(attenuation_db: Floats, steps: Floats) -> Floats:
-    """Let what lies beyond the curve's ends be infinite."""
-    low = np.where(attenuation_db < steps[0], -math.inf, attenuation_db)
-    return np.where(low > steps[-1], math.inf, low)
+    own_strength = noise[:, own] * scale[own] if by_mounting else 0.0
+    weakest[:, own] = strongest[:, own] = own_strength
+    return weakest, strongest
 
 
 def _draw_sd(spread: Spread, rng: np.random.Generator, draws: int) -> Floats:
@@ -170,12 +174,8 @@ def _draw_sd(spread: Spread, rng: np.random.Generator, draws: int) -> Floats:
     return spread.sd * np.sqrt(spread.dof / rng.chisquare(spread.dof, (draws, 1)))
 
 
-def _interval(a: Floats, b: Floats, confidence: float) -> tuple[float, float]:
-    """Quantiles of a - b; two values beyond the same end leave that draw open both ways."""
-    both = np.isinf(a) & np.isinf(b) & (np.sign(a) == np.sign(b))
-    difference = np.where(both, 0.0, a) - np.where(both, 0.0, b)
-    low = np.where(both, -math.inf, difference)
-    high = np.where(both, math.inf, difference)
+def _interval(low: Floats, high: Floats, confidence: float) -> tuple[float, float]:
+    """Quantiles of the least differences below and of the greatest above."""
     tail = (1 - confidence) / 2
     return (
         float(np.quantile(low, tail, method="inverted_cdf")),

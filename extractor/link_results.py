@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from extractor.link_report import EXPECTED_COLUMNS, LinkReport, expected_rows
 from extractor.session import Session
-from extractor.storage import replacing_path
+from extractor.storage import replacing
 from extractor.tables import write_table
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
         written.append(_write(session.results / "sweep.csv", report.sweep))
     for name, figure in figures(report).items():
         path = session.pictures / f"{name}.png"
-        with replacing_path(path, suffix=".png") as temporary:
-            figure.savefig(temporary, dpi=120)
+        with replacing(path) as stream:
+            figure.savefig(stream, format="png", dpi=120)
         written.append(path)
     return tuple(written)
 

@@ -1,0 +1,193 @@
+"""Gain formulas against textbook examples, pattern integrals and moment-method figures.
+
+*From memory*: the source's own text was not at hand.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from extractor.antenna_gain import (
+    FULL_SPHERE_DEG2,
+    TAI_PEREIRA_DEG2,
+    aperture_gain_dbi,
+    believable_helix_gain_dbi,
+    effective_area_m2,
+    emerson_gain_dbi,
+    helix_axial_ratio,
+    helix_length_wl,
+    implied_beamwidth_deg,
+    king_wong_beamwidth_deg,
+    king_wong_gain_dbi,
+    kraus_directivity_dbi,
+    kraus_helix_beamwidth_deg,
+    kraus_helix_gain_dbi,
+    normal_gain_dbi,
+    practical_directivity_dbi,
+    tai_pereira_directivity_dbi,
+)
+from extractor.path_loss import NotValid, wavelength_m
+
+F = 5.8e9
+DB = 0.01
+PITCH = 12.8
+
+
+def test_constants():
+    assert pytest.approx(41_252.96, abs=0.01) == FULL_SPHERE_DEG2
+    assert pytest.approx(72_815, abs=0.5) == TAI_PEREIRA_DEG2
+
+
+@pytest.mark.parametrize(
+    ("width_deg", "kraus", "practical", "tai_pereira"),
+    [(30, 16.61, 15.56, 16.07), (60, 10.59, 9.54, 10.05), (80, 8.09, 7.04, 7.55)],
+)
+def test_beamwidth_to_directivity(width_deg, kraus, practical, tai_pereira):
+    # Kraus; 32 400 from memory; Tai and Pereira 1976.
+    assert kraus_directivity_dbi(width_deg, width_deg) == pytest.approx(kraus, abs=DB)
+    assert practical_directivity_dbi(width_deg, width_deg) == pytest.approx(practical, abs=DB)
+    assert tai_pereira_directivity_dbi(width_deg, width_deg) == pytest.approx(tai_pereira, abs=DB)
+
+
+def test_formulas_lie_within_a_decibel_or_so_of_an_exact_pattern():
+    # One-sided cos^4 (Kraus, example 2-3.1, rounds its width to 66 deg): exactly 10.00 dB.
+    theta = np.radians(np.linspace(0, 90, 200_001))
+    power = np.cos(theta) ** 4
+    mean = np.trapezoid(power * np.sin(theta), theta) / 2
+    exact_db = 10 * math.log10(1 / mean)
+    width_deg = 2 * math.degrees(math.acos(0.5**0.25))
+    assert (exact_db, width_deg) == pytest.approx((10.00, 65.53), abs=0.005)
+    found = [
+        formula(width_deg, width_deg)
+        for formula in (
+            kraus_directivity_dbi,
+            practical_directivity_dbi,
+            tai_pereira_directivity_dbi,
+        )
+    ]
+    assert found == pytest.approx([9.83, 8.78, 9.28], abs=DB)
+
+
+def test_wide_pattern_exceeds_kraus():
+    # cos^2: 90 deg wide, exactly 7.78 dBi against 7.07, so it is no ceiling for wide beams.
+    assert kraus_directivity_dbi(90, 90) == pytest.approx(7.07, abs=DB)
+
+
+def test_width_implied_by_a_gain_inverts_kraus():
+    assert kraus_directivity_dbi(*[implied_beamwidth_deg(15)] * 2) == pytest.approx(15)
+    assert isinstance(implied_beamwidth_deg(2.15), NotValid)
+
+
+def test_kraus_printed_example():
+    # Kraus, example 8-5.2: 16 turns, C = 1, S = 0.25: 26.0 deg, axial ratio 1.03, 48 = 16.8 dBi.
+    pitch_deg = math.degrees(math.atan(0.25))
+    gain = kraus_helix_gain_dbi(16, 1, pitch_deg, constant=12)
+    assert gain == pytest.approx(16.8, abs=0.05)
+    assert 10 ** (gain / 10) == pytest.approx(48, abs=0.01)
+    assert kraus_helix_beamwidth_deg(16, 1, pitch_deg) == pytest.approx(26.0, abs=0.05)
+    assert helix_axial_ratio(16) == pytest.approx(1.03, abs=0.005)
+
+
+TABLE = [
+    # turns, C, Kraus 15, Kraus 12, King-Wong, Emerson, moment method low, high
+    (3, 1.0, 10.10, 9.13, None, None, 9.2, 10.7),
+    (5, 1.0, 12.31, 11.35, 9.51, None, 10.4, 11.7),
+    (10, 1.1, 16.57, 15.60, 13.22, 12.85, 13.2, 13.9),
+    (12, 1.0, 16.12, 15.15, 12.49, 13.04, 13.1, 14.1),
+    (12, 1.1, 17.36, 16.39, 13.96, 13.26, 13.8, 14.4),
+]
+
+
+@pytest.mark.parametrize("row", TABLE)
+def test_helix_formulas(row):
+    # King and Wong 1980 and Emerson 1995 from memory; range ends enforced.
+    turns, c, kraus15, kraus12, king_wong, emerson, *_ = row
+    assert kraus_helix_gain_dbi(turns, c, PITCH) == pytest.approx(kraus15, abs=DB)
+    assert kraus_helix_gain_dbi(turns, c, PITCH, constant=12) == pytest.approx(kraus12, abs=DB)
+    for found, expected in (
+        (king_wong_gain_dbi(turns, c, PITCH), king_wong),
+        (emerson_gain_dbi(helix_length_wl(turns, c, PITCH)), emerson),
+    ):
+        if expected is None:
+            assert isinstance(found, NotValid)
+        else:
+            assert found == pytest.approx(expected, abs=DB)
+
+
+@pytest.mark.parametrize("row", TABLE[1:])
+def test_believable_gain_agrees_with_the_moment_method(row):
+    # NEC-2 runs of 1 mm lossless wire over an infinite plane and wire-grid discs of 0.8 and 1.2
+    # wavelengths; their own spread is about 0.5 dB, the formulas agree within about 1 dB.
+    turns, c, *_, low, high = row
+    assert low - 1.0 <= believable_helix_gain_dbi(turns, c, PITCH) <= high + 1.0
+
+
+def test_kraus_overstates_a_dozen_turns():
+    over = kraus_helix_gain_dbi(12, 1.0, PITCH) - 14.1, kraus_helix_gain_dbi(12, 1.0, PITCH) - 13.1
+    assert over == pytest.approx((2.0, 3.0), abs=0.1)
+
+
+def test_king_wong_measured_helix():
+    # 22 turns with a cup were reported (a list post) as 16.8 dBic; the formula at C = 1.10: 16.48.
+    assert king_wong_gain_dbi(22, 1.10, PITCH) == pytest.approx(16.48, abs=DB)
+
+
+def test_helix_beamwidths():
+    # 12 turns, C = 1: Kraus 31.5, King-Wong 38.3 deg; moment method 33.5 to 36.9.
+    assert kraus_helix_beamwidth_deg(12, 1, PITCH) == pytest.approx(31.5, abs=0.05)
+    assert king_wong_beamwidth_deg(12, 1, PITCH) == pytest.approx(38.3, abs=0.05)
+
+
+def test_emerson():
+    # Range 2 to 7 wavelengths; polynomial from memory.
+    found = [emerson_gain_dbi(length) for length in (2, 3, 7)]
+    assert found == pytest.approx([12.40, 13.26, 15.23], abs=DB)
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        kraus_helix_gain_dbi(2, 1, PITCH),
+        kraus_helix_gain_dbi(10, 0.7, PITCH),
+        kraus_helix_gain_dbi(10, 1.4, PITCH),
+        kraus_helix_gain_dbi(10, 1, 11),
+        kraus_helix_beamwidth_deg(10, 1, 16),
+        king_wong_gain_dbi(4, 1, PITCH),
+        king_wong_gain_dbi(36, 1, PITCH),
+        king_wong_gain_dbi(10, 1.2, PITCH),
+        king_wong_beamwidth_deg(40, 1, PITCH),
+        emerson_gain_dbi(1.9),
+        emerson_gain_dbi(7.1),
+        believable_helix_gain_dbi(10, 1, 20),
+        believable_helix_gain_dbi(4, 1, PITCH),
+        aperture_gain_dbi(0.04, 0.1, F),
+    ],
+)
+def test_outside_its_range_a_formula_gives_no_number(answer):
+    assert isinstance(answer, NotValid)
+    assert answer.reason
+
+
+def test_size_of_a_dozen_turns():
+    wavelength_mm = 1000 * wavelength_m(F)
+    assert wavelength_mm / math.pi == pytest.approx(16.45, abs=0.01)
+    assert wavelength_mm * math.tan(math.radians(PITCH)) == pytest.approx(11.74, abs=0.01)
+    assert helix_length_wl(12, 1, PITCH) * wavelength_mm == pytest.approx(140.9, abs=0.1)
+
+
+def test_aperture():
+    # G = 4 pi A eta / wavelength^2 (Balanis; IEEE Std 145).
+    found = [
+        aperture_gain_dbi(side, side, F, efficiency=efficiency)
+        for side, efficiency in ((0.06, 1), (0.06, 0.6), (0.1, 1), (0.1, 0.6))
+    ]
+    assert found == pytest.approx([12.29, 10.07, 16.72, 14.51], abs=DB)
+    assert 1e6 * effective_area_m2(0, F) == pytest.approx(212.6, abs=0.1)
+    assert 1e4 * effective_area_m2(15, F) == pytest.approx(67.23, abs=0.01)
+
+
+def test_harrington():
+    # Normal gain (ka)^2 + 2 ka, Harrington (from memory).
+    found = [normal_gain_dbi(radius_m, F) for radius_m in (0.015, 0.030, 0.075)]
+    assert found == pytest.approx([8.43, 13.14, 20.06], abs=DB)

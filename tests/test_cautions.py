@@ -1,0 +1,43 @@
+"""One text for the cautions: page, sheet and report take it from here."""
+
+from pathlib import Path
+
+from extractor.cautions import NOT_A_COMPLIANCE_TOOL, cautions, cautions_markdown
+
+PAGE = Path(__file__).parents[1] / "docs" / "cautions.md"
+
+
+def text_of(items):
+    return " ".join(item.text for item in items).casefold()
+
+
+def test_page_equals_the_source():
+    assert PAGE.read_text(encoding="utf-8") == cautions_markdown()
+
+
+def test_says_that_it_is_no_compliance_tool_first():
+    assert cautions()[0].text == NOT_A_COMPLIANCE_TOOL
+    assert "Not a compliance tool" in NOT_A_COMPLIANCE_TOOL
+
+
+def test_covers_what_can_hurt():
+    text = text_of(cautions())
+    for word in ("eirp", "propellers", "lithium", "unscrewed", "no load", "heat", "local rules"):
+        assert word in text
+
+
+def test_never_advises_to_terminate_a_transmitting_port():
+    assert "terminate" not in text_of(cautions(1000, 15))
+
+
+def test_distance_for_the_users_own_power():
+    # 1 W into 15 dBi: 50.2 cm (check in test_path_loss.py), 1.6 times with reflection.
+    own = cautions(1000, 15)[1]
+    assert "45.0 dBm" in own.text
+    assert "50.2 cm" in own.text
+    assert "at least 80 cm" in own.text
+    assert len(cautions(1000, 15)) == len(cautions()) + 1
+
+
+def test_never_less_than_20_cm():
+    assert "at least 20 cm" in cautions(25, 0)[1].text
