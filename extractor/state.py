@@ -138,9 +138,14 @@ def digest_of(*content: object) -> str:
 def file_digest(path: Path) -> str:
     """Return a text that changes with the content of a (small) file; "" if there is none."""
     try:
-        return hashlib.blake2b(path.read_bytes(), digest_size=12).hexdigest()
+        return bytes_digest(path.read_bytes())
     except OSError:
         return ""
+
+
+def bytes_digest(content: bytes) -> str:
+    """Return what `file_digest` gives for a file of this content."""
+    return hashlib.blake2b(content, digest_size=12).hexdigest()
 
 
 def read_json(path: Path) -> dict[str, Any]:

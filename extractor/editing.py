@@ -1,0 +1,474 @@
+"""Editing the session's own files cell by cell: ``runs.csv``, ``session.toml``, corrections.
+
+Each edit says what it saw before. The file is read afresh, and only if the cell still holds what
+was seen is it changed; so two tabs, or a page and a spreadsheet, never overwrite each other.
+Unknown columns, planned rows, comments, separators and line ends of a file stay as they are, and
+the version before is kept beside it.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from extractor import state
+from extractor.errors import ChangedMeanwhileError, UsageError
+from extractor.session import (
+    CORRECTION_COLUMNS,
+    RUN_COLUMNS,
+    Correction,
+    Session,
+    parse_corrections,
+    parse_runs,
+)
+from extractor.storage import replacing
+from extractor.tables import DELIMITERS, format_cell, guarded, parse_number, parse_table
+
+#: What a person may write for "no number" in a correction.
+WORDS = ("", "--", "hidden")
+#: Two corrections this close, in seconds, are about the same reading.
+SAME_TIME_S = 5e-4
+LONGEST_CELL = 2000
+
+
+@dataclass(slots=True)
+class TableFile:
+    """A CSV file that is going to be written back as it was found, but for the edit."""
+
+    path: Path
+    columns: list[str]
+    rows: list[dict[str, str]]
+    digest: str
+    """Of the file as it was read; "" where there was none."""
+    delimiter: str = ","
+    newline: str = "\n"
+    marked: bool = False
+    """Begins with a byte order mark, which tells spreadsheets that it is UTF-8."""
+
+    @classmethod
+    def load(cls, path: Path, columns: Sequence[str]) -> TableFile:
+        """Read a table; one that is not there is empty with these columns.
+
+        Raises
+        ------
+        TableError
+            If it cannot be understood.
+        """
+        if not path.exists():
+            return cls(path, list(columns), [], "")
+        raw = path.read_bytes()
+        table = parse_table(raw, str(path))
+        first = raw.split(b"\n", 1)[0].replace(b"\0", b"")
+        delimiter = max(DELIMITERS, key=lambda d: first.count(d.encode()))
+        plain_utf8 = _is_utf8(raw) and not raw.startswith(b"\xef\xbb\xbf")
+        return cls(
+            path,
+            list(table.columns),
+            [dict(row) for row in table.rows],
+            state.bytes_digest(raw),
+            delimiter,
+            "\r\n" if b"\r" in first or raw.count(b"\r\0\n") else "\n",
+            not plain_utf8,
+        )
+
+    def save(self) -> None:
+        """Write the table back in one step.
+
+        Raises
+        ------
+        ChangedMeanwhileError
+            If the file is no longer the one that was read.
+        TableError
+            If what would be written cannot be understood afterwards.
+        StorageError
+            If it cannot be written.
+        """
+        raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
+        _check(self.path, raw)
+        if state.file_digest(self.path) != self.digest:
+            raise ChangedMeanwhileError(
+                f"{self.path.name} was changed by someone else at this very moment; try again"
+            )
+        with replacing(self.path, keep_previous=True) as stream:
+            stream.write(raw)
+
+    def as_text(self) -> str:
+        """Return the content in the file's own separator and line ends."""
+        stream = io.StringIO()
+        writer = csv.writer(stream, delimiter=self.delimiter, lineterminator=self.newline)
+        writer.writerow([guarded(c) for c in self.columns])
+        for row in self.rows:
+            writer.writerow([guarded(row.get(c, "")) for c in self.columns])
+        return stream.getvalue()
+
+    def set(self, row: dict[str, str], column: str, value: str) -> None:
+        """Change a cell, adding the column where the table has none of that name."""
+        if column not in self.columns:
+            self.columns.append(column)
+        row[column] = value
+
+
+def _is_utf8(raw: bytes) -> bool:
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return b"\0" not in raw
+
+
+def _check(path: Path, raw: bytes) -> None:
+    table = parse_table(raw, path.name)
+    if path.name == "runs.csv":
+        parse_runs(table)
+    else:
+        parse_corrections(table)
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A row of ``runs.csv``, or a clip that no row names yet."""
+
+    key: str
+    """Stands for the row in edits; unique."""
+    cells: Mapping[str, str] = field(default_factory=dict)
+    stored: bool = True
+    """False: the clip is in the folder, but in no row."""
+
+    @property
+    def clips(self) -> tuple[str, ...]:
+        """Return the clips it names; none where it is planned and not yet recorded."""
+        return tuple(c.strip() for c in self.cells.get("clip", "").split(";") if c.strip())
+
+
+def run_rows(session: Session) -> list[RunRow]:
+    """Return every row of ``runs.csv``, then every clip that it does not name.
+
+    Raises
+    ------
+    TableError
+        If ``runs.csv`` cannot be understood.
+    """
+    return _rows_of(session, TableFile.load(session.runs_path, RUN_COLUMNS))
+
+
+def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
+    rows = [RunRow(_key(row, i), row) for i, row in enumerate(table.rows)]
+    named = {clip for row in rows for clip in row.clips}
+    new = [
+        RunRow(f"clip:{clip}", {"run": session.stems[clip], "clip": clip}, stored=False)
+        for clip in session.clips
+        if clip not in named
+    ]
+    return [*rows, *new]
+
+
+def _key(row: Mapping[str, str], index: int) -> str:
+    clips = row.get("clip", "")
+    return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
+
+
+def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
+    """Change one cell of ``runs.csv``; the file is made, with a row a clip, where there is none.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    key : str
+        `RunRow.key` of the row.
+    column : str
+        A column of the file or a standard one.
+    old, new : str
+        What the cell held when it was looked at, and what it shall hold.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone or the cell holds something else by now.
+    UsageError, TableError
+        If the new value cannot stand there; nothing is written.
+    """
+    new = _one_line(new)
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    if column not in {*table.columns, *RUN_COLUMNS}:
+        raise UsageError(f"runs.csv has no column '{column}'")
+    row = _stored_row(session, table, key)
+    if row.get(column, "") != old.strip():
+        raise ChangedMeanwhileError(
+            f"runs.csv was changed meanwhile: {column} of {row.get('run') or row.get('clip')} is "
+            f"'{row.get(column, '')}' by now, not '{old}'"
+        )
+    if column == "clip":
+        _check_clips(session, new)
+    if column in ("start_s", "end_s") and new and parse_number(new) is None:
+        raise UsageError(f"{column} must be a number of seconds, not '{new}'")
+    table.set(row, column, new)
+    table.save()
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    return RunRow(_key(row, index), row)
+
+
+def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
+    """Fill cells of several rows at once, by key and column, where they are still empty.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If a row is gone.
+    TableError
+        If the result cannot be understood; nothing is written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    for key, cells in values.items():
+        row = _stored_row(session, table, key)
+        for column, value in cells.items():
+            if column in RUN_COLUMNS and not row.get(column):
+                table.set(row, column, _one_line(value))
+    table.save()
+
+
+def _one_line(text: str) -> str:
+    text = " ".join(text.split())
+    if len(text) > LONGEST_CELL:
+        raise UsageError(f"a cell may hold {LONGEST_CELL} characters, not {len(text)}")
+    return text
+
+
+def _check_clips(session: Session, text: str) -> None:
+    for clip in (c.strip() for c in text.split(";")):
+        if clip and clip not in session.clips:
+            raise UsageError(f"{clip}: no such clip in {session.root.name}")
+
+
+def _stored_row(session: Session, table: TableFile, key: str) -> dict[str, str]:
+    """Return a row of the table, added first where it is that of a clip not yet named."""
+    found = [row for i, row in enumerate(table.rows) if _key(row, i) == key]
+    if len(found) == 1:
+        return found[0]
+    # A clip that another edit has given a row since.
+    own = [row for row in table.rows if key == f"clip:{row.get('clip', '')}"]
+    if len(own) == 1:
+        return own[0]
+    new = [r for r in _rows_of(session, table) if not r.stored and r.key == key]
+    if not new:
+        raise ChangedMeanwhileError("runs.csv was changed meanwhile: that row is gone")
+    if table.digest:
+        table.rows.append(dict(new[0].cells))
+        return table.rows[-1]
+    # No file yet: each clip is a run, and must stay one when a single cell is filled.
+    made = {r.key: dict(r.cells) for r in _rows_of(session, table)}
+    table.rows = list(made.values())
+    return made[key]
+
+
+def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
+    """Cut a run in two at a time, seconds on the run's own time line; return both keys.
+
+    Raises
+    ------
+    UsageError
+        If the time lies outside the run.
+    ChangedMeanwhileError
+        If the row is gone.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    start, end = parse_number(row.get("start_s", "")), parse_number(row.get("end_s", ""))
+    if at_s <= (start or 0.0) or (end is not None and at_s >= end):
+        raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    second = dict(row)
+    table.set(row, "end_s", format_cell(round(at_s, 3)))
+    table.set(second, "start_s", format_cell(round(at_s, 3)))
+    _rename(table, second)
+    table.rows.insert(index + 1, second)
+    table.save()
+    return _key(row, index), _key(second, index + 1)
+
+
+def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
+    """Add a run that is a part of a clip; return its key.
+
+    Antenna and the like are left empty: that it is the same as another run's is for the user
+    to say.
+
+    Raises
+    ------
+    UsageError
+        If there is no such clip or the times are no span.
+    """
+    _check_clips(session, clip)
+    if not 0 <= start_s < end_s:
+        raise UsageError("a run must end after it starts")
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    if not table.digest:
+        table.rows = [dict(r.cells) for r in _rows_of(session, table)]
+    whole = [r for r in table.rows if r.get("clip") == clip]
+    untouched = [r for r in whole if not (r.get("start_s") or r.get("end_s"))]
+    # The row that stands for the whole clip would count the same seconds twice.
+    row = untouched[0] if len(whole) == 1 and untouched else {}
+    if not row:
+        row = {"run": session.stems[clip], "clip": clip}
+        if whole:
+            _rename(table, row)
+        table.rows.append(row)
+    table.set(row, "start_s", format_cell(round(start_s, 3)))
+    table.set(row, "end_s", format_cell(round(end_s, 3)))
+    table.save()
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    return _key(row, index)
+
+
+def remove_run(session: Session, key: str) -> None:
+    """Take a row out of ``runs.csv``; the clip stays.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    table.rows = [one for one in table.rows if one is not row]
+    table.save()
+
+
+def _rename(table: TableFile, row: dict[str, str]) -> None:
+    base = row.get("run") or row.get("clip", "").rpartition(".")[0]
+    taken = {one.get("run", "") for one in table.rows}
+    number = 2
+    while f"{base}_{number}" in taken:
+        number += 1
+    table.set(row, "run", f"{base}_{number}")
+
+
+def edit_condition(session: Session, key: str, old: str, new: str) -> None:
+    """Change one key of ``session.toml``; an empty text removes it. Comments stay.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the key holds something else by now.
+    SessionFileError
+        If the file is not valid TOML.
+    """
+    import tomlkit
+
+    key, new = key.strip(), _one_line(new)
+    if not key or len(key) > 60:
+        raise UsageError("a condition needs a name of at most 60 characters")
+    path = session.root / "session.toml"
+    current = session.conditions().get(key)
+    if condition_text(current) != old.strip():
+        raise ChangedMeanwhileError(
+            f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
+        )
+    digest = state.file_digest(path)
+    document = tomlkit.parse(path.read_text("utf-8-sig") if path.exists() else "")
+    if new:
+        document[key] = _condition_value(new)
+    elif key in document:
+        del document[key]
+    if state.file_digest(path) != digest:
+        raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
+    with replacing(path, keep_previous=True) as stream:
+        stream.write(tomlkit.dumps(document).encode())
+
+
+def condition_text(value: object) -> str:
+    """Return a value of ``session.toml`` as a person types it; "" for None."""
+    if value is None:
+        return ""
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def _condition_value(text: str) -> Any:
+    number = parse_number(text)
+    if number is None:
+        return text
+    return int(number) if number.is_integer() and text.lstrip("+-").isdigit() else number
+
+
+def correct(
+    session: Session,
+    clip: str,
+    name: str,
+    changes: Sequence[tuple[float, str | None, str | None]],
+) -> list[Correction]:
+    """Write corrections of one field in one clip into ``corrections.csv``, at once.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    clip, name : str
+        Clip and field.
+    changes : sequence of (time in seconds, value before, value now)
+        A value is a text as in the file; None: no correction.
+
+    Returns
+    -------
+    list of Correction
+        All that hold for this clip and field afterwards.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If another correction stands there by now.
+    UsageError
+        If a value is neither a number nor one of `WORDS`.
+    """
+    table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
+    for time_s, before, now in changes:
+        if now is not None and now not in WORDS and parse_number(now) is None:
+            raise UsageError(f"'{now}' is no number; leave it empty where none can be read")
+        own = [r for r in table.rows if _is_about(r, clip, name, time_s)]
+        stands = own[-1]["value"] if own else None
+        if stands != before:
+            raise ChangedMeanwhileError(
+                f"corrections.csv was changed meanwhile: {clip} at {time_s:g} s is "
+                f"{'not corrected' if stands is None else repr(stands)} by now"
+            )
+        table.rows = [r for r in table.rows if not any(r is one for one in own)]
+        if now is not None:
+            cells = (clip, format_cell(round(time_s, 6)), name, now)
+            table.rows.append(dict(zip(CORRECTION_COLUMNS, cells, strict=True)))
+    table.save()
+    return [c for c in session.corrections() if (c.clip, c.field) == (clip, name)]
+
+
+def _is_about(row: Mapping[str, str], clip: str, name: str, time_s: float) -> bool:
+    at_s = parse_number(row["time_s"])
+    return (
+        row["clip"] == clip
+        and row["field"] == name
+        and at_s is not None
+        and abs(at_s - time_s) < SAME_TIME_S
+    )
+
+
+def rename_field(session: Session, old: str, new: str) -> None:
+    """Call a field by another name in ``overlay.toml`` and in ``corrections.csv``.
+
+    Raises
+    ------
+    SessionFileError
+        If the name cannot be used.
+    """
+    from extractor import marking, overlay
+
+    known = session.overlay()
+    item = known[old]
+    overlay.check_name(new, f"field '{old}'")
+    marking.save(session, [replace(f, name=new) if f is item else f for f in known.fields])
+    if session.corrections_path.exists():
+        table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
+        for row in table.rows:
+            if row["field"] == old:
+                row["field"] = new
+        table.save()
+
