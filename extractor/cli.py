@@ -15,6 +15,7 @@ from extractor.commands.mark import mark
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.summarise import summarise
+from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, ExtractorError
 from extractor.screen import MANNER
 
@@ -52,7 +53,7 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
-for _command in (mark, read, quick, summarise, compare, plan, expect):
+for _command in (mark, read, quick, watch, summarise, compare, plan, expect):
     app.command()(_with_exit_codes(_command))
 
 

@@ -1,0 +1,59 @@
+"""``extractor watch``."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated
+
+import typer
+
+from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+
+
+def watch(
+    session: SessionFolder,
+    every: Annotated[
+        float, typer.Option("--every", min=0.1, help="Look at the folder so often, seconds.")
+    ] = 2.0,
+    settle: Annotated[
+        float,
+        typer.Option("--settle", min=0.0, help="A clip must have stopped growing for so long, s."),
+    ] = 3.0,
+    reader: ReaderName = "network",
+    jobs: Jobs = 0,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Watch the folder and read each clip as it lands; Ctrl-C ends it.
+
+    A clip is taken when it has stopped growing and its container is complete.
+    """
+    from extractor import pipeline
+    from extractor.errors import UsageError
+    from extractor.screen import Bars, note, report_problems, summary_table, warn
+    from extractor.session import Session
+    from extractor.watching import Watch
+
+    watcher = Watch(session, settle_s=settle)
+    options = pipeline.Options(reader=reader, jobs=jobs)
+    Session(session).overlay()
+    note(f"watching {session}; Ctrl-C ends it")
+    while True:
+        try:
+            ready = watcher.ready()
+        except UsageError as gone:
+            warn(f"{gone}; waiting for it")
+            ready = []
+        if ready:
+            try:
+                with Bars() as bars:
+                    report = pipeline.read_session(
+                        Session(session), options, only=ready, watcher=bars
+                    )
+            except UsageError as vanished:
+                warn(str(vanished))  # a clip that went away meanwhile
+                continue
+            new = [row for row in report.rows if set(str(row["clip"]).split(";")) & set(ready)]
+            summary_table(new)
+            report_problems(report)
+        time.sleep(every)
