@@ -26,8 +26,7 @@ BRIDGED_SAMPLES = 2
 RESCUE_FRAMES = 2
 #: The picture counts as still between two samples when its luma moves by less than this share
 #: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
-#: picture). Measured: a re-encoded still picture stays under 0.05, a hand-held or flying
-#: camera over 1 (docs/method.md).
+#: picture). Measured: docs/decisions.md, "Frozen pictures".
 STILL_SHARE = 0.05
 STILL_FLOOR = 0.02
 MOVING_LEAST = 0.4
