@@ -24,6 +24,8 @@ from extractor.overlay import Overlay
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
 
+#: Half-written files of the user's own are another process's at work, unless older than this.
+LEFTOVER_S = 60.0
 #: A clip counts as readable in the quick look when this share of its keyframes is.
 READABLE_SHARE = 0.8
 
@@ -143,6 +145,9 @@ def _read_session(
     corrections = session.corrections()
     for folder in (session.results, session.state, session.readings_folder):
         storage.clean_up(folder)
+    for name in ("overlay.toml", "session.toml", "runs.csv", "corrections.csv"):
+        storage.clean_up(session.root, name, older_than_s=LEFTOVER_S)
+    storage.clean_up(session.pictures, older_than_s=LEFTOVER_S)
     report = SessionReport(warnings=session.run_warnings(runs))
     known = _read_clips(session, overlay, chosen, options, watcher, report)
     tables = _tabulate(session, overlay, known, corrections, report)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -106,7 +108,19 @@ def _as_storage_error(path: Path) -> Iterator[None]:
         ) from error
 
 
-def clean_up(folder: Path) -> None:
-    """Remove what a killed run left half-written in `folder`."""
-    for leftover in folder.glob(f".*{PART_SUFFIX}*"):
-        leftover.unlink(missing_ok=True)
+def clean_up(folder: Path, names: str = "*", older_than_s: float = 0.0) -> None:
+    """Remove what a killed run left half-written.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to look.
+    names : str
+        Pattern of the files that were being written.
+    older_than_s : float
+        Spare younger ones: where others may be writing at this moment.
+    """
+    for leftover in folder.glob(f".{names}.*{PART_SUFFIX}*"):
+        with contextlib.suppress(OSError):
+            if time.time() - leftover.stat().st_mtime >= older_than_s:
+                leftover.unlink()
