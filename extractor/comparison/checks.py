@@ -295,6 +295,8 @@ def rank_test(values: pd.DataFrame) -> RankTest:
     from scipy import stats
 
     blocks, antennas = values.shape
+    if (values.nunique(axis=1) == 1).all():  # all ties: nothing is ranked
+        return RankTest(blocks, antennas, 0.0, 1.0, 1.0, False)
     result = stats.friedmanchisquare(*(values[c] for c in values))
     statistic = float(result.statistic)
     ties = any(row.nunique() < antennas for _, row in values.iterrows())

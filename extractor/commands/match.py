@@ -1,0 +1,82 @@
+"""``extractor match``: which clip is which planned run."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from extractor.commands.options import Debug, Quiet, SessionFolder
+
+if TYPE_CHECKING:
+    from extractor.planning.matching import Matching
+
+
+def match(
+    session: SessionFolder,
+    by: Annotated[
+        Literal["created", "name", "modified"] | None,
+        typer.Option(
+            help="Order of the clips: creation time in the file, numbered names, or modification "
+            "time.",
+            show_default="the first that is usable",
+        ),
+    ] = None,
+    skip: Annotated[
+        list[str] | None,
+        typer.Option(metavar="CLIP", help="This clip is no run; may be repeated."),
+    ] = None,
+    missing: Annotated[
+        list[str] | None,
+        typer.Option(metavar="RUN", help="This run was not recorded; may be repeated."),
+    ] = None,
+    join: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CLIP",
+            help="This clip goes on where the one before broke off; may be repeated.",
+        ),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Fill runs.csv without asking.")] = False,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
+    from extractor.errors import UsageError
+    from extractor.planning import matching
+    from extractor.planning.match_sheet import write_sheet
+    from extractor.screen import note, say, warn
+    from extractor.session import Session
+
+    folder = Session(session)
+    found = matching.match(folder, by=by, skip=skip or (), missing=missing or (), join=join or ())
+    _show(found)
+    say(f"Pictures: {write_sheet(folder, found)}")
+    for text in found.notes:
+        warn(text)
+    if found.questions:
+        raise UsageError("nothing was paired: " + "; ".join(found.questions))
+    if not yes:
+        if not sys.stdin.isatty():
+            raise UsageError("nothing was written; if the pairing is right, add --yes")
+        if not typer.confirm("Fill runs.csv like this?"):
+            note("nothing was written")
+            return
+    matching.fill(folder, found)
+    say(f"{len(found.pairs)} runs filled in {folder.runs_path}")
+
+
+def _show(found: Matching) -> None:
+    from itertools import zip_longest
+
+    from extractor.screen import table
+
+    rows = []
+    for run, clip in zip_longest(found.runs, found.recordings):
+        left = [run.cells.get(c, "") for c in ("run", "antenna", "port", "mounting")] if run else []
+        made = f"{clip.created:%Y-%m-%d %H:%M:%S}" if clip and clip.created else ""
+        length = f"{clip.length_s:.0f} s" if clip and clip.length_s else ""
+        right = [clip.name, made, length] if clip else ["(none)", "", ""]
+        rows.append([*(left or ["(none)", "", "", ""]), *right])
+    table(["run", "antenna", "port", "mounting", "clip", "recorded", "length"], rows)

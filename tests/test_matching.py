@@ -1,0 +1,209 @@
+"""Clips and planned runs: paired by the order of recording, and never when in doubt."""
+
+import os
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+
+import av
+import numpy as np
+import pytest
+
+from extractor.commands.match import match as match_command
+from extractor.errors import UsageError
+from extractor.planning import matching
+from extractor.planning.match_sheet import write_sheet
+from extractor.planning.sheet import Plan, write_plan
+from extractor.session import Session
+
+START = datetime(2024, 5, 4, 10, 0, tzinfo=UTC)
+#: Two antennas, one mounting each, both ports: a short pause for a port, a long one to remount.
+PLAN = Plan(("A", "B"), ("P", "Q"), mountings=1, seed=1)
+OFFSETS_S = (0, 60, 600, 660)
+
+
+def record(path, created=None, seconds=2.0, size=(64, 48)):
+    """A grey clip of a few frames with a creation time, modified at that time."""
+    with av.open(str(path), "w") as container:
+        if created is not None:
+            container.metadata["creation_time"] = created.isoformat()
+        stream = container.add_stream("libx264", rate=5)
+        stream.width, stream.height = size
+        stream.pix_fmt = "yuv420p"
+        for i in range(round(seconds * 5)):
+            picture = np.full((size[1], size[0], 3), 40 + i, np.uint8)
+            for packet in stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")):
+                container.mux(packet)
+        for packet in stream.encode():
+            container.mux(packet)
+    if created is not None:
+        os.utime(path, (created.timestamp(), created.timestamp()))
+
+
+def planned(folder, plan=PLAN) -> Session:
+    write_plan(folder, plan)
+    return Session(folder)
+
+
+def recorded(folder, offsets=OFFSETS_S, names=None, **options) -> Session:
+    session = planned(folder)
+    for i, offset in enumerate(offsets):
+        name = names[i] if names else f"rec{i:03d}.mp4"
+        record(folder / name, START + timedelta(seconds=offset), **options)
+    return Session(session.root)
+
+
+def clips_of(session) -> list[str]:
+    return [run.clips[0] for run in Session(session.root).runs()]
+
+
+def test_clips_are_paired_by_creation_time(tmp_path):
+    # Names say nothing here; the creation time does.
+    session = recorded(tmp_path, names=["d.mp4", "b.mp4", "xy.mp4", "a.mp4"])
+    found = matching.match(session)
+    assert found.by == "created"
+    assert found.questions == ()
+    matching.fill(session, found)
+    assert clips_of(session) == ["d.mp4", "b.mp4", "xy.mp4", "a.mp4"]
+
+
+def test_nothing_is_written_without_a_yes(tmp_path, capsys):
+    session = recorded(tmp_path)
+    with pytest.raises(UsageError, match="add --yes"):
+        match_command(tmp_path)
+    assert session.runs() == ()
+    assert "rec000.mp4" in capsys.readouterr().out
+    match_command(tmp_path, yes=True)
+    assert clips_of(session) == [f"rec{i:03d}.mp4" for i in range(4)]
+
+
+def test_the_users_other_cells_stay(tmp_path):
+    session = recorded(tmp_path)
+    path = session.runs_path
+    path.write_text(path.read_text().replace("Q=companion", "Q=Mast"))
+    match_command(tmp_path, yes=True)
+    assert "Q=Mast" in path.read_text()
+
+
+def test_a_retake_is_asked_about_and_never_paired_by_order(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 120, 600, 660))
+    found = matching.match(session)
+    assert found.pairs == ()
+    assert "4 planned runs, 5 recordings" in found.questions[0]
+    assert "pauses stop fitting the plan after rec001.mp4" in " ".join(found.questions)
+    with pytest.raises(UsageError, match="nothing is paired"):
+        matching.fill(session, found)
+    with pytest.raises(UsageError, match="--skip CLIP"):
+        match_command(tmp_path, yes=True)
+    assert session.runs() == ()
+    match_command(tmp_path, skip=["rec001.mp4"], yes=True)
+    assert clips_of(session) == ["rec000.mp4", "rec002.mp4", "rec003.mp4", "rec004.mp4"]
+
+
+def test_a_missing_run_is_asked_about(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 600, 660))
+    assert "4 planned runs, 3 recordings" in matching.match(session).questions[0]
+    found = matching.match(session, missing=["r2"])
+    assert [r.cells["run"] for r, _ in found.pairs] == ["r1", "r3", "r4"]
+
+
+def test_a_retake_and_a_missing_run_that_cancel_are_pointed_out(tmp_path):
+    found = matching.match(recorded(tmp_path, offsets=(0, 60, 120, 720)))
+    assert found.questions == ()
+    assert "pauses stop fitting the plan after rec001.mp4" in " ".join(found.notes)
+
+
+def test_a_split_file_is_pointed_out_and_joined_when_told(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 62, 600, 660))
+    hints = " ".join(matching.match(session).questions)
+    assert "rec002.mp4 begins where rec001.mp4 ends" in hints
+    match_command(tmp_path, join=["rec002.mp4"], yes=True)
+    assert Session(tmp_path).runs()[1].clips == ("rec001.mp4", "rec002.mp4")
+
+
+def test_a_reset_clock_falls_back_to_numbered_names(tmp_path):
+    session = planned(tmp_path)
+    for i in range(4):
+        record(tmp_path / f"rec{i:03d}.mp4", datetime(1980, 1, 1, 0, 4 - i, tzinfo=UTC))
+    found = matching.match(session)
+    assert found.by == "name"
+    assert [c.name for c in found.recordings] == [f"rec{i:03d}.mp4" for i in range(4)]
+
+
+def test_clock_against_names_is_asked_about(tmp_path):
+    session = recorded(tmp_path, offsets=(600, 660, 0, 60))
+    found = matching.match(session)
+    assert "different orders" in found.questions[0]
+    assert found.pairs == ()
+    assert matching.match(session, by="name").pairs[0][1].name == "rec000.mp4"
+    assert matching.match(session, by="created").pairs[0][1].name == "rec002.mp4"
+
+
+def test_modification_times_alone_are_asked_about(tmp_path):
+    session = planned(tmp_path)
+    for i, name in enumerate(["d.mp4", "bb.mp4", "xyz.mp4", "a1.mp4"]):
+        record(tmp_path / name)
+        os.utime(tmp_path / name, (1_700_000_000 + 60 * i,) * 2)
+    found = matching.match(session)
+    assert "copying may have changed them" in found.questions[0]
+    assert matching.match(session, by="modified").pairs[1][1].name == "bb.mp4"
+
+
+def test_two_recorders_are_noted(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 600))
+    record(tmp_path / "rec003.mp4", START + timedelta(seconds=660), size=(96, 48))
+    assert "two recorders" in matching.match(Session(session.root)).notes[0]
+
+
+def test_a_clip_that_broke_off_is_noted(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 600))
+    record(tmp_path / "rec003.mp4", START + timedelta(seconds=660), seconds=0.6)
+    found = matching.match(Session(session.root))
+    assert any("rec003.mp4 lasts only" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"skip": ["x.mp4"]}, "--skip x.mp4: not among rec000.mp4"),
+        ({"missing": ["r9"]}, "--missing r9: not among r1"),
+        ({"join": ["x.mp4"]}, "--join x.mp4"),
+    ],
+)
+def test_unknown_names_are_refused(tmp_path, options, message):
+    session = recorded(tmp_path)
+    with pytest.raises(UsageError, match=message):
+        matching.match(session, **options)
+
+
+def test_nothing_planned_says_what_to_do(tmp_path):
+    record(tmp_path / "a.mp4", START)
+    with pytest.raises(UsageError, match="plan first"):
+        matching.match(Session(tmp_path))
+
+
+class _Images(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.images = []
+
+    def handle_starttag(self, tag, attrs):
+        if tag == "img":
+            self.images.append(dict(attrs))
+
+
+def test_sheet_has_a_picture_of_each_clip_and_needs_nothing_else(tmp_path):
+    session = recorded(tmp_path)
+    path = write_sheet(session, matching.match(session))
+    page = _Images()
+    page.feed(path.read_text())
+    assert len(page.images) == 4
+    assert all(i["src"].startswith("data:image/jpeg;base64,") and i["alt"] for i in page.images)
+
+
+def test_a_broken_clip_still_stands_in_the_sheet(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 600))
+    (tmp_path / "rec003.mp4").write_bytes(b"not a video")
+    os.utime(tmp_path / "rec003.mp4", (2_000_000_000,) * 2)
+    found = matching.match(Session(session.root))
+    assert found.by == "name"
+    assert "rec003.mp4" in write_sheet(session, found).read_text()
