@@ -231,32 +231,32 @@ def _rescued(
     few frames on. Only the same text is taken over, with the surer frame's confidence, so one
     number never becomes another; and only where frames before and after agree.
     """
-    asked: list[tuple[int, int]] = []
-    for position, line in enumerate(lines):
-        if line.confidence >= reader.gate or not line.text:
-            continue
-        here = stretch.samples[position]
-        first = stretch.samples[position - 1] if position else 0
-        last = (
-            stretch.samples[position + 1] if position + 1 < len(stretch.samples) else len(crops) - 1
-        )
-        before = _spread(first, here, RESCUE_FRAMES)
-        after = _spread(here + 1, last + 1, RESCUE_FRAMES)
-        asked += [(position, frame) for frame in (*before, *after)]
+    asked = [
+        (position, frame)
+        for position, line in enumerate(lines)
+        if line.text and line.confidence < reader.gate
+        for frame in _frames_around(stretch, position)
+    ]
     if not asked:
         return list(lines)
     looks = reader.read([crops[frame] for _, frame in asked])
-    result = list(lines)
-    for position, line in enumerate(lines):
-        here = stretch.samples[position]
-        sides = {"before": 0.0, "after": 0.0}
-        for (owner, frame), look in zip(asked, looks, strict=True):
-            if owner == position and look.text == line.text:
-                side = "before" if frame < here else "after"
-                sides[side] = max(sides[side], look.confidence)
-        if min(sides.values()) >= reader.gate:
-            result[position] = Line(line.text, min(sides.values()), line.characters)
-    return result
+    sides = [[0.0, 0.0] for _ in lines]  # surest look before and after each sample
+    for (position, frame), look in zip(asked, looks, strict=True):
+        if look.text == lines[position].text:
+            side = int(frame > stretch.samples[position])
+            sides[position][side] = max(sides[position][side], look.confidence)
+    return [
+        Line(line.text, min(sure), line.characters) if min(sure) >= reader.gate else line
+        for line, sure in zip(lines, sides, strict=True)
+    ]
+
+
+def _frames_around(stretch: _Sampled, position: int) -> list[int]:
+    """Return a few frames before and after a sample, up to the samples beside it."""
+    here = stretch.samples[position]
+    first = stretch.samples[position - 1] if position else 0
+    last = (*stretch.samples, len(stretch.frames) - 1)[position + 1]
+    return [*_spread(first, here, RESCUE_FRAMES), *_spread(here + 1, last + 1, RESCUE_FRAMES)]
 
 
 def _spread(first: int, stop: int, count: int) -> list[int]:

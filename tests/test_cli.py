@@ -78,6 +78,22 @@ def test_wrong_usage_is_exit_code_2(
     assert "Traceback" not in err
 
 
+def test_results_that_cannot_be_written(session_folder: Path, grey_reader: GreyReader) -> None:
+    # What a read-only folder answers; the tests may run as root, who may write everywhere.
+    (session_folder / "results").write_text("a file where the folder should be")
+    code, _, err = run("read", session_folder, "--jobs", 1)
+    assert code == 2
+    assert err.count("\n") == 1
+    assert "cannot be written" in err
+
+
+def test_malformed_overlay_names_the_place(session_folder: Path) -> None:
+    (session_folder / "overlay.toml").write_text("version = \n")
+    code, _, err = run("read", session_folder)
+    assert code == 2
+    assert "overlay.toml: is not valid TOML" in err
+
+
 def test_debug_shows_where(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "extractor", "read", str(tmp_path)]
     plain = subprocess.run(command, capture_output=True, text=True, check=False)

@@ -145,7 +145,6 @@ def test_what_is_no_clip_gets_one_line(tmp_path: Path) -> None:
 
 
 def test_absurd_size_is_refused_without_memory(tmp_path: Path) -> None:
-    # A valid PNG-in-AVI header claiming 100,000 x 100,000 would be the same; Y4M needs no codec.
     path = tmp_path / "a.mkv"
     make_clip(path, steady(0.2), stairs)
     content = path.read_bytes()
