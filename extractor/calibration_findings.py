@@ -304,11 +304,12 @@ def _pair_sentence(row: dict[Hashable, Any]) -> str:
     if row["bound"] == "at most":
         first, second, low = second, first, -high
     if row["bound"]:
-        if low > 0:
+        if low >= 0.05:
             return f"{first} is at least {low:.1f} dB stronger than {second}. {NOT_GAIN}."
+        least = f"at most {-low:.1f} dB weaker than" if low <= -0.05 else "at least as strong as"
         return (
-            f"{first} is at most {-low:.1f} dB weaker than {second}; how much stronger it may be, "
-            "the curve can't say. A pad in all lines during the comparison would."
+            f"{first} is {least} {second}; how much stronger it may be, the curve can't say. A pad "
+            "in all lines during the comparison would tell."
         )
     if math.isnan(value):
         return f"{first} against {second}: between {low:+.1f} and {high:+.1f} dB. {NOT_GAIN}."

@@ -1,5 +1,6 @@
 """The curve and its inverse: isotonic regression, bounds, spreads."""
 
+import itertools
 import math
 
 import numpy as np
@@ -88,7 +89,7 @@ def test_quantised_rates():
     rates = np.array([65, 58.5, 52, 39, 26, 19.5, 13, 6.5])
     sensitivity_dbm = np.array([-64, -65, -66, -70, -74, -77, -79, -82])
     curve = fit_curve(-64.0 - sensitivity_dbm, rates)
-    for i, (fast, slow) in enumerate(zip(rates, rates[1:], strict=False)):
+    for i, (fast, slow) in enumerate(itertools.pairwise(rates)):
         read = curve.attenuation_at((fast + slow) / 2).value_db
         assert -64 - sensitivity_dbm[i] <= read <= -64 - sensitivity_dbm[i + 1]
 

@@ -45,7 +45,7 @@ def test_fixture_difference():
 
 
 def test_spread_equals_gum_propagation():
-    # GUM (JCGM 100:2008) 5.1: two levels of 0.6 Mbit/s on slopes of 3: 0.6 / 3 * sqrt(2) = 0.283 dB.
+    # GUM (JCGM 100:2008) 5.1: two levels of 0.6 Mbit/s, slope 3: 0.6 / 3 * sqrt(2) = 0.283 dB.
     known = calibration({"X": 37.0, "Y": 26.5})
     drawn, _ = draw_strengths_db(known, 0.0, seed=1, draws=40_000)
     assert np.std(drawn[:, 1] - drawn[:, 2]) == pytest.approx(0.283, abs=0.005)
