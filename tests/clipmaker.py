@@ -73,7 +73,8 @@ def make_clip(
         stream.time_base = stream.codec_context.time_base = Fraction(1, 1000)
         stream.options = options or {"preset": "ultrafast", "crf": "18", "g": "15"}
         for t in times_s:
-            moved = np.roll(scene, scene_at(t), axis=1).repeat(20, 0).repeat(20, 1)
+            step = scene_at(t)
+            moved = np.roll(scene, (step // 2, step), axis=(0, 1)).repeat(20, 0).repeat(20, 1)
             luma = np.ascontiguousarray(moved[: size[1], : size[0]])
             luma[y - 8 : y + height + 8, x - 8 : x + width + 8] = level_of(value_at(t))
             planes = np.full((size[1] * 3 // 2, size[0]), 128, np.uint8)
