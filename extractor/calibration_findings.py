@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from extractor.calibration import ATTENUATOR_SD_DB, Calibration, calibrate, numbers
+from extractor.calibration import (
+    ATTENUATOR_SD_DB,
+    Calibration,
+    calibrate,
+    is_calibrated,
+    numbers,
+)
 from extractor.comparison.findings import Finding, Quantity
 from extractor.equivalent_db import pair_differences
 from extractor.path_loss import steepest_slope_mbit_s_per_db
@@ -18,7 +24,8 @@ from extractor.path_loss import steepest_slope_mbit_s_per_db
 if TYPE_CHECKING:
     import pandas as pd
 
-NOT_GAIN = "This is link-equivalent dB at this site, not antenna gain"
+SITE_DB = "in link-equivalent dB at this site"
+NOT_GAIN = "Differences read off it are link-equivalent dB at this site, not antenna gain."
 
 #: What may stand for an open or loaded port in ``others``.
 _NO_ANTENNA = frozenset({"", "-", "--", "none", "nothing", "load", "terminated", "off", "unused"})
@@ -261,7 +268,7 @@ def curve_finding(calibration: Calibration, unit: str) -> Finding:
     sentence = (
         f"Calibrated with {curve.antenna}: from {steps[0]:g} to {steps[-1]:g} dB the link falls "
         f"from {level[0]:.1f} to {level[-1]:.1f} {unit}, fastest between {steps[at]:g} and "
-        f"{steps[at + 1]:g} dB ({slope[at]:.1f} {unit} per dB). {scatter}"
+        f"{steps[at + 1]:g} dB ({slope[at]:.1f} {unit} per dB). {scatter} {NOT_GAIN}"
     )
     how = (
         f"Isotonic regression over {int(curve.step_runs.sum())} runs at {steps.size} steps; "
@@ -289,7 +296,7 @@ def pair_findings(
         f"{scope}; it carries clips, curve and attenuator (simulated repeats, GUM Supplement 1)."
     )
     return [
-        Finding("difference_db", _pair_sentence(row), how, _pair_figures(row), "appendix")
+        Finding("difference_db", _pair_sentence(row), how, _pair_figures(row))
         for row in pairs.to_dict("records")
     ]
 
@@ -305,14 +312,14 @@ def _pair_sentence(row: dict[Hashable, Any]) -> str:
         first, second, low = second, first, -high
     if row["bound"]:
         if low >= 0.05:
-            return f"{first} is at least {low:.1f} dB stronger than {second}. {NOT_GAIN}."
+            return f"{first} is at least {low:.1f} dB stronger than {second}, {SITE_DB}."
         least = f"at most {-low:.1f} dB weaker than" if low <= -0.05 else "at least as strong as"
         return (
             f"{first} is {least} {second}; how much stronger it may be, the curve can't say. A pad "
             "in all lines during the comparison would tell."
         )
     if math.isnan(value):
-        return f"{first} against {second}: between {low:+.1f} and {high:+.1f} dB. {NOT_GAIN}."
+        return f"{first} against {second}: between {low:+.1f} and {high:+.1f} dB, {SITE_DB}."
     if low <= 0 <= high:
         return (
             f"{first} and {second} can't be told apart: {value:+.1f} dB "
@@ -321,8 +328,8 @@ def _pair_sentence(row: dict[Hashable, Any]) -> str:
     if value < 0:
         first, second, value, low, high = second, first, -value, -high, -low
     return (
-        f"{first} is {value:.1f} dB stronger than {second} (interval {low:.1f} to {high:.1f}). "
-        f"{NOT_GAIN}."
+        f"{first} is {value:.1f} dB stronger than {second} (interval {low:.1f} to {high:.1f}), "
+        f"{SITE_DB}."
     )
 
 
@@ -352,3 +359,24 @@ def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:
     attenuation = numbers(kept, "attenuation_db").fillna(0.0)
     antennas = kept["antenna"].groupby(attenuation).nunique()
     return kept[attenuation == antennas.idxmax()]
+
+
+def report_for_comparison(
+    runs: pd.DataFrame, *, unit: str, confidence: float = 0.95
+) -> CalibrationReport | None:
+    """Calibrate the runs of a comparison, or None where they hold no calibration.
+
+    Parameters
+    ----------
+    runs
+        All runs, steps included, with ``value``; of one session, since a curve belongs to the
+        place and day on which it was measured.
+    """
+    single = "session" not in runs.columns or runs["session"].nunique() == 1
+    if not single or not is_calibrated(runs, measure="value"):
+        return None
+    width_hz = None
+    if "width_mhz" in runs.columns:
+        widths = numbers(runs, "width_mhz").dropna().unique()
+        width_hz = float(widths[0]) * 1e6 if len(widths) == 1 else None
+    return calibration_report(runs, unit=unit, confidence=confidence, bandwidth_hz=width_hz)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from extractor.calibration import Calibration, invert_rows
+from extractor.calibration import Calibration
 from extractor.calibration_findings import pass_directions
 from extractor.explanation import Judgement
+from extractor.monotone_curve import invert_rows
 
 if TYPE_CHECKING:
     import pandas as pd

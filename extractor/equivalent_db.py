@@ -8,16 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from extractor.calibration import (
-    ATTENUATOR_SD_DB,
-    DRAWS,
-    Calibration,
-    Interpolation,
-    Spread,
-    calibrate,
-    invert_rows,
-    isotonic_rows,
-)
+from extractor.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread, calibrate
+from extractor.monotone_curve import Interpolation, invert_rows, isotonic_rows
 
 if TYPE_CHECKING:
     import pandas as pd

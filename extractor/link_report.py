@@ -108,7 +108,7 @@ def link_report(
             receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
         )
     )
-    report = None if table is None else _calibrated(table, conditions)
+    report = None if table is None else _calibrated(table)
     judgements: tuple[Judgement, ...] = ()
     sweep, findings = pd.DataFrame(), report.findings if report else ()
     if table is not None:
@@ -220,33 +220,27 @@ def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
     return replace(
         bare,
         positions=int(positions),
-        other_antennas=max((_other_antennas(cell) for cell in runs["others"]), default=0),
+        other_antennas=max(map(_other_antennas, runs["antenna"], runs["others"]), default=0),
         ceiling_share=shares,
         turned=turned,
     )
 
 
-def _other_antennas(others: object) -> int:
+def _other_antennas(antenna: str, others: object) -> int:
+    """Ports with another antenna than the one under test; the same on all dilutes nothing."""
     from extractor.calibration_findings import antennas_on_other_ports
 
-    return len(antennas_on_other_ports(others))
+    lines = [line.partition("=")[2].strip() for line in antennas_on_other_ports(others)]
+    return sum(not line.casefold().startswith(antenna.casefold()) for line in lines)
 
 
 # --- measured -----------------------------------------------------------------------------
 
 
-def _calibrated(table: RunTable, conditions: Mapping[str, Any]) -> CalibrationReport | None:
-    from extractor.calibration import is_calibrated
-    from extractor.calibration_findings import calibration_report
+def _calibrated(table: RunTable) -> CalibrationReport | None:
+    from extractor.calibration_findings import report_for_comparison
 
-    if not is_calibrated(table.runs, measure="value") or table.better != "higher":
-        return None
-    width_mhz = _number(conditions, "width_mhz")
-    return calibration_report(
-        table.runs,
-        unit=table.unit,
-        bandwidth_hz=None if width_mhz is None else width_mhz * 1e6,
-    )
+    return None if table.better != "higher" else report_for_comparison(table.runs, unit=table.unit)
 
 
 def _measured(

@@ -113,7 +113,7 @@ def _by_turns(antenna: Antenna) -> Rating | None:
         return Rating("can't be judged", believable.reason, "King and Wong 1980; Emerson 1995")
     plausible = min(believable + gain.MODEL_SPREAD_DB, ceiling)
     reason = (
-        f"{antenna.turns:g} turns of circumference {circumference:g} wavelengths: about "
+        f"{antenna.turns:g} turns of circumference {circumference:.2f} wavelengths: about "
         f"{believable:.1f} dBi, up to {plausible:.1f} when well made; the optimistic textbook "
         f"formula gives {ceiling:.1f}"
     )

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from extractor.antenna_gain import implied_beamwidth_deg
-from extractor.calibration import DRAWS, Calibration, invert_rows, isotonic_rows, numbers
+from extractor.calibration import DRAWS, Calibration, numbers
 from extractor.comparison.findings import Finding, Quantity
+from extractor.monotone_curve import invert_rows, isotonic_rows
 from extractor.path_loss import NotValid
 
 if TYPE_CHECKING:

@@ -66,9 +66,7 @@ def show(report: LinkReport) -> None:
     )
     _show_expected(report)
     _show_judgements(report)
-    for finding in report.findings:
-        say(f"- {finding.sentence}")
-        say(f"  How we know: {finding.how_we_know}")
+    _show_findings(report)
     for remark in report.remarks:
         say(f"- {remark}")
     say(f"\n{NOT_A_COMPLIANCE_TOOL}")
@@ -115,6 +113,17 @@ def _show_judgements(report: LinkReport) -> None:
             for i, cause in enumerate(one.causes, 1):
                 say(f"    {i}. {cause.title}: {cause.reason}.")
     say()
+
+
+def _show_findings(report: LinkReport) -> None:
+    from itertools import groupby
+
+    from extractor.screen import say
+
+    for how, findings in groupby(report.findings, key=lambda finding: finding.how_we_know):
+        for finding in findings:
+            say(f"- {finding.sentence}")
+        say(f"  How we know: {how}")
 
 
 def _gain(gain_dbi: float | None) -> str:
