@@ -67,6 +67,14 @@ def test_availability_is_said_in_percent(club):
 def test_any_column_of_runs_can_be_the_factor(club):
     comparison = compare_sessions([club], factor="mast")
     assert set(comparison.ranking["antenna"]) == {"tall", "short"}
+    assert "every other mast" in comparison.text() or "No mast is shown" in comparison.text()
+
+
+def test_a_column_of_numbers_can_be_the_factor():
+    rows = scenario()
+    rows["order"] = rows["mounting"].map({"m1": 1, "m2": 2})
+    runs, _ = prepare(rows, "order")
+    assert set(runs["antenna"]) == {"1", "2"}
 
 
 def test_unknown_factor_field_and_measure_name_the_known_ones(club):

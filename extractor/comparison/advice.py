@@ -133,7 +133,7 @@ def _mountings_finding(fit: Fit, pair: pd.Series, voice: Voice) -> Finding:
     then = reach(later, spread, 1, count, voice.confidence)
     who = f"{pair['first']} and {pair['second']}"
     could = (
-        f"{later} mountings of each antenna would find differences of "
+        f"{later} mountings of each {voice.noun} would find differences of "
         f"{voice.amount(then.detectable)} or more"
     )
     if needed is None or needed > MOST_WORTH:
@@ -141,12 +141,13 @@ def _mountings_finding(fit: Fit, pair: pd.Series, voice: Voice) -> Finding:
         sentence = (
             f"What to do next: for everyday use take {who} as equal unless a small gap matters. "
             f"To settle a gap of {voice.amount(gap)} would take {many} mountings of each "
-            f"antenna; {could}."
+            f"{voice.noun}; {could}."
         )
     else:
         sentence = (
             f"What to do next: if the gap between {who} is really {voice.amount(gap)}, about "
-            f"{counted(needed, 'mounting')} of each antenna would show it (now {now}); {could}."
+            f"{counted(needed, 'mounting')} of each {voice.noun} would show it (now {now}); "
+            f"{could}."
         )
     return Finding(
         "next",

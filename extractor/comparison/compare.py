@@ -197,7 +197,8 @@ def _findings(
 ) -> list[Finding]:
     runs, fit, order = comparison.runs, comparison.fit, comparison.order
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
-    voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence)
+    noun = comparison.factor.replace("_", " ")
+    voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
     one_mounting = layout.df_between == 0
     return [
         *ranking_findings(fit, ranking, pairs, order, voice, reference),

@@ -41,6 +41,8 @@ class Voice:
     digits: int = 1
     """Digits after the point for amounts in the unit."""
     confidence: float = 0.95
+    noun: str = "antenna"
+    """What is compared."""
 
     def amount(self, value: float, *, sign: bool = False) -> str:
         """Return a number with its unit, such as ``3.1 Mbit/s``."""

@@ -212,6 +212,7 @@ def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, 
             runs[column] = None
     runs["run"] = runs["run"].fillna(pd.Series([f"run {i + 1}" for i in range(len(runs))]))
     runs["session"] = runs["session"].fillna("session")
+    levels = _text(runs[factor])
     texts = {factor, "antenna", "mounting", "session", "companion", *_LABELS, *CONDITIONS}
     for column in texts & set(runs.columns):
         runs[column] = _text(runs[column])
@@ -222,7 +223,7 @@ def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, 
         own = runs["antenna"] if "antenna" in runs else pd.Series("", index=runs.index)
         runs["companion"] = own
         runs["mounting"] = own.fillna("") + "/" + runs["mounting"]
-        runs["antenna"] = runs[factor]
+        runs["antenna"] = levels
     if "mean_with_outages" in runs:
         runs["with_outages"] = runs["mean_with_outages"]
     return _complete(runs, factor)

@@ -122,7 +122,8 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
     if not pairs["told_apart"].any():
         widest = pairs.sort_values("difference").iloc[-1]
         return (
-            f"No antenna is shown to be better than another: {listed(names)} can't be told apart. "
+            f"No {voice.noun} is shown to be better than another: {listed(names)} can't be told "
+            "apart. "
             f"The largest gap, {voice.amount(widest['difference'])} between {widest['first']} and "
             f"{widest['second']}, may be chance ({voice.interval(widest['low'], widest['high'])}). "
             f"{_reach(pairs, voice)}"
@@ -131,7 +132,8 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
     if order.apart_from_all(names[0]):
         next_ = _pair(pairs, names[0], names[1])
         parts.append(
-            f"{names[0]} is best: ahead of every other antenna, and of the next, {names[1]}, by "
+            f"{names[0]} is best: ahead of every other {voice.noun}, and of the next, {names[1]}, "
+            "by "
             f"{voice.amount(next_['difference'])} or {next_['percent']:.0f} % "
             f"({voice.interval(next_['low'], next_['high'])})."
         )
@@ -139,7 +141,7 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
         parts.append(_group(group, pairs, voice, top=names[0] in group))
     parts += _overlaps(order, pairs)
     if len(names) > 2 and order.apart_from_all(names[-1]):
-        parts.append(f"{names[-1]} is last, behind every other antenna.")
+        parts.append(f"{names[-1]} is last, behind every other {voice.noun}.")
     if order.together:
         parts.append(_reach(pairs, voice))
     return " ".join(parts)
@@ -217,7 +219,7 @@ def _one_mounting(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
     levels = [f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking)]
     sentence = (
         f"For this spot and these mountings only, the order is {', '.join(levels)} {voice.unit}. "
-        "Which antenna is better can't be said: each was mounted once, and nobody knows by "
+        f"Which {voice.noun} is better can't be said: each was mounted once, and nobody knows by "
         "how much taking it off and putting it back would have moved it."
     )
     if basis(fit) == NO_BASIS:
