@@ -146,6 +146,8 @@ def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:
     for column in {"attenuation_db", "angle_deg", "order", measure} & set(runs.columns):
         runs[column] = numbers(runs, column)
     runs["attenuation_db"] = runs["attenuation_db"].fillna(0.0)
+    if (runs["attenuation_db"] < 0).any():
+        raise TableError("column 'attenuation_db': a pad weakens by 0 dB or more; drop the minus")
     if "angle_deg" in runs.columns:
         runs = runs[runs["angle_deg"].fillna(0.0) == 0]
     if "order" in runs.columns:
@@ -169,7 +171,7 @@ def numbers(runs: pd.DataFrame, column: str) -> pd.Series:
         empty = cell is None or cell != cell or cell == ""
         value = math.nan if empty else parse_number(str(cell))
         if value is None:
-            raise TableError(f"column {column!r}: {cell!r} is not a number; write one or leave it")
+            raise TableError(f"column {column!r}: {cell!r} is not a number; write one or nothing")
         values.append(value)
     return pd.Series(values, index=runs.index, dtype=float)
 
@@ -245,7 +247,10 @@ def _pure_error(groups: SeriesGroupBy) -> tuple[float, int]:
 
 
 def _within_clip(runs: pd.DataFrame, measure: str) -> float | None:
-    if measure != "mean" or "mean_se" not in runs.columns:
+    if not {"mean", "mean_se"} <= set(runs.columns):
+        return None
+    if not np.allclose(runs["mean"].astype(float), runs[measure].astype(float)):
+        # The uncertainty in the table is that of the mean, not of a median or percentile.
         return None
     variance = float((runs["mean_se"].astype(float) ** 2).mean())
     return math.sqrt(variance) if math.isfinite(variance) and variance > 0 else None

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
+from extractor.cautions import cautions
 from extractor.errors import SessionFileError, UsageError
 from extractor.expectation import ExpectedDifference, Transmitter, expected_differences
 from extractor.explanation import Circumstances, Judgement, Measured, judge, near_field_antennas
+from extractor.link import DIPOLE_GAIN_DBI
 from extractor.path_loss import (
     NotValid,
     eirp_dbm,
@@ -131,7 +132,10 @@ def link_report(
         judgements,
         sweep,
         findings,
-        tuple(_remarks(conditions, antennas, circumstances)),
+        (
+            *_remarks(conditions, antennas, circumstances),
+            *_radiating(conditions, antennas, None if table is None else table.runs),
+        ),
         "" if table is None else table.unit,
         threshold,
     )
@@ -348,35 +352,26 @@ def _budget(
     return [text]
 
 
-def expected_rows(report: LinkReport) -> list[dict[str, object]]:
-    """Rows of ``results/expected.csv``: terms, total, measured and agreement, one an antenna."""
-    judged = {one.antenna: one for one in report.judgements}
-    rows = []
-    for one in report.expected:
-        row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
-        for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
-            row[f"{name}_db"] = getattr(one, name).value_db
-        row["expected_db"] = one.total.value_db
-        row["expected_low_db"] = _finite(one.total.low_db)
-        row["expected_high_db"] = _finite(one.total.high_db)
-        judgement = judged.get(one.antenna)
-        if judgement is not None:
-            measured = judgement.measured
-            row |= {"measured": _finite(measured.value), "measured_low": _finite(measured.low)}
-            row |= {"measured_high": _finite(measured.high), "measured_unit": measured.unit}
-            row["agreement"] = judgement.agreement
-            row["check"] = "; ".join(cause.title for cause in judgement.causes)
-        row["notes"] = "; ".join(one.notes)
-        rows.append(row)
-    return rows
-
-
-EXPECTED_COLUMNS = (
-    *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
-    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db", "measured"),
-    *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
-)
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _radiating(
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], runs: pd.DataFrame | None
+) -> list[str]:
+    """Remarks on what this session radiates: exposure, and gain on a port that transmits."""
+    remarks = []
+    power_mw = _number(conditions, "power_mw")
+    if power_mw is not None:
+        sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+        remarks.append(cautions(power_mw, None if sending is None else sending.gain_dbi)[1].text)
+    if runs is None or "port_role" not in runs.columns:
+        return remarks
+    both = runs[runs["port_role"].fillna("").astype(str).str.contains("tx")]
+    for name in sorted(both["antenna"].unique()):
+        antenna = find_antenna(antennas, str(name))
+        if antenna is None or antenna.gain_dbi is None or antenna.gain_dbi <= DIPOLE_GAIN_DBI:
+            continue
+        more_db = antenna.gain_dbi - DIPOLE_GAIN_DBI
+        remarks.append(
+            f"{antenna.antenna} hung on a port that may transmit: it raises the EIRP by "
+            f"{more_db:.1f} dB over a dipole, which may be unlawful. Use a receive-only port, or "
+            "follow local rules."
+        )
+    return remarks

@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from extractor.link_report import EXPECTED_COLUMNS, LinkReport, expected_rows
+from extractor.link_report import LinkReport
 from extractor.session import Session
 from extractor.storage import replacing
 from extractor.tables import write_table
@@ -14,6 +14,14 @@ from extractor.tables import write_table
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
+
+
+EXPECTED_COLUMNS = (
+    *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
+    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db", "measured"),
+    *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
+)
+"""Of ``results/expected.csv``; decibels, but for what was measured, whose unit is named."""
 
 
 def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
@@ -90,3 +98,30 @@ def _expected_figure(report: LinkReport) -> Figure:
         left, right = figure.subplots(1, 2)
         charts_link.draw_expected_beside(report.judgements, left, right)
     return figure
+
+
+def expected_rows(report: LinkReport) -> list[dict[str, object]]:
+    """Rows of ``results/expected.csv``: terms, total, measured and agreement, one an antenna."""
+    judged = {one.antenna: one for one in report.judgements}
+    rows = []
+    for one in report.expected:
+        row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
+        for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
+            row[f"{name}_db"] = getattr(one, name).value_db
+        row["expected_db"] = one.total.value_db
+        row["expected_low_db"] = _finite(one.total.low_db)
+        row["expected_high_db"] = _finite(one.total.high_db)
+        judgement = judged.get(one.antenna)
+        if judgement is not None:
+            measured = judgement.measured
+            row |= {"measured": _finite(measured.value), "measured_low": _finite(measured.low)}
+            row |= {"measured_high": _finite(measured.high), "measured_unit": measured.unit}
+            row["agreement"] = judgement.agreement
+            row["check"] = "; ".join(cause.title for cause in judgement.causes)
+        row["notes"] = "; ".join(one.notes)
+        rows.append(row)
+    return rows
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -60,6 +60,9 @@ def test_text_cells_and_gaps_as_the_session_tables_have_them():
     runs.loc[6, "attenuation_db"] = "three"
     with pytest.raises(TableError, match="three"):
         usable_runs(runs, "mean")
+    runs.loc[6, "attenuation_db"] = -3
+    with pytest.raises(TableError, match="drop the minus"):
+        usable_runs(runs, "mean")
 
 
 def test_sweeps_are_no_part_of_it():
@@ -71,7 +74,11 @@ def test_sweeps_are_no_part_of_it():
 def test_single_clips_fall_back_on_their_own_uncertainty():
     runs = table([*CURVE_ROWS, ("B", 0, 37.0)])
     assert calibrate(runs).level_spread.dof == 0
-    assert calibrate(runs.assign(mean_se=0.3)).level_spread.unit == "within clip"
+    known = runs.assign(mean_se=0.3)
+    assert calibrate(known).level_spread.unit == "within clip"
+    # That uncertainty is the mean's own and says nothing of another measure.
+    other = known.assign(median=known["mean"] + 1)
+    assert calibrate(other, measure="median").level_spread.dof == 0
 
 
 def test_what_is_no_calibration():

@@ -90,6 +90,18 @@ def test_without_calibration_the_unit_is_that_of_the_field(session):
     assert len(figures(report)["expected"].axes) == 2
 
 
+def test_radiated_power_is_named(session):
+    runs = session / "runs.csv"
+    first, *rest = runs.read_text().splitlines()
+    roles = [f"{row},{'rxtx' if 'Upper' in row else 'rx'}" for row in rest]
+    runs.write_text("\n".join([f"{first},port_role", *roles]) + "\n")
+    remarks = " ".join(link_report(session).remarks)
+    # 25 mW into 2 dBi: 16 dBm; 15 dBi is 12.85 dB above a dipole (2.15 dBi).
+    assert "16.0 dBm EIRP" in remarks
+    assert "Coil hung on a port that may transmit: it raises the EIRP by 12.8 dB" in remarks
+    assert "Stub hung" not in remarks
+
+
 def test_bad_input_is_one_line(session):
     with pytest.raises(UsageError, match=r"Nobody.*Slab, Coil"):
         link_report(session, reference="Nobody")
