@@ -1,0 +1,169 @@
+"""The built-in reader: a small convolutional network run by OpenCV, nothing to install.
+
+How it was made, on what, and how well it reads: ``docs/reader.md``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import ReaderUnavailableError
+from extractor.readers.base import Crop, Line
+from extractor.readers.ctc import Probabilities, best_path, shown, string_probability
+
+if TYPE_CHECKING:
+    import cv2
+
+MODEL = Path(__file__).with_name("network.onnx")
+
+#: Every crop is brought to this height; its width follows.
+HEIGHT_PX = 32
+#: Pixels of width from one step of the output to the next.
+STEP_PX = 2
+_WIDTH_STEP_PX = 32
+_NARROWEST_PX = 32
+_WIDEST_PX = 1024
+#: Brightness spread (standard deviation, 0 to 255) below which a crop is not stretched further.
+LEAST_SPREAD = 10.0
+CHROMA_SCALE = 24.0
+
+#: String probability, and the share of readings with it that are right (docs/reader.md).
+CALIBRATION: tuple[tuple[float, ...], tuple[float, ...]] = ((0.0, 1.0), (0.0, 1.0))
+
+
+def scaled(crop: Crop) -> npt.NDArray[np.uint8]:
+    """Return a crop at `HEIGHT_PX`, its shape kept within `_NARROWEST_PX` to `_WIDEST_PX`."""
+    import cv2
+
+    height, width = crop.shape[:2]
+    new_width = min(max(round(width * HEIGHT_PX / height), _NARROWEST_PX), _WIDEST_PX)
+    shrink = height > HEIGHT_PX
+    how = cv2.INTER_AREA if shrink else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(crop, (new_width, HEIGHT_PX), interpolation=how), dtype=np.uint8)
+
+
+def normalised(picture: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
+    """Return the network's input for one scaled crop, float32 (3, `HEIGHT_PX`, width).
+
+    Each plane loses its mean; brightness is divided by its own spread, colour by a constant,
+    so that 0 is the crop's mean and can stand for padding.
+    """
+    planes = picture.astype(np.float32).transpose(2, 0, 1)
+    planes -= planes.mean(axis=(1, 2), keepdims=True)
+    planes[0] /= max(float(planes[0].std()), LEAST_SPREAD)
+    planes[1:] /= CHROMA_SCALE
+    return planes
+
+
+class NetworkReader:
+    """Reads crops with the shipped network. One instance belongs to one thread.
+
+    Parameters
+    ----------
+    model : Path, optional
+        Another ONNX file made by ``extractor.training``.
+    """
+
+    name = "network"
+    batch = 32
+
+    def __init__(self, model: Path = MODEL) -> None:
+        self._model = model
+
+    @cached_property
+    def _weights(self) -> bytes:
+        try:
+            return self._model.read_bytes()
+        except OSError as error:
+            raise ReaderUnavailableError(
+                f"{self._model.name}: the reader's weights cannot be read ({error.strerror}); "
+                "install the package again"
+            ) from error
+
+    @cached_property
+    def _net(self) -> cv2.dnn.Net:
+        import cv2
+
+        try:
+            return cv2.dnn.readNetFromONNX(np.frombuffer(self._weights, dtype=np.uint8))
+        except cv2.error as error:
+            raise ReaderUnavailableError(
+                f"OpenCV {cv2.__version__} cannot load {self._model.name}; "
+                "install opencv-python 4.10 or later"
+            ) from error
+
+    def version(self) -> str:
+        """Return a digest of the weights and the calibration."""
+        digest = hashlib.sha256(self._weights)
+        digest.update(repr(CALIBRATION).encode())
+        return f"{self.name}-{digest.hexdigest()[:12]}"
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; see `Reader.read`.
+
+        The text holds digits and ``.,:-``, `OTHER` for letters (set off by spaces), and
+        `OTHER` without a space where a sign is cut by the crop's edge: ``~8.4`` may be the
+        end of a longer number, ``~ 8.4`` is a label and a number.
+        """
+        return self.decode(self.probabilities(crops))
+
+    def probabilities(self, crops: Sequence[Crop]) -> list[Probabilities]:
+        """Return for each crop the probability of each class at each step.
+
+        Parameters
+        ----------
+        crops : sequence of uint8 arrays (height, width, 3)
+
+        Returns
+        -------
+        list of float32 arrays (steps, `extractor.readers.ctc.CLASSES`)
+            Crops of one size give arrays of one size, step by step at the same places, so
+            that those of several frames may be averaged.
+        """
+        pictures = [scaled(crop) for crop in crops]
+        groups: dict[int, list[int]] = {}
+        for index, picture in enumerate(pictures):
+            width = -(-picture.shape[1] // _WIDTH_STEP_PX) * _WIDTH_STEP_PX
+            groups.setdefault(width, []).append(index)
+        result: list[Probabilities] = [np.empty((0, 0), np.float32)] * len(crops)
+        for width, members in groups.items():
+            for start in range(0, len(members), self.batch):
+                chosen = members[start : start + self.batch]
+                table = self._forward([pictures[k] for k in chosen], width)
+                for row, k in enumerate(chosen):
+                    result[k] = table[row, : -(-pictures[k].shape[1] // STEP_PX)]
+        return result
+
+    def _forward(self, pictures: list[npt.NDArray[np.uint8]], width: int) -> Probabilities:
+        """Run one batch padded to `width`; shape (crops, steps, classes)."""
+        blob = np.zeros((len(pictures), 3, HEIGHT_PX, width), np.float32)
+        for row, picture in enumerate(pictures):
+            blob[row, :, :, : picture.shape[1]] = normalised(picture)
+        self._net.setInput(blob)
+        scores = np.asarray(self._net.forward(), dtype=np.float32)
+        scores = scores.reshape(scores.shape[0], scores.shape[1], -1).transpose(0, 2, 1)
+        scores = np.exp(scores - scores.max(axis=2, keepdims=True))
+        return np.asarray(scores / scores.sum(axis=2, keepdims=True), dtype=np.float32)
+
+    def decode(self, probabilities: Sequence[Probabilities]) -> list[Line]:
+        """Return the most probable line of each table that `probabilities` gave."""
+        paths = [best_path(table) for table in probabilities]
+        raw = string_probability(probabilities, [label for label, _ in paths])
+        confidences = calibrated(raw)
+        lines = []
+        for (label, peaks), confidence in zip(paths, confidences, strict=True):
+            text, characters = shown(label, peaks)
+            lines.append(Line(text, float(confidence), characters))
+        return lines
+
+
+def calibrated(raw: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the share of right readings among those with these string probabilities."""
+    return np.asarray(np.interp(raw, *CALIBRATION))

@@ -1,0 +1,1 @@
+"""How the built-in reader is made; nothing at run time imports this."""

@@ -1,0 +1,184 @@
+"""Examples on the training device, by width, growing while worker processes render."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections import deque
+from collections.abc import Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import torch
+
+from extractor.readers.ctc import encode
+from extractor.readers.network import HEIGHT_PX
+from extractor.training.backgrounds import load_photos
+from extractor.training.crops import Example, make_examples
+from extractor.training.fonts import find_faces
+from extractor.training.scene import faces_by_kind
+
+#: Crops are padded to the next of these widths, so that a batch has one.
+WIDTHS_PX = (128, 256, 384)
+LONGEST_LABEL = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """Examples of one padded width: pictures (n, 3, height, width), widths, labels, lengths."""
+
+    pictures: npt.NDArray[np.uint8]
+    widths: npt.NDArray[np.int16]
+    labels: npt.NDArray[np.uint8]
+    lengths: npt.NDArray[np.uint8]
+
+
+def pack(examples: Sequence[Example]) -> dict[int, Packed]:
+    """Sort examples into `WIDTHS_PX` and stack them."""
+    groups: dict[int, list[Example]] = {}
+    for example in examples:
+        width = next(w for w in WIDTHS_PX if w >= example.picture.shape[1])
+        groups.setdefault(width, []).append(example)
+    packed = {}
+    for width, members in groups.items():
+        pictures = np.zeros((len(members), 3, HEIGHT_PX, width), np.uint8)
+        labels = np.zeros((len(members), LONGEST_LABEL), np.uint8)
+        for row, example in enumerate(members):
+            pictures[row, :, :, : example.picture.shape[1]] = example.picture.transpose(2, 0, 1)
+            labels[row, : len(example.label)] = encode(example.label)
+        widths = np.array([e.picture.shape[1] for e in members], np.int16)
+        lengths = np.array([len(e.label) for e in members], np.uint8)
+        packed[width] = Packed(pictures, widths, labels, lengths)
+    return packed
+
+
+_material: dict[str, Any] = {}
+
+
+def _prepare(font_folders: Sequence[Path], photo_folder: Path) -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
+    faces = find_faces(font_folders)
+    _material["photos"] = load_photos(photo_folder)
+    _material["groups"] = {held: faces_by_kind(faces, held) for held in (False, True)}
+
+
+def _render(task: tuple[bool, tuple[int, ...], int]) -> dict[int, Packed]:
+    held_out, seed, scenes = task
+    examples: list[Example] = []
+    for scene in range(scenes):
+        examples += make_examples(
+            _material["groups"][held_out], _material["photos"], (*seed, scene)
+        )
+    return pack(examples)
+
+
+class Stream:
+    """Packs in the order of their tasks; few are made ahead, so that memory stays bounded."""
+
+    def __init__(
+        self, pool: ProcessPoolExecutor, tasks: list[tuple[bool, tuple[int, ...], int]], ahead: int
+    ) -> None:
+        self._pool, self._tasks, self._next = pool, tasks, 0
+        self._waiting: deque[Future[dict[int, Packed]]] = deque()
+        self._ahead = ahead
+
+    def __iter__(self) -> Stream:
+        return self
+
+    def __next__(self) -> dict[int, Packed]:
+        self._submit()
+        if not self._waiting:
+            raise StopIteration
+        packs = self._waiting.popleft().result()
+        self._submit()
+        return packs
+
+    def ready(self) -> bool:
+        """Whether the next pack is there without waiting."""
+        self._submit()
+        return bool(self._waiting) and self._waiting[0].done()
+
+    def _submit(self) -> None:
+        while len(self._waiting) < self._ahead and self._next < len(self._tasks):
+            self._waiting.append(self._pool.submit(_render, self._tasks[self._next]))
+            self._next += 1
+
+
+class Renderers:
+    """Worker processes that render in the order of their seeds, whoever finishes first."""
+
+    def __init__(self, fonts: Sequence[Path], photos: Path, workers: int | None = None) -> None:
+        self.workers = workers or os.cpu_count() or 1
+        # Loaded before forking: the workers share it.
+        _prepare(fonts, photos)
+        self._pool = ProcessPoolExecutor(self.workers, multiprocessing.get_context("fork"))
+        self._pool.submit(int).result()
+
+    def stream(self, held_out: bool, seed: int, chunks: int, scenes: int) -> Stream:
+        """Return the coming `chunks` packs of `scenes` scenes each."""
+        tasks = [(held_out, (seed, int(held_out), chunk), scenes) for chunk in range(chunks)]
+        return Stream(self._pool, tasks, ahead=4 * self.workers)
+
+    def close(self) -> None:
+        """End the workers."""
+        self._pool.shutdown(cancel_futures=True)
+
+
+@dataclass(slots=True)
+class _Shelf:
+    pictures: torch.Tensor
+    widths: torch.Tensor
+    labels: torch.Tensor
+    lengths: torch.Tensor
+    count: int = 0
+
+
+@dataclass(slots=True)
+class Store:
+    """All examples so far. Pictures and labels stand on `device`, widths and lengths here."""
+
+    device: torch.device
+    shelves: dict[int, _Shelf] = field(default_factory=dict)
+
+    def add(self, packs: dict[int, Packed]) -> None:
+        """Append examples."""
+        for width, packed in packs.items():
+            new = len(packed.widths)
+            shelf = self._room(width, new)
+            span = slice(shelf.count, shelf.count + new)
+            shelf.pictures[span] = torch.from_numpy(packed.pictures).to(self.device)
+            shelf.labels[span] = torch.from_numpy(packed.labels).to(self.device)
+            shelf.widths[span] = torch.from_numpy(packed.widths)
+            shelf.lengths[span] = torch.from_numpy(packed.lengths)
+            shelf.count += new
+
+    def _room(self, width: int, new: int) -> _Shelf:
+        shelf = self.shelves.get(width)
+        if shelf is None:
+            shelf = self.shelves[width] = self._shelf(width, max(new, 2048))
+        if shelf.count + new > len(shelf.widths):
+            larger = self._shelf(width, (shelf.count + new) * 3 // 2)
+            larger.count = shelf.count
+            for name in ("pictures", "widths", "labels", "lengths"):
+                getattr(larger, name)[: shelf.count] = getattr(shelf, name)[: shelf.count]
+            self.shelves[width] = shelf = larger
+        return shelf
+
+    def _shelf(self, width: int, room: int) -> _Shelf:
+        return _Shelf(
+            torch.empty((room, 3, HEIGHT_PX, width), dtype=torch.uint8, device=self.device),
+            torch.empty(room, dtype=torch.int16),
+            torch.empty((room, LONGEST_LABEL), dtype=torch.uint8, device=self.device),
+            torch.empty(room, dtype=torch.uint8),
+        )
+
+    @property
+    def count(self) -> int:
+        """Examples held."""
+        return sum(shelf.count for shelf in self.shelves.values())
