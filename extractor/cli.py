@@ -12,6 +12,7 @@ from extractor import __version__
 from extractor.commands.compare import compare
 from extractor.commands.expect import expect
 from extractor.commands.mark import mark
+from extractor.commands.open import open_page
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.summarise import summarise
@@ -55,6 +56,7 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
 
 for _command in (mark, read, quick, watch, summarise, compare, plan, expect):
     app.command()(_with_exit_codes(_command))
+app.command("open")(_with_exit_codes(open_page))
 
 
 def _show_version(value: bool) -> None:

@@ -472,3 +472,37 @@ def rename_field(session: Session, old: str, new: str) -> None:
                 row["field"] = new
         table.save()
 
+
+def edit_span(
+    session: Session,
+    key: str,
+    seen: tuple[str, str],
+    span: tuple[float | None, float | None],
+) -> None:
+    """Set a run's start and end in one step.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    key : str
+        `RunRow.key` of the row.
+    seen : (start, end)
+        What the two cells held when they were looked at.
+    span : (start, end)
+        Seconds on the run's own time line; None: from the start, to the end.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone or its cells hold something else by now.
+    TableError
+        If the end is not after the start; nothing is written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    if (row.get("start_s", ""), row.get("end_s", "")) != seen:
+        raise ChangedMeanwhileError("runs.csv was changed meanwhile: the run has other times now")
+    for column, value in zip(("start_s", "end_s"), span, strict=True):
+        table.set(row, column, "" if value is None else format_cell(round(value, 3)))
+    table.save()

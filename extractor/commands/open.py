@@ -1,0 +1,30 @@
+"""``extractor open``: the whole job with a mouse."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+
+
+def open_page(
+    session: SessionFolder,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address, start no browser.")
+    ] = False,
+    reader: ReaderName = "network",
+    jobs: Jobs = 0,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Open the session in the browser: mark, read, check and compare with a mouse.
+
+    The page is served from this machine to this machine only, until Ctrl-C.
+    """
+    from extractor.page.desk import Manner
+    from extractor.page.server import serve
+    from extractor.session import Session
+
+    serve(Session(session), Manner(reader, jobs), browser=not no_browser)

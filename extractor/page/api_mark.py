@@ -1,0 +1,244 @@
+"""Marking: rectangles drawn on a frame, read at once on it and on a strip of others."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Blueprint
+
+from extractor import editing, framing, marking, state, suggesting
+from extractor.clips import Clip
+from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
+from extractor.jobs import Share, box_of_share
+from extractor.overlay import Field, Place, check_box
+from extractor.page import asking
+from extractor.page.desk import Desk, plain
+from extractor.page.frames import cut, jpeg, spread_times, widened
+from extractor.page.overview import field_json
+from extractor.page.tasks import Task
+from extractor.readers.base import Crop
+from extractor.session import Session
+
+#: Frames of other instants and clips on which a rectangle is tried.
+STRIP = 10
+#: Room shown around the rectangle in the strip, in shares of its height.
+ROOM = 0.6
+CROP_WIDTH_PX = 240
+NUMBERS = ("minimum", "maximum", "ceiling", "low")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A place in the clips at which a rectangle is tried."""
+
+    name: str
+    clip: Clip
+    time_s: float
+
+
+def strip(desk: Desk, session: Session) -> list[Look]:
+    """Return instants spread over the clips that can be opened."""
+    opened = []
+    for name in framing.some(session.clips, STRIP):
+        probed = desk.probes.soon(session.path(name))
+        if isinstance(probed, Clip):
+            opened.append((name, probed))
+    if not opened:
+        return []
+    lengths = [clip.length_s or 0.0 for _, clip in opened]
+    return [
+        Look(name, clip, time_s)
+        for (name, clip), times in zip(opened, spread_times(lengths, STRIP), strict=True)
+        for time_s in times
+    ]
+
+
+def blueprint(desk: Desk) -> Blueprint:
+    """Return the routes."""
+    routes = Blueprint("mark", __name__)
+
+    @routes.get("/api/strip")
+    def show_strip() -> Any:
+        looks = strip(desk, desk.session())
+        return plain({"looks": [{"clip": one.name, "time_s": one.time_s} for one in looks]})
+
+    @routes.post("/api/strip/warm")
+    def warm() -> Any:
+        """Decode one frame of the strip, so that trying a rectangle on it takes no time."""
+        b = asking.body()
+        session, name = desk.find(b.get("clip"))
+        desk.frames.get(desk.probe(session, name), asking.number(b, "time_s"))
+        return {}
+
+    @routes.post("/api/live")
+    def live() -> Any:
+        return plain(_live(desk, asking.body()))
+
+    @routes.post("/api/mark")
+    def mark() -> Any:
+        b = asking.body()
+        with desk.editing:
+            session = desk.session()
+            _check_seen(session, b)
+            item = _mark(desk, session, b)
+        desk.refresh_soon()
+        return {"field": field_json(item), "overlay": state.file_digest(session.overlay_path)}
+
+    @routes.post("/api/mark/remove")
+    def remove() -> Any:
+        b = asking.body()
+        with desk.editing:
+            session = desk.session()
+            _check_seen(session, b)
+            marking.remove(session, asking.text(b, "name"))
+        return {"overlay": state.file_digest(session.overlay_path)}
+
+    @routes.post("/api/preview")
+    def preview() -> Any:
+        item = desk.field(desk.session(), asking.body().get("name"))
+        return plain(_preview(desk, item))
+
+    @routes.post("/api/suggest")
+    def suggest() -> Any:
+        def work(task: Task) -> suggesting.Suggestions:
+            return suggesting.suggest(desk.session(), desk.manner.reader)
+
+        return plain(desk.begin("suggest", work).as_json())
+
+    @routes.get("/api/suggest")
+    def suggested() -> Any:
+        task = desk.task("suggest")
+        return plain({} if task is None else {**task.as_json(), **_suggestions(task)})
+
+    return routes
+
+
+def _suggestions(task: Task) -> dict[str, Any]:
+    found = task.result
+    if not isinstance(found, suggesting.Suggestions):
+        return {}
+    height, width = found.image.shape[:2]
+    return {
+        "clip": found.clip,
+        "time_s": found.time_s,
+        "frame": [width, height],
+        "candidates": [
+            {"box": c.box.as_list(), "texts": list(c.texts[:6]), "decimals": c.decimals}
+            for c in found.candidates
+        ],
+    }
+
+
+def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
+    if state.file_digest(session.overlay_path) != asking.text(values, "seen"):
+        raise ChangedMeanwhileError(
+            "overlay.toml was changed meanwhile, in another tab or by hand; what it says now is "
+            "shown, nothing was saved"
+        )
+
+
+def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
+    _, clip = desk.find(values.get("clip"))
+    name, was = asking.text(values, "name").strip(), asking.text(values, "was")
+    overlay = desk.overlay(session)
+    names = [f.name for f in overlay.fields] if overlay else []
+    if was != name and name in names:
+        raise OverlayError(f"there is a number called '{name}' already; choose another name")
+    spot = marking.Spot(asking.box(values), clip, asking.number(values, "time_s"))
+    changes = _changes(values)
+    if was and was != name:
+        editing.rename_field(session, was, name)
+    return marking.mark(session, name, spot, changes).field
+
+
+def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
+    changes: dict[str, Any] = {key: asking.optional_number(values, key) for key in NUMBERS}
+    decimals = asking.optional_number(values, "decimals")
+    changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
+    better = asking.text(values, "better") or "higher"
+    if better not in ("higher", "lower"):
+        raise UsageError("better must be higher or lower")
+    return changes | {"unit": asking.text(values, "unit").strip(), "better": better}
+
+
+def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Read a rectangle, saved or not, on the frame shown and on those of the strip."""
+    session, name = desk.find(values.get("clip"))
+    clip = desk.probe(session, name)
+    drawn, frame = asking.box(values), (clip.width, clip.height)
+    check_box(drawn, frame, "the rectangle")
+    item = Field("number", frame, drawn, also=_other_places(desk, session, values, frame))
+    here = Look(name, clip, asking.number(values, "time_s"))
+    desk.frames.get(clip, here.time_s)
+    first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
+    return {"here": first, "strip": others}
+
+
+def _other_places(
+    desk: Desk, session: Session, values: Mapping[str, Any], frame: tuple[int, int]
+) -> tuple[Any, ...]:
+    """Return where the number stands in pictures of other shapes, as marked before."""
+    overlay = desk.overlay(session)
+    known = [f for f in overlay.fields if f.name == values.get("was")] if overlay else []
+    if not known:
+        return ()
+
+    places = (Place(known[0].frame, known[0].box), *known[0].also)
+    return tuple(p for p in places if p.frame != frame)
+
+
+def _preview(desk: Desk, item: Field) -> dict[str, Any]:
+    """Read a saved field on the strip, tightened as it will be when the clips are read."""
+    session = desk.session()
+    overlay = session.overlay()
+    with desk.reading:
+        shares = framing.tight_shares(session, overlay, desk.reader())
+    looks = strip(desk, session)
+    return {"strip": _read_on(desk, item, looks, shares.get(item.name))}
+
+
+def _read_on(
+    desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
+) -> list[dict[str, Any]]:
+    """Read a field at several places; without `wait` only where the frame is decoded already."""
+    from extractor.reading import interpret
+
+    found: list[dict[str, Any]] = []
+    crops: list[tuple[int, Crop]] = []
+    for look in looks:
+        entry: dict[str, Any] = {"clip": look.name, "time_s": look.time_s}
+        found.append(entry)
+        try:
+            box = item.box_for(look.clip.width, look.clip.height)
+            if not wait and not desk.frames.at_hand(look.clip, look.time_s):
+                entry["pending"] = True
+                continue
+            picture = desk.frames.get(look.clip, look.time_s)[1]
+        except ClipError as error:
+            entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
+            continue
+        read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
+        crops.append((len(found) - 1, cut(picture, read)))
+        entry["crop"] = _as_address(cut(picture, widened(box, ROOM, *_size(picture))))
+    lines, gate = desk.read([crop for _, crop in crops])
+    for (index, _), line in zip(crops, lines, strict=True):
+        reading = interpret(line.text, line.confidence, gate)
+        found[index] |= {
+            "text": line.text,
+            "value": reading.value,
+            "flag": str(reading.flag),
+            "confidence": line.confidence,
+        }
+    return found
+
+
+def _size(picture: Crop) -> tuple[int, int]:
+    return picture.shape[1], picture.shape[0]
+
+
+def _as_address(picture: Crop) -> str:
+    content = base64.b64encode(jpeg(picture, CROP_WIDTH_PX)).decode()
+    return f"data:image/jpeg;base64,{content}"

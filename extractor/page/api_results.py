@@ -1,0 +1,154 @@
+"""Series and results: what was read, drawn and compared."""
+
+from __future__ import annotations
+
+import json
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, request
+
+from extractor.errors import ExtractorError, UsageError
+from extractor.page import asking
+from extractor.page.api_check import item_of
+from extractor.page.desk import Desk, UnknownNameError, plain
+from extractor.page.doubts import number_text
+from extractor.page.tasks import Task
+from extractor.session import Session
+from extractor.tables import read_table
+
+TABLES = ("summary", "ranking", "ports", "pairs")
+#: The report is a page of its own: it may show pictures and its own style, nothing else.
+REPORT_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
+
+
+def blueprint(desk: Desk) -> Blueprint:
+    """Return the routes."""
+    routes = Blueprint("results", __name__)
+
+    @routes.get("/api/series")
+    def series() -> Any:
+        session, name = desk.find(request.args.get("clip"))
+        return plain(_series(desk, session, name, request.args.get("field")))
+
+    @routes.get("/api/results")
+    def results() -> Any:
+        return plain(_results(desk.session()))
+
+    @routes.post("/api/compare")
+    def compare() -> Any:
+        b = asking.body()
+        name, measure = asking.text(b, "field"), asking.text(b, "measure") or "mean"
+        desk.field(desk.session(), name)
+        if measure not in MEASURES:
+            raise UsageError(f"measure must be one of {', '.join(MEASURES)}")
+
+        def work(task: Task) -> None:
+            from extractor.comparison import compare_sessions
+
+            session = desk.session()
+            found = compare_sessions([session.root], field=name, measure=measure)
+            found.write(session.results)
+
+        return plain(desk.begin("compare", work).as_json())
+
+    @routes.get("/api/file")
+    def file() -> Response:
+        session = desk.session()
+        wanted = _files(session).get(request.args.get("name", ""))
+        if wanted is None:
+            raise UnknownNameError("no such file among the results")
+        return _sent(wanted)
+
+    return routes
+
+
+def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
+    from extractor import tabulating
+
+    item = item_of(desk, session, field)
+    known, made = desk.known(session, name), desk.series(session, name, [item])
+    if known is None or made is None:
+        return {"field": item.name, "unit": item.unit, "times": []}
+    frame = made.series[item.name]
+    values, flags = frame["value"].tolist(), [str(f) for f in frame["flag"]]
+    times, texts = frame["time_s"].tolist(), frame["text"].tolist()
+    own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
+    from extractor.page.doubts import _standing
+
+    for row, text in _standing(times, own).items():
+        value, flag = tabulating.corrected(text)
+        values[row], flags[row] = value, str(flag)
+    return {
+        "field": item.name,
+        "unit": item.unit,
+        "ceiling": item.ceiling,
+        "times": times,
+        "values": values,
+        "flags": flags,
+        "texts": texts,
+        "shown": [number_text(v, "", item.decimals) for v in values],
+        "confidence": frame["confidence"].tolist(),
+        "duration_s": known.duration_s,
+        "stale": desk.is_stale(known, item),
+    }
+
+
+def _results(session: Session) -> dict[str, Any]:
+    tables = {name: _table(session.results / f"{name}.csv") for name in TABLES}
+    findings = _json(session.results / "findings.json")
+    summary, ranking = (session.results / f"{n}.csv" for n in ("summary", "ranking"))
+    return {
+        "tables": tables,
+        "findings": findings,
+        "outdated": ranking.exists()
+        and summary.exists()
+        and summary.stat().st_mtime > ranking.stat().st_mtime,
+        "files": sorted(_files(session)),
+        "can_compare": find_spec("extractor.comparison") is not None,
+        "measures": MEASURES,
+    }
+
+
+def _table(path: Path) -> dict[str, Any] | None:
+    if not path.exists():
+        return None
+    try:
+        table = read_table(path)
+    except ExtractorError as error:
+        return {"problem": str(error), "columns": [], "rows": []}
+    return {"columns": table.columns, "rows": [[r[c] for c in table.columns] for r in table.rows]}
+
+
+def _json(path: Path) -> Any:
+    try:
+        return json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        return None
+
+
+def _files(session: Session) -> dict[str, Path]:
+    """Return what may be fetched, by the name under which it is offered."""
+    found = {f"{name}.csv": session.results / f"{name}.csv" for name in TABLES}
+    found["checked.csv"] = session.results / "checked.csv"
+    found["report.html"] = session.results / "report.html"
+    for clip in session.clips:
+        path = session.readings_path(clip)
+        found[f"readings/{path.name}"] = path
+    return {name: path for name, path in found.items() if path.is_file()}
+
+
+def _sent(path: Path) -> Response:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise UnknownNameError(f"{path.name}: cannot be read ({error.strerror})") from error
+    if path.suffix == ".html":
+        response = Response(content, mimetype="text/html")
+        response.headers["Content-Security-Policy"] = REPORT_POLICY
+        return response
+    response = Response(content, mimetype="text/csv")
+    response.headers.set("Content-Disposition", "attachment", filename=path.name)
+    return response

@@ -1,0 +1,167 @@
+"""All that the page shows of a session at a glance, as plain values for JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from extractor import editing, naming, state
+from extractor.clips import Clip
+from extractor.errors import ExtractorError
+from extractor.overlay import Field, Overlay
+from extractor.page.desk import Desk
+from extractor.session import RUN_COLUMNS, SESSION_KEYS, Session
+from extractor.state import ClipState
+
+
+def overview(desk: Desk) -> dict[str, Any]:
+    """Return clips, runs, conditions, marks and work in progress."""
+    session = desk.session()
+    problems: list[str] = []
+    overlay = _or_problem(lambda: desk.overlay(session), problems)
+    rows = _or_problem(lambda: editing.run_rows(session), problems)
+    conditions = _or_problem(session.conditions, problems) or {}
+    reading = desk.task("read")
+    clips = [_clip(desk, session, name, overlay) for name in session.clips]
+    return {
+        "name": session.root.name or str(session.root),
+        "clips": clips,
+        "rows": [_row(r) for r in rows or ()],
+        "editable": rows is not None,
+        "columns": _further_columns(rows or []),
+        "proposal": _proposal(rows or [], session),
+        "conditions": _conditions(conditions),
+        "antennas": _antennas(session),
+        "fields": [field_json(f) for f in overlay.fields] if overlay else [],
+        "overlay": state.file_digest(session.overlay_path),
+        "problems": problems + desk.problems,
+        "tasks": {k: t.as_json() for k in ("read", "suggest", "compare") if (t := desk.task(k))},
+        "summary": session.summary_path.exists(),
+        "reading": bool(reading and reading.running),
+    }
+
+
+def _or_problem(get: Any, problems: list[str]) -> Any:
+    try:
+        return get()
+    except ExtractorError as error:
+        problems.append(str(error))
+        return None
+
+
+def _clip(desk: Desk, session: Session, name: str, overlay: Overlay | None) -> dict[str, Any]:
+    path = session.path(name)
+    probed = desk.probes.soon(path)
+    known = desk.known(session, name)
+    status, message = _status(desk, name, probed, known, overlay)
+    try:
+        stat = path.stat()
+        size, version = stat.st_size, f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
+    except OSError:
+        size, version = 0, ""
+    found: dict[str, Any] = {
+        "clip": name,
+        "size": size,
+        "version": version,
+        "state": status,
+        "message": message,
+    }
+    if isinstance(probed, Clip):
+        found |= {
+            "width": probed.width,
+            "height": probed.height,
+            "length_s": probed.length_s if known is None else known.duration_s,
+            "rate_hz": probed.frame_rate_hz,
+            "codec": probed.codec,
+        }
+    return found
+
+
+def _status(
+    desk: Desk,
+    name: str,
+    probed: Clip | str | None,
+    known: ClipState | None,
+    overlay: Overlay | None,
+) -> tuple[str, str]:
+    """Return one word (new, looking, waiting, reading, done, cut, stale, failed) and a reason."""
+    task = desk.task("read")
+    work: Mapping[str, Any] = task.clips.get(name, {}) if task else {}
+    if task and task.running and work.get("state") in ("waiting", "reading"):
+        return work["state"], ""
+    if work.get("state") == "failed":
+        return "failed", work["message"]
+    if isinstance(probed, str):
+        return "failed", probed
+    if known is not None and overlay is not None:
+        if any(desk.is_stale(known, f) for f in overlay.fields):
+            return "stale", "was read with other marks than now; read again"
+        if known.complete == "no":
+            return "cut", known.note or "the recording was broken off; read to where it ends"
+        return "done", ""
+    return ("looking" if probed is None else "new"), ""
+
+
+def _row(row: editing.RunRow) -> dict[str, Any]:
+    return {
+        "key": row.key,
+        "stored": row.stored,
+        "clips": list(row.clips),
+        "cells": dict(row.cells),
+    }
+
+
+def _further_columns(rows: list[editing.RunRow]) -> list[str]:
+    columns = dict.fromkeys(c for r in rows for c in r.cells)
+    return [c for c in columns if c not in RUN_COLUMNS]
+
+
+def _proposal(rows: list[editing.RunRow], session: Session) -> dict[str, Any] | None:
+    """Return what the file names suggest, as long as no antenna is given anywhere."""
+    if any(r.cells.get("antenna") for r in rows):
+        return None
+    single = [r.clips[0] for r in rows if len(r.clips) == 1]
+    proposal = naming.propose(single)
+    return None if proposal is None else {"levels": proposal.levels()}
+
+
+def proposed_cells(session: Session) -> dict[str, Mapping[str, str]]:
+    """Return for each row's key the cells that the file names suggest."""
+    rows = [r for r in editing.run_rows(session) if len(r.clips) == 1]
+    proposal = naming.propose([r.clips[0] for r in rows])
+    if proposal is None:
+        return {}
+    return {r.key: proposal.values[r.clips[0]] for r in rows}
+
+
+def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
+    keys = dict.fromkeys([*SESSION_KEYS, *values])
+    return [{"key": k, "value": editing.condition_text(values.get(k))} for k in keys]
+
+
+def _antennas(session: Session) -> list[str]:
+    from extractor.tables import read_table
+
+    path = session.root / "antennas.csv"
+    try:
+        table = read_table(path) if path.exists() else None
+    except ExtractorError:
+        return []
+    return [r["antenna"] for r in table.rows if r.get("antenna")] if table else []
+
+
+def field_json(item: Field) -> dict[str, Any]:
+    """Return a field as the page holds it."""
+    return {
+        "name": item.name,
+        "unit": item.unit,
+        "frame": list(item.frame),
+        "box": item.box.as_list(),
+        "decimals": item.decimals,
+        "better": item.better,
+        "minimum": item.minimum,
+        "maximum": item.maximum,
+        "ceiling": item.ceiling,
+        "low": item.low,
+        "also": [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also],
+    }

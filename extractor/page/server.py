@@ -1,0 +1,154 @@
+"""Serving the page on this machine's own address, once a session."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import signal
+import socket
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from extractor.errors import StorageError
+from extractor.page.desk import Desk, Manner
+from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
+from extractor.screen import say
+from extractor.session import Session
+
+THREADS = 8
+ANSWER_WITHIN_S = 3.0
+
+
+def state_file(session: Session) -> Path:
+    """Return where an open page leaves its port and key for a second ``open``.
+
+    No clip's state is called so: names that begin with a dot are not searched for clips.
+    """
+    return session.state / ".page.json"
+
+
+def address_of_open(session: Session) -> str | None:
+    """Return a fresh address of a page that is open on this session already, else None."""
+    try:
+        left = json.loads(state_file(session).read_text("utf-8"))
+        port, key = int(left["port"]), str(left["key"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    asked = urllib.request.Request(
+        f"http://{HOST}:{port}{AGAIN}", data=b"", headers={KEY_HEADER: key}, method="POST"
+    )
+    # A proxy set for the system has no business with this machine's own address.
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with opener.open(asked, timeout=ANSWER_WITHIN_S) as answer:
+            address = json.loads(answer.read(10_000))["address"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # left behind by one that was killed
+    return address if str(address).startswith(f"http://{HOST}:{port}/") else None
+
+
+@contextlib.contextmanager
+def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
+    """Give a server that is ready to run, and its guard; clean up after it.
+
+    Raises
+    ------
+    StorageError
+        If the session's folder cannot be written.
+    """
+    from waitress.server import create_server
+
+    from extractor.page.application import create
+
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
+        listening.bind((HOST, 0))
+        guard = Guard(listening.getsockname()[1])
+        desk = Desk(session.root, manner)
+        server = create_server(
+            create(desk, guard),
+            sockets=[listening],
+            threads=THREADS,
+            ident=None,
+            max_request_body_size=MOST_BODY_BYTES,
+        )
+        try:
+            with _announced(session, guard):
+                yield server, guard
+        finally:
+            desk.close()
+            server.close()
+
+
+@contextlib.contextmanager
+def _announced(session: Session, guard: Guard) -> Iterator[None]:
+    """Keep port and key where only this user can read them, as long as the page is open."""
+    path = state_file(session)
+    content = json.dumps({"port": guard.port, "key": guard.key, "process": os.getpid()})
+    part = path.with_name(f".page.{secrets.token_hex(4)}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(content)
+        part.replace(path)
+    except OSError as error:
+        raise StorageError(
+            f"{path}: cannot be written ({error.strerror}); make the folder writable"
+        ) from error
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            if path.read_text("utf-8") == content:
+                path.unlink()
+
+
+def serve(session: Session, manner: Manner, *, browser: bool) -> None:
+    """Show the page until Ctrl-C or until the terminal is closed.
+
+    A page that is open on this session already is shown instead of a second one.
+
+    Raises
+    ------
+    StorageError
+        If the session's folder cannot be written.
+    """
+    address = address_of_open(session)
+    if address is not None:
+        say(f"This session's page is open already: {address}")
+        _show(address, browser)
+        return
+    with opened(session, manner) as (server, guard):
+        address = guard.address()
+        say(f"The page: {address}")
+        say("It is served from this machine to this machine only. Ctrl-C here closes it.")
+        _flush()
+        _show(address, browser)
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):  # Windows has no SIGHUP
+                signal.signal(getattr(signal, name), _stop)
+        with contextlib.suppress(KeyboardInterrupt):
+            server.run()
+
+
+def _stop(number: int, frame: Any) -> None:
+    raise KeyboardInterrupt
+
+
+def _flush() -> None:
+    import sys
+
+    sys.stdout.flush()
+
+
+def _show(address: str, browser: bool) -> None:
+    if browser:
+        import webbrowser
+
+        if not webbrowser.open(address):
+            say("No browser could be started; open the address above in one.")

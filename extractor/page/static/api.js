@@ -1,0 +1,46 @@
+// Asking the server. A refusal is an error with the server's own sentence.
+
+export class Refused extends Error {
+  constructor(status, message) {
+    super(message);
+    this.status = status;
+  }
+  get changedMeanwhile() {
+    return this.status === 409;
+  }
+}
+
+async function answer(asked) {
+  let response;
+  try {
+    response = await asked;
+  } catch {
+    throw new Refused(0, "The program no longer answers. Run extractor open again in a terminal.");
+  }
+  const content = await response.json().catch(() => ({}));
+  if (!response.ok) throw new Refused(response.status, content.error ?? `Error ${response.status}`);
+  return content;
+}
+
+export function get(path) {
+  return answer(fetch(path, { credentials: "same-origin", cache: "no-store" }));
+}
+
+export function post(path, body = {}) {
+  return answer(
+    fetch(path, {
+      method: "POST",
+      credentials: "same-origin",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+    }),
+  );
+}
+
+// One after the other, in the order in which they were asked for.
+let last = Promise.resolve();
+export function inTurn(work) {
+  const result = last.then(work);
+  last = result.catch(() => {});
+  return result;
+}

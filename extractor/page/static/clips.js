@@ -1,0 +1,221 @@
+// Clips and runs: one row a run, cells edited in place.
+
+import { inTurn, post } from "./api.js";
+import { bytes, clear, h, percent, query, seconds } from "./dom.js";
+import { nextBar } from "./next.js";
+
+const EDITED = [
+  ["antenna", "Antenna"], ["port", "Port"], ["mounting", "Mounting"], ["others", "Others"],
+  ["order", "Order"], ["start_s", "Start s"], ["end_s", "End s"],
+];
+const SHORT = new Set(["mounting", "order", "start_s", "end_s"]);
+const STATES = {
+  new: "new", looking: "looking…", waiting: "waiting", reading: "reading", done: "done",
+  cut: "cut short", stale: "read again", failed: "failed",
+};
+const CONDITIONS = {
+  place: "Place", distance_m: "Distance, m", walls: "Walls between", channel_mhz: "Channel, MHz",
+  width_mhz: "Channel width, MHz", power_mw: "Power, mW", rate_mode: "Rate mode", firmware: "Firmware",
+  transmitter_antenna: "Transmitter antenna", cooling: "Cooling", supply: "Supply", notes: "Notes",
+};
+
+export function show(root, page) {
+  const parts = {
+    next: h("div"),
+    proposal: h("div"),
+    table: h("div", { class: "scroll" }),
+    conditions: h("div"),
+  };
+  root.append(parts.next, parts.proposal, parts.table, parts.conditions);
+  let drawn = "";
+  let redrawing = false;
+
+  async function edit(row, column, input) {
+    const before = row.cells[column] ?? "";
+    if (redrawing || input.value.trim() === before) return;
+    const body = { key: row.key, column, old: before, new: input.value };
+    try {
+      page.take(await inTurn(() => post("/api/run", body)));
+      input.classList.add("saved");
+    } catch (error) {
+      input.value = before;
+      page.fail(error);
+    }
+  }
+
+  function cell(row, column, title) {
+    const list = { antenna: "antennas", port: "ports" }[column];
+    const input = h("input", {
+      value: row.cells[column] ?? "",
+      list,
+      class: SHORT.has(column) ? "short" : "",
+      "aria-label": `${title}, ${row.cells.run || row.cells.clip}`,
+      "data-cell": `${row.key}|${column}`,
+      disabled: !page.session.editable,
+      onblur: (event) => edit(row, column, event.target),
+      onkeydown: (event) => event.key === "Enter" && below(event.target),
+    });
+    return h("td", {}, input);
+  }
+
+  function draw(session) {
+    const facts = new Map(session.clips.map((c) => [c.clip, c]));
+    const names = (column) => [...new Set(session.rows.map((r) => r.cells[column]).filter(Boolean))];
+    clear(parts.table,
+      datalist("antennas", [...new Set([...names("antenna"), ...session.antennas])]),
+      datalist("ports", names("port")),
+      h("table", { class: "clips" },
+        h("caption", { class: "unseen" }, "Runs and their clips"),
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Clip"), h("th", { scope: "col" }, "State"),
+          EDITED.map(([, title]) => h("th", { scope: "col" }, title)), h("th", {}, h("span", { class: "unseen" }, "More")))),
+        h("tbody", {}, session.rows.map((row) => h("tr", { class: row.stored ? "" : "unstored" },
+          clipCell(row, facts), h("td", { class: "state", "data-state": row.clips.join(";") }),
+          EDITED.map(([column, title]) => cell(row, column, title)), h("td", {}, more(row)))))));
+  }
+
+  function clipCell(row, facts) {
+    if (!row.clips.length) {
+      const open = page.session.rows.filter((r) => !r.stored).map((r) => r.clips[0]);
+      const choice = h("select", {
+        "aria-label": `Clip of ${row.cells.run || "a planned run"}`,
+        onchange: (event) => edit(row, "clip", event.target),
+      }, h("option", { value: "" }, "not recorded yet"), open.map((c) => h("option", { value: c }, c)));
+      return h("td", { class: "clip" }, h("b", {}, row.cells.run || "planned run"), choice);
+    }
+    const first = facts.get(row.clips[0]);
+    const picture = first?.width
+      ? h("img", { alt: "", loading: "lazy", width: 96, height: 54, src: `/api/frame?${query({
+        clip: first.clip, t: (first.length_s ?? 0) / 2, w: 192, v: first.version })}` })
+      : h("span", { class: "nothumb" });
+    const run = row.cells.run && row.cells.run !== row.clips[0].replace(/\.[^.]*$/, "") ? row.cells.run : "";
+    return h("td", { class: "clip" },
+      h("a", { href: `#/series?${query({ clip: row.clips[0] })}`, tabindex: -1, "aria-hidden": "true" }, picture),
+      h("div", {}, h("a", { href: `#/series?${query({ clip: row.clips[0] })}` }, row.clips.join(" + ")),
+        h("small", {}, [run, described(first)].filter(Boolean).join(" · "))));
+  }
+
+  function more(row) {
+    const clip = row.clips[0];
+    return h("details", { class: "menu" }, h("summary", { "aria-label": `More about ${row.cells.run || clip}` }, "⋯"),
+      h("div", { class: "sheet" },
+        clip && h("a", { class: "item", href: `#/series?${query({ clip })}` }, "Look at it, set start and end, cut it"),
+        clip && page.session.fields.length > 0 && h("a", { class: "item", href: `#/mark?${query({ clip })}` }, "Mark a number on it"),
+        row.stored && h("button", { class: "item", onclick: () => remove(row) }, "Take this row out of runs.csv")));
+  }
+
+  async function remove(row) {
+    try {
+      page.take(await post("/api/run/remove", { key: row.key }));
+      page.say("The row is gone; the clip stays. The version before is kept as .runs.csv.previous.");
+    } catch (error) {
+      page.fail(error);
+    }
+  }
+
+  function drawStates(session) {
+    const facts = new Map(session.clips.map((c) => [c.clip, c]));
+    const work = session.tasks.read?.clips ?? {};
+    for (const place of parts.table.querySelectorAll("[data-state]")) {
+      const own = place.dataset.state.split(";").map((c) => facts.get(c)).filter(Boolean);
+      const text = JSON.stringify([own.map((c) => [c.state, c.message]), own.map((c) => work[c.clip])]);
+      if (place.dataset.drawn === text) continue;
+      place.dataset.drawn = text;
+      clear(place, own.map((c) => stateOf(c, work[c.clip])));
+    }
+  }
+
+  return {
+    update(session) {
+      clear(parts.next, nextBar(page));
+      drawProposal(parts.proposal, page);
+      const text = JSON.stringify([session.rows, session.antennas, session.editable, session.fields.length > 0,
+        session.clips.map((c) => [c.clip, c.version, c.length_s, c.width])]);
+      if (text !== drawn) {
+        redrawing = true;  // what loses the focus to the redrawing is not finished
+        keepFocus(parts.table, () => draw(session));
+        redrawing = false;
+        drawn = text;
+      }
+      drawStates(session);
+      if (!parts.conditions.contains(document.activeElement)) drawConditions(parts.conditions, page);
+    },
+  };
+}
+
+function described(clip) {
+  if (!clip) return "not in the folder";
+  const facts = [clip.length_s && seconds(clip.length_s), bytes(clip.size)];
+  if (clip.width) facts.push(`${clip.width}×${clip.height}`);
+  if (clip.rate_hz) facts.push(`${Math.round(clip.rate_hz)}/s`);
+  return facts.filter(Boolean).join(" · ");
+}
+
+function stateOf(clip, work) {
+  const busy = clip.state === "reading" && work?.length_s;
+  return h("span", { class: `chip ${clip.state}`, title: clip.message || null },
+    STATES[clip.state] ?? clip.state,
+    busy ? ` ${percent(Math.min(1, work.seconds / work.length_s))}` : "",
+    clip.state === "failed" && h("small", { class: "why" }, clip.message));
+}
+
+function datalist(id, values) {
+  return h("datalist", { id }, values.map((value) => h("option", { value })));
+}
+
+function below(input) {
+  const column = input.dataset.cell.split("|").pop();
+  const all = [...document.querySelectorAll("input[data-cell]")].filter((i) => i.dataset.cell.endsWith(`|${column}`));
+  const next = all[all.indexOf(input) + 1];
+  if (next) next.focus();
+  else input.blur();
+}
+
+// A fresh table must not take away what is being typed.
+function keepFocus(root, draw) {
+  const active = document.activeElement;
+  const name = root.contains(active) ? active.dataset.cell : null;
+  const [typed, from, to] = name ? [active.value, active.selectionStart, active.selectionEnd] : [];
+  draw();
+  const again = name && [...root.querySelectorAll("input")].find((i) => i.dataset.cell === name);
+  if (again) {
+    again.value = typed;
+    again.focus();
+    again.setSelectionRange(from, to);
+  }
+}
+
+function drawProposal(place, page) {
+  const proposal = page.session.proposal;
+  if (!proposal || !page.session.editable) return clear(place);
+  const said = Object.entries(proposal.levels).map(([column, values]) => h("li", {}, h("b", {}, column), ": ", values.join(", ")));
+  const accept = async () => {
+    try {
+      page.take(await post("/api/runs/from-names"));
+    } catch (error) {
+      page.fail(error);
+    }
+  };
+  if (place.firstChild) return place;
+  return clear(place, h("div", { class: "proposal" },
+    h("div", { class: "grow" }, h("p", {}, "The file names seem to say which run is which:"), h("ul", {}, said)),
+    h("button", { class: "main", id: "from-names", onclick: accept }, "Fill the table from the file names")));
+}
+
+function drawConditions(place, page) {
+  const open = place.querySelector("details")?.open ?? false;
+  async function change(key, before, input) {
+    if (input.value.trim() === before) return;
+    try {
+      page.take(await inTurn(() => post("/api/condition", { key, old: before, new: input.value })));
+    } catch (error) {
+      input.value = before;
+      page.fail(error);
+    }
+  }
+  clear(place, h("details", { class: "conditions", open },
+    h("summary", {}, "Conditions of the session", h("small", {}, " – place, distance, channel, power… kept in session.toml")),
+    h("div", { class: "grid" }, page.session.conditions.map(({ key, value }) => h("label", {},
+      h("span", {}, CONDITIONS[key] ?? key),
+      h("input", { value, "data-condition": key, onchange: (event) => change(key, value, event.target) }))))));
+}
+

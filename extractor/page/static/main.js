@@ -1,0 +1,136 @@
+// The frame of the page: tabs, what is going on, and the view that the address names.
+
+import { get, post } from "./api.js";
+import { clear, h, percent, seconds } from "./dom.js";
+import * as clips from "./clips.js";
+import * as mark from "./mark.js";
+import * as read from "./read.js";
+import * as check from "./check.js";
+import * as series from "./series.js";
+import * as results from "./results.js";
+
+const VIEWS = { clips, mark, read, check, series, results };
+const NAMES = {
+  clips: "Clips", mark: "Mark", read: "Read", check: "Check", series: "Series", results: "Results",
+};
+const IDLE_MS = 3000;
+const BUSY_MS = 700;
+
+const page = {
+  session: null,
+  view: null,
+  name: null,
+
+  get parameters() {
+    return new URLSearchParams(location.hash.split("?")[1] ?? "");
+  },
+
+  go(name, parameters = {}) {
+    const text = new URLSearchParams(parameters).toString();
+    location.hash = `#/${name}${text ? `?${text}` : ""}`;
+  },
+
+  take(session) {
+    this.session = session;
+    showFrame();
+    this.view?.update?.(session);
+  },
+
+  async refresh() {
+    this.take(await get("/api/session"));
+  },
+
+  say(message, kind = "note") {
+    const toast = h("div", { class: `toast ${kind}` }, h("span", {}, message),
+      h("button", { class: "quiet", "aria-label": "Close", onclick: () => toast.remove() }, "×"));
+    document.getElementById("toasts").append(toast);
+    setTimeout(() => toast.remove(), kind === "bad" ? 12000 : 4000);
+  },
+
+  fail(error) {
+    this.say(error.message, "bad");
+    if (error.changedMeanwhile) this.refresh().catch(() => {});
+  },
+
+  async read(again = false) {
+    try {
+      await post("/api/read", { again });
+      await this.refresh();
+    } catch (error) {
+      this.fail(error);
+    }
+  },
+};
+
+function badge(name, session) {
+  const read_ = session.clips.filter((c) => ["done", "cut"].includes(c.state)).length;
+  if (name === "clips") return String(session.clips.length);
+  if (name === "mark") return session.fields.length ? String(session.fields.length) : "";
+  if (name === "read") return session.clips.length ? `${read_}/${session.clips.length}` : "";
+  return "";
+}
+
+function showFrame() {
+  const session = page.session;
+  document.title = `${session.name} – extractor`;
+  document.getElementById("name").textContent = session.name;
+  clear(document.getElementById("tabs"), Object.keys(VIEWS).map((name) => {
+    const mark_ = badge(name, session);
+    return h("a", { href: `#/${name}`, "aria-current": name === page.name ? "page" : null },
+      NAMES[name], mark_ && h("span", { class: "badge" }, mark_));
+  }));
+  clear(document.getElementById("problems"),
+    session.problems.map((p) => h("p", { class: "problem", role: "alert" }, p)));
+  showWork(session.tasks.read);
+}
+
+function showWork(task) {
+  const place = document.getElementById("work");
+  if (task?.state !== "running") return clear(place);
+  return clear(place,
+    h("progress", { max: 1, value: task.share, "aria-label": "Reading" }),
+    h("span", {}, percent(task.share), task.left_s ? `, ${seconds(task.left_s)} left` : ""),
+    h("button", { onclick: () => post("/api/cancel", { kind: "read" }).catch((e) => page.fail(e)) },
+      "Cancel"));
+}
+
+function showView() {
+  const wanted = location.hash.replace(/^#\//, "").split("?")[0];
+  const name = VIEWS[wanted] ? wanted : "clips";
+  const root = document.getElementById("view");
+  page.view?.leave?.();
+  page.name = name;
+  root.className = `view-${name}`;
+  clear(root);
+  page.view = VIEWS[name].show(root, page);
+  showFrame();
+  page.view?.update?.(page.session);
+  scrollTo(0, 0);
+}
+
+async function follow() {
+  try {
+    if (!document.hidden) await page.refresh();
+    document.body.classList.remove("lost");
+  } catch (error) {
+    if (!document.body.classList.contains("lost")) page.say(error.message, "bad");
+    document.body.classList.add("lost");
+  }
+  const busy = page.session?.reading || page.session?.clips.some((c) => c.state === "looking");
+  setTimeout(follow, busy ? BUSY_MS : IDLE_MS);
+}
+
+async function begin() {
+  try {
+    page.session = await get("/api/session");
+  } catch (error) {
+    clear(document.getElementById("view"), h("p", { class: "problem" }, error.message));
+    return;
+  }
+  addEventListener("hashchange", showView);
+  document.addEventListener("visibilitychange", () => document.hidden || page.refresh().catch(() => {}));
+  showView();
+  setTimeout(follow, BUSY_MS);
+}
+
+begin();

@@ -1,0 +1,39 @@
+// What to do next, said on every page that would otherwise leave one guessing.
+
+import { h } from "./dom.js";
+
+export function nextStep(page) {
+  const { clips, fields, rows, tasks } = page.session;
+  const open = clips.filter((c) => ["new", "stale"].includes(c.state)).length;
+  const without = rows.filter((r) => r.clips.length && !r.cells.antenna).length;
+  if (!clips.length) {
+    return {
+      text: `Put the recordings into the folder “${page.session.name}”; they appear here by themselves.`,
+    };
+  }
+  if (!fields.length) {
+    return { text: "Mark where the number stands: once, for all clips.", name: "Mark a number", go: "mark" };
+  }
+  if (tasks.read?.state === "running") return { text: "Reading goes on; look around meanwhile." };
+  if (open) {
+    return { text: `${open === 1 ? "One clip is" : `${open} clips are`} not read yet.`, name: "Read", act: () => page.read() };
+  }
+  if (without) {
+    return { text: "Say which antenna hung on which port in each run, in the table below.", go: page.name === "clips" ? null : "clips", name: "To the clips" };
+  }
+  return { text: "Look at a few doubtful readings, then compare.", name: "Check", go: "check", other: ["Compare", "results"] };
+}
+
+export function nextBar(page) {
+  const step = nextStep(page);
+  const act = step.act ?? (step.go ? () => page.go(step.go) : null);
+  return h("div", { class: "next" },
+    h("span", { class: "next-word" }, "Next"),
+    h("span", { class: "grow" }, step.text),
+    act && h("button", { class: "main", onclick: act }, step.name),
+    step.other && h("button", { onclick: () => page.go(step.other[1]) }, step.other[0]));
+}
+
+export function empty(page, title) {
+  return h("section", { class: "empty" }, h("h2", {}, title), nextBar(page));
+}
