@@ -1,6 +1,7 @@
 """Sentences of a calibration, above all where they must hedge."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from extractor.calibration_findings import (
     pass_directions,
 )
 
+EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
 STEPS = [0.0, 3, 6, 9, 12, 15]
 LEVELS = [38.0, 36, 31, 22, 12, 5]
 
@@ -149,3 +151,14 @@ def test_what_may_be_compared_in_its_own_unit():
     assert len(at_common_attenuation(turned)) == len(kept)
     plain = runs.drop(columns="attenuation_db")
     assert len(at_common_attenuation(plain)) == len(runs)
+
+
+def test_comparison_sets_the_steps_apart_and_says_the_decibels():
+    from extractor.comparison import compare_sessions
+
+    found = compare_sessions([EXAMPLE])
+    # Calibration steps and turned runs are no runs of a comparison: all at 3 dB, straight ahead.
+    assert set(found.runs["attenuation_db"]) == {"3"}
+    kinds = [finding.kind for finding in found.findings]
+    assert kinds.count("difference_db") == 6
+    assert "calibration" in kinds

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -43,6 +44,9 @@ from extractor.errors import UsageError
 from extractor.planning.power import Spreads, upper_spread
 from extractor.storage import write_text
 from extractor.tables import write_table
+
+if TYPE_CHECKING:
+    from extractor.calibration_findings import CalibrationReport
 
 
 @dataclass(frozen=True)
@@ -151,7 +155,8 @@ def compare_table(
     """
     if not 0.5 <= confidence <= 0.999:
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
-    runs, mixed = _one_condition(table.runs, pool, table.factor)
+    compared, calibration = _calibrated(table, confidence)
+    runs, mixed = _one_condition(compared, pool, table.factor)
     _check_levels(runs, reference, table.factor)
     linking.require_connected(runs)
     layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
@@ -176,6 +181,7 @@ def compare_table(
     )
     found = [*_before_reading_on(comparison, mixed, table.skipped)]
     found += _findings(comparison, reference, assumed_spread)
+    found += calibration.findings if calibration is not None else ()
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
 
 
@@ -218,6 +224,18 @@ def _findings(
         *checks.thin_clip_findings(runs),
         *checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice),
     ]
+
+
+def _calibrated(
+    table: RunTable, confidence: float
+) -> tuple[pd.DataFrame, CalibrationReport | None]:
+    """Set calibration steps and sweep angles apart from the runs that are compared."""
+    from extractor.calibration_findings import at_common_attenuation, report_for_comparison
+
+    report = None
+    if table.factor == "antenna" and table.better == "higher":
+        report = report_for_comparison(table.runs, unit=table.unit, confidence=confidence)
+    return at_common_attenuation(table.runs).reset_index(drop=True), report
 
 
 def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:
