@@ -331,19 +331,21 @@ def interpret(text: str, confidence: float, gate: float) -> Reading:
     Parameters
     ----------
     text : str
-        Verbatim. Exactly one number must stand in it, whatever letters are around.
+        Verbatim. Exactly one number must stand in it; letters may stand beside it, set off by
+        a space. A sign that touches the number may be a digit that the crop's edge has cut.
     confidence, gate : float
         0 to 1; below `gate` the reading is `unreadable`.
     """
     if confidence < gate:
         return Reading(math.nan, Flag.UNREADABLE)
-    parts = [p for p in re.split(rf"[\s{OTHER}]+", text) if p]
+    parts = text.split()
     if not text.strip():
         return Reading(math.nan, Flag.HIDDEN)
-    if len(parts) == 1 and _DASH.fullmatch(parts[0]):
+    words = [p for p in parts if set(p) != {OTHER}]
+    if len(words) == 1 and _DASH.fullmatch(words[0]):
         return Reading(math.nan, Flag.NO_LINK)
-    numbers = [p for p in parts if _NUMBER.fullmatch(p)]
-    digits = [p for p in parts if any(c.isdigit() for c in p)]
+    numbers = [p for p in words if _NUMBER.fullmatch(p)]
+    digits = [p for p in words if any(c.isdigit() for c in p)]
     value = parse_number(numbers[0]) if len(numbers) == len(digits) == 1 else None
     if value is None:
         return Reading(math.nan, Flag.UNREADABLE)
