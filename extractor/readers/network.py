@@ -73,6 +73,7 @@ class NetworkReader:
 
     name = "network"
     batch = 32
+    gate = 0.9
 
     def __init__(self, model: Path = MODEL) -> None:
         self._model = model
