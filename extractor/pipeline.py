@@ -162,14 +162,15 @@ def summarise_session(session: Session) -> SessionReport:
 
     Raises
     ------
-    SessionFileError, StorageError
+    SessionFileError, StorageError, SessionBusyError
         If a file of the session is wrong or a table cannot be written.
     """
-    overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
-    report = SessionReport(warnings=session.run_warnings(runs))
-    known = _remembered(session, overlay, session.clips)
-    tables = _tabulate(session, overlay, known, corrections, report)
-    _summarise(session, overlay, runs, tables, report)
+    with locked(session.state / "lock"):
+        overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
+        report = SessionReport(warnings=session.run_warnings(runs))
+        known = _remembered(session, overlay, session.clips)
+        tables = _tabulate(session, overlay, known, corrections, report)
+        _summarise(session, overlay, runs, tables, report)
     return report
 
 

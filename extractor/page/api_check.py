@@ -21,6 +21,7 @@ MOST_CARDS = 240
 #: Instants that one answer may be about.
 MOST_CHANGES = 500
 ROOM = 0.5
+SEEN_FIRST = 16
 SAMPLE_SEED = 20
 MOST_SAMPLED = 1000
 
@@ -122,16 +123,17 @@ def _proof(cards: list[doubts.Card]) -> dict[str, Any]:
 
 
 def _fetch(desk: Desk, session: Session, item: Field, cards: list[doubts.Card]) -> None:
-    """Have the crops decoded in the order of the clips' first cards."""
-    times: dict[str, list[float]] = {}
-    for card in cards:
-        times.setdefault(card.clip, []).append(card.times[0])
-    for name, wanted in times.items():
-        try:
-            clip = desk.probe(session, name)
-            desk.crops.fetch(clip, _shown_box(desk, session, name, item), wanted)
-        except ClipError:
-            continue  # its card shows no picture
+    """Have the crops decoded: those seen first, then the others, clip by clip."""
+    for part in (cards[:SEEN_FIRST], cards[SEEN_FIRST:]):
+        times: dict[str, list[float]] = {}
+        for card in part:
+            times.setdefault(card.clip, []).append(card.times[0])
+        for name, wanted in times.items():
+            try:
+                clip = desk.probe(session, name)
+                desk.crops.fetch(clip, _shown_box(desk, session, name, item), wanted)
+            except ClipError:
+                continue  # its card shows no picture
 
 
 def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:

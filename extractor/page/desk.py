@@ -21,6 +21,7 @@ from extractor.state import ClipState
 
 #: Edits often come in a row; the summary waits for the last of them.
 REFRESH_AFTER_S = 0.6
+STOP_WITHIN_S = 5.0
 
 
 class UnknownNameError(UsageError):
@@ -255,8 +256,9 @@ class Desk:
                 self._timer.cancel()
         for task in self._tasks.values():
             task.cancel()
-        for task in self._tasks.values():
-            task.join(10)
+        reading = self._tasks.get("read")
+        if reading is not None:
+            reading.join(STOP_WITHIN_S)  # its worker processes must not outlive the page
 
 
 def plain(value: Any) -> Any:

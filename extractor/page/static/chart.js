@@ -187,6 +187,7 @@ export class Chart {
   }
 
   drawBand() {
+    if (!this.data) return;
     const [a, b] = this.span ?? [0, 0];
     this.band.setAttribute("x", this.x(a));
     this.band.setAttribute("width", Math.max(0, this.x(b) - this.x(a)));

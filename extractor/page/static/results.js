@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { clear, h, percent, query, s } from "./dom.js";
-import { empty } from "./next.js";
+import { empty, nextBar } from "./next.js";
 
 const MEASURES = {
   mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
@@ -70,6 +70,7 @@ export function show(root, page) {
       outdated && h("p", { class: "problem" }, "The clip statistics have changed since the comparison; compare again."),
       without > 0 && h("p", { class: "hint" }, `${without} ${without === 1 ? "run has" : "runs have"} no antenna yet: say which in the `, h("a", { href: "#/clips" }, "table of the clips"), "."));
     clear(parts.body,
+      !tables.summary?.rows.length && nextBar(page),
       findings && h("section", { class: "findings" }, findings.filter((f) => f.part !== "appendix").map(finding)),
       tables.ranking && h("section", {}, h("h2", {}, "Ranking"), ranking(tables.ranking), file("ranking.csv")),
       ["ports", "pairs", "summary"].map((name) => tables[name]?.rows.length > 0 && h("section", {},
