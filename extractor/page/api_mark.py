@@ -194,8 +194,7 @@ def _preview(desk: Desk, item: Field) -> dict[str, Any]:
     """Read a saved field on the strip, tightened as it will be when the clips are read."""
     session = desk.session()
     overlay = session.overlay()
-    with desk.reading:
-        shares = framing.tight_shares(session, overlay, desk.reader())
+    shares = framing.tight_shares(session, overlay, desk.reader())
     looks = strip(desk, session)
     return {"strip": _read_on(desk, item, looks, shares.get(item.name))}
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from extractor import pipeline, readers, state, tabulating
 from extractor.clips import Clip
-from extractor.errors import ClipError, ExtractorError, UsageError
+from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.overlay import Box, Field, Overlay
 from extractor.page.frames import Crops, Frames, Probes, Recent
 from extractor.page.tasks import Task
@@ -160,21 +160,15 @@ class Desk:
             If the reader cannot run.
         """
         with self._reading:  # a reader belongs to one thread at a time
-            reader = self.reader()
+            digest = state.file_digest(self.session().glyphs_path)
+            if self._reader is None or self._reader[0] != digest:
+                self._reader = (digest, self.reader())
+            reader = self._reader[1]
             return reader.read(crops), reader.gate
 
     def reader(self) -> Reader:
-        """Return the reader, loaded once; the caller holds `reading`."""
-        glyphs = self.session().glyphs_path
-        digest = state.file_digest(glyphs)
-        if self._reader is None or self._reader[0] != digest:
-            self._reader = (digest, readers.create(self.manner.reader, glyphs))
-        return self._reader[1]
-
-    @property
-    def reading(self) -> threading.Lock:
-        """Held while the reader is used."""
-        return self._reading
+        """Return a reader of its own for longer work."""
+        return readers.create(self.manner.reader, self.session().glyphs_path)
 
     def task(self, kind: str) -> Task | None:
         """Return the work of that kind begun last."""
@@ -235,10 +229,14 @@ class Desk:
         session = self.session()
         if not session.overlay_path.exists() or not session.state.is_dir():
             return
-        with self._tables:
-            self.problems = (
-                [r] if (r := reason(lambda: pipeline.summarise_session(session))) else []
-            )
+        try:
+            with self._tables:
+                pipeline.summarise_session(session)
+            self.problems = []
+        except SessionBusyError:
+            self.refresh_soon()  # a command in a terminal is at work
+        except ExtractorError as error:
+            self.problems = [str(error)]
 
     def lengths_s(self) -> Mapping[str, float | None]:
         """Return about how long each clip is, where that is known by now."""
@@ -272,12 +270,3 @@ def plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return plain(value.tolist())
     return value
-
-
-def reason(work: Callable[[], Any]) -> str:
-    """Return why something fails, "" if it does not."""
-    try:
-        work()
-    except ExtractorError as error:
-        return str(error)
-    return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from dataclasses import field as made_by
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from extractor.overlay import Field
     from extractor.state import ClipState
 
+_FRACTION = re.compile(r"\d[.,](\d{1,6})")
 #: A counted reading below this confidence is shown: one in twenty of them may be wrong.
 DOUBTFUL_BELOW = 0.95
 CHECKED_COLUMNS = ("clip", "time_s", "field", "text", "verdict", "mode")
@@ -128,7 +130,10 @@ def number_text(value: float, text: str, decimals: int | None) -> str:
         value = reading.value if reading.flag == Flag.OK else math.nan
     if math.isnan(value):
         return ""
-    return f"{value:.{decimals}f}" if decimals is not None else f"{value:.9g}"
+    if decimals is None:
+        fraction = _FRACTION.search(text)
+        return f"{value:.9g}" if fraction is None else f"{value:.{len(fraction[1])}f}"
+    return f"{value:.{decimals}f}"
 
 
 def _disagreements(known: ClipState, item: Field) -> dict[int, str]:

@@ -87,8 +87,8 @@ class Checking {
     if (this.mode === "sample") return clear(this.parts.said, ...proof(found, this.cards, open));
     const rest = Math.max(0, found.open - this.cards.length);
     const text = open
-      ? `${open + rest} of ${found.readings} readings are doubtful; most harmful first.${rest ? ` The first ${this.cards.length} are shown.` : ""}`
-      : found.open > this.cards.length ? "These are done; there are more." : `No doubtful reading is left among ${found.readings}.`;
+      ? `${open + rest} doubtful readings to look at, most harmful first.${rest ? ` The first ${this.cards.length} are shown.` : ""}`
+      : found.open > this.cards.length ? "These are done; there are more." : `No doubtful reading is left; ${found.readings} instants were read.`;
     return clear(this.parts.said, h("p", {}, text), !open && h("div", { class: "row" },
       rest > 0 ? h("button", { class: "main", onclick: () => this.load() }, "Show more") : [
         h("button", { class: "main", onclick: () => { this.mode = "sample"; this.drawHead(); this.load(); } }, "Try a random sample"),
