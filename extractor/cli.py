@@ -12,10 +12,12 @@ from extractor import __version__
 from extractor.commands.compare import compare
 from extractor.commands.expect import expect
 from extractor.commands.mark import mark
+from extractor.commands.match import match
 from extractor.commands.open import open_page
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.summarise import summarise
+from extractor.commands.teach import teach
 from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, ExtractorError
 from extractor.screen import MANNER
@@ -54,7 +56,9 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
-for _command in (mark, read, quick, watch, summarise, compare, plan, expect):
+#: In the order of the work, as the help lists them.
+COMMANDS = (plan, mark, read, quick, watch, match, teach, summarise, compare, expect)
+for _command in COMMANDS:
     app.command()(_with_exit_codes(_command))
 app.command("open")(_with_exit_codes(open_page))
 

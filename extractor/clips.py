@@ -288,6 +288,20 @@ def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False
     return [found[t] for t in sorted(found)]
 
 
+def frame_at(clip: Clip, boxes: Sequence[Box], at_s: float) -> Frame | None:
+    """Return the crops of the frame shown at a time; past the end, of the last frame.
+
+    Parameters and errors as in `frames`; `at_s` counts seconds from the first frame.
+    """
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    with _opened(clip.path) as container:
+        stream = _picture_stream(container, clip.path)
+        stream.thread_type = "AUTO"
+        first = _time_s(_first_frame(container, stream, clip.path)) or 0.0
+        decoded = _frame_at(container, stream, first + at_s)
+        return cutter.cut(decoded, (_time_s(decoded) or first) - first) if decoded else None
+
+
 def completeness(clip: Clip, tally: Tally) -> Completeness:
     """Judge, after decoding, whether the clip was recorded to its end."""
     if tally.read_error:

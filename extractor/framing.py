@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 #: Enough to see different numbers and backgrounds, few enough to take no time.
 CLIPS_LOOKED_AT = 5
 INSTANTS = 5
+LEAST_GLANCES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,8 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     A field that cannot be tightened (nothing readable in it anywhere) is missing: its drawn box
     is used as it is.
     """
+    if getattr(reader, "wants_drawn_box", False):
+        return {}
     path = session.state / "tight.json"
     before = state.read_json(path)
     now = {}
@@ -76,11 +79,18 @@ def _tight_share(session: Session, item: Field, reader: Reader) -> Share | None:
 
 
 def _frames_of(session: Session, item: Field) -> list[clips.Frame]:
+    found = _glances(session, item, exact=False)
+    # Where keyframes are rare and clips few, it is worth decoding on to other moments.
+    return found if len(found) >= LEAST_GLANCES else _glances(session, item, exact=True)
+
+
+def _glances(session: Session, item: Field, *, exact: bool) -> list[clips.Frame]:
     found: list[clips.Frame] = []
     for name in some(session.clips):
         try:
             clip = clips.probe(session.path(name))
-            found += clips.glances(clip, [item.box_for(clip.width, clip.height)], INSTANTS)
+            box = item.box_for(clip.width, clip.height)
+            found += clips.glances(clip, [box], INSTANTS, exact=exact)
         except ClipError:
             continue  # reported when it is read
     return found

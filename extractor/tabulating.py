@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
 TABLES_VERSION = 1
 
+#: With more than this share unreadable, the box or the font is the likely cause.
+POOR_SHARE = 0.5
+
 #: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
 RUN_PART = (
     *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
@@ -60,8 +63,19 @@ def clip_series(
     cleaned = clean_clip(raw, fields, frame_s=state.frame_s)
     notes = [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
     series = {name: one.series for name, one in cleaned.items()}
+    notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
     unmatched = [c for c in corrections if not _correct(series, c)]
     return ClipSeries(series, tuple(notes), tuple(unmatched))
+
+
+def _poor(name: str, frame: pd.DataFrame) -> str:
+    share = float((frame["flag"] == Flag.UNREADABLE).mean()) if len(frame) else 0.0
+    if share <= POOR_SHARE:
+        return ""
+    return (
+        f"{name}: {100 * share:.0f} % is not readable; look at the box (extractor mark --list), "
+        "and if a number stands there, teach its digits: extractor teach"
+    )
 
 
 def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:

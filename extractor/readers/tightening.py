@@ -1,0 +1,154 @@
+"""From a box drawn by hand to the part of it that is read best, without labels.
+
+People draw loose boxes, and in a loose box the digits are small and neighbours cut in. A few
+instants are read in many sub-rectangles; the one that is read most surely wins. Room is kept
+where it costs nothing: numbers get longer, and what is cut off can never be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from extractor.flags import Flag
+from extractor.overlay import Box
+from extractor.readers.base import Crop, Reader
+from extractor.reading import Reading, interpret
+
+#: Shares of the box's height taken off at the top and at the bottom.
+TRIMS_Y = (0.0, 0.08, 0.16, 0.24, 0.32, 0.40)
+LEAST_HEIGHT = 0.3
+#: Shares of the remaining height taken off at the left and at the right.
+TRIMS_X = (0.0, 0.3, 0.6, 1.0, 1.5)
+#: A larger rectangle is preferred if its score is less than this below the best.
+TIE = 0.01
+#: Above this the sides are left alone: there is nothing in the way.
+GOOD_ENOUGH = 0.97
+#: Crops that are looked at; more tell little more.
+MOST_CROPS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Tightened:
+    """The part of a drawn box that is read."""
+
+    box: Box
+    """Pixels of the drawn box."""
+    score: float
+    """Mean confidence of readable crops, unreadable ones counted as 0; 0 to 1."""
+    score_before: float
+    """The same for the drawn box as a whole."""
+
+
+def tighten(reader: Reader, crops: Sequence[Crop]) -> Tightened:
+    """Choose the sub-rectangle that is read most surely.
+
+    Parameters
+    ----------
+    reader : Reader
+        Whose readings decide.
+    crops : sequence of Crop
+        The drawn box at several instants, all of one size; best from several clips.
+
+    Returns
+    -------
+    Tightened
+        The whole box where nothing is better, or nothing readable was found.
+
+    Raises
+    ------
+    ValueError
+        If there are no crops or their sizes differ.
+    """
+    if len({c.shape for c in crops}) != 1:
+        raise ValueError("tightening needs crops of one size")
+    chosen = [crops[i] for i in _spread(len(crops), MOST_CROPS)]
+    height, width = chosen[0].shape[:2]
+    whole = Box(0, 0, width, height)
+    before = _scores(reader, chosen, [whole])[0]
+    box, score = _best(reader, chosen, _rows_of(whole))
+    if score < GOOD_ENOUGH:
+        box, score = _best(reader, chosen, _columns_of(box), _readings(reader, chosen, box))
+    if score <= before + TIE:
+        return Tightened(whole, before, before)
+    return Tightened(box, score, before)
+
+
+def _spread(count: int, wanted: int) -> list[int]:
+    return sorted({int(i) for i in np.linspace(0, count - 1, min(count, wanted))})
+
+
+def _rows_of(whole: Box) -> list[Box]:
+    found = []
+    for top, bottom in product(TRIMS_Y, TRIMS_Y):
+        if 1 - top - bottom >= LEAST_HEIGHT:
+            y, end = round(top * whole.height), round((1 - bottom) * whole.height)
+            found.append(Box(whole.x, y, whole.width, max(1, end - y)))
+    return found
+
+
+def _columns_of(rows: Box) -> list[Box]:
+    found = []
+    for left, right in product(TRIMS_X, TRIMS_X):
+        x, end = round(left * rows.height), rows.width - round(right * rows.height)
+        if end - x >= rows.height:
+            found.append(Box(x, rows.y, end - x, rows.height))
+    return found or [rows]
+
+
+def _best(
+    reader: Reader,
+    crops: Sequence[Crop],
+    boxes: Sequence[Box],
+    agreed: Sequence[Reading] | None = None,
+) -> tuple[Box, float]:
+    """Return the largest of the boxes that are as good as the best."""
+    scores = _scores(reader, crops, boxes, agreed)
+    good = [
+        (box.width * box.height, box, score)
+        for box, score in zip(boxes, scores, strict=True)
+        if score >= max(scores) - TIE
+    ]
+    _, box, score = max(good, key=lambda one: one[0])
+    return box, score
+
+
+def _scores(
+    reader: Reader,
+    crops: Sequence[Crop],
+    boxes: Sequence[Box],
+    agreed: Sequence[Reading] | None = None,
+) -> list[float]:
+    cuts = [_cut(crop, box) for box in boxes for crop in crops]
+    lines = reader.read(cuts)
+    references: Sequence[Reading | None] = agreed or [None] * len(crops)
+    scores = []
+    for start in range(0, len(lines), len(crops)):
+        own = lines[start : start + len(crops)]
+        sure = [
+            _worth(interpret(line.text, line.confidence, 0.0), line.confidence, known)
+            for line, known in zip(own, references, strict=True)
+        ]
+        scores.append(float(np.mean(sure)))
+    return scores
+
+
+def _worth(reading: Reading, confidence: float, known: Reading | None) -> float:
+    if reading.flag not in (Flag.OK, Flag.NO_LINK):
+        return 0.0
+    # A side that is cut off may leave a number just as clear, but another one.
+    other = known is not None and known.flag == Flag.OK and known.value != reading.value
+    return 0.0 if other else confidence
+
+
+def _readings(reader: Reader, crops: Sequence[Crop], box: Box) -> list[Reading]:
+    lines = reader.read([_cut(crop, box) for crop in crops])
+    return [interpret(line.text, line.confidence, 0.5) for line in lines]
+
+
+def _cut(crop: Crop, box: Box) -> Crop:
+    part = crop[box.y : box.y + box.height, box.x : box.x + box.width]
+    return np.ascontiguousarray(part)

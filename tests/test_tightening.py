@@ -1,0 +1,82 @@
+"""Tightening, with a reader whose sureness is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from extractor.readers.base import Crop, Line
+from extractor.readers.tightening import tighten
+
+HEIGHT, WIDTH = 100, 300
+INK = (40, 60)  # rows in which the number stands
+NUMBER = (100, 200)  # columns
+
+
+def drawn(value: int, neighbour: bool = False) -> Crop:
+    crop = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
+    crop[INK[0] : INK[1], NUMBER[0] : NUMBER[1], 0] = value
+    if neighbour:
+        crop[INK[0] : INK[1], :50, 0] = 255
+    return crop
+
+
+class FussyReader:
+    """Sure only where the ink fills most of the height; a neighbour spoils it."""
+
+    name = "fussy"
+    batch = 8
+    gate = 0.9
+
+    def version(self) -> str:
+        return "1"
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        return [self._line(c[..., 0]) for c in crops]
+
+    def _line(self, luma: np.ndarray) -> Line:
+        rows, _ = np.nonzero(luma)
+        if not len(rows):
+            return Line("", 0.9)
+        filled = (np.ptp(rows) + 1) / luma.shape[0]
+        whole = np.ptp(rows) + 1 >= INK[1] - INK[0]
+        if (luma == 255).any():
+            return Line("1 2", 0.9)
+        width = np.count_nonzero((luma > 0).any(axis=0))
+        if not whole:
+            return Line("~", 0.5)
+        # Cut at the side, another number stands there just as clearly.
+        value = int(luma.max()) if width == NUMBER[1] - NUMBER[0] else 1
+        return Line(str(value), min(0.99, 0.4 + filled))
+
+
+def test_loose_above_and_below() -> None:
+    result = tighten(FussyReader(), [drawn(v) for v in (5, 6, 7)])
+    assert result.score > result.score_before + 0.2
+    assert result.box.y <= INK[0]
+    assert result.box.y + result.box.height >= INK[1]
+    assert result.box.height <= 50
+    # What is not in the way stays: numbers get longer.
+    assert (result.box.x, result.box.width) == (0, WIDTH)
+
+
+def test_a_neighbour_at_the_side_is_cut_off_but_no_digit() -> None:
+    result = tighten(FussyReader(), [drawn(v, neighbour=True) for v in (5, 6, 7)])
+    assert result.score > 0.5
+    assert 50 <= result.box.x <= NUMBER[0]
+    assert result.box.x + result.box.width >= NUMBER[1]
+
+
+def test_nothing_readable_leaves_the_box_as_it_was_drawn() -> None:
+    result = tighten(FussyReader(), [np.zeros((HEIGHT, WIDTH, 3), np.uint8)] * 3)
+    assert result.box.as_list() == [0, 0, WIDTH, HEIGHT]
+    assert result.score == 0.0
+
+
+def test_crops_of_one_size_only() -> None:
+    with pytest.raises(ValueError, match="one size"):
+        tighten(FussyReader(), [])
+    with pytest.raises(ValueError, match="one size"):
+        tighten(FussyReader(), [drawn(5), drawn(5)[:50]])
