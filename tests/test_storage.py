@@ -46,6 +46,15 @@ def test_an_error_of_the_writer_leaves_the_old_file(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["x.csv"]
 
 
+def test_a_writer_that_wants_a_path_gets_one_of_the_right_kind(tmp_path: Path) -> None:
+    with storage.replacing_path(tmp_path / "film.mp4", suffix=".mp4") as draft:
+        assert draft.suffix == ".mp4"
+        assert draft.parent == tmp_path
+        draft.write_bytes(b"film")
+    assert (tmp_path / "film.mp4").read_bytes() == b"film"
+    assert [p.name for p in tmp_path.iterdir()] == ["film.mp4"]
+
+
 def test_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "results").write_text("a file")
     with pytest.raises(StorageError, match="cannot be written"):
