@@ -10,6 +10,7 @@ from pathlib import PurePosixPath
 _PARTS = re.compile(r"[_\-. ]+")
 _MOUNTING = re.compile(r"(?:m|mount|mounting)(\d{1,3})", re.IGNORECASE)
 _REPEAT = re.compile(r"(?:r|rep|repeat|take|t)(\d{1,3})", re.IGNORECASE)
+_COUNTER = re.compile(r"\d{3}")
 #: A receiver has few ports; a part of the name with more values is something else.
 MOST_PORTS = 4
 
@@ -30,9 +31,9 @@ class Proposal:
 def propose(clips: Sequence[str]) -> Proposal | None:
     """Guess antenna, port, mounting and repeat from names such as ``slab_m1_upper.mp4``.
 
-    All names must have the same number of parts. A part like ``m1`` is a mounting, ``r2`` or
-    ``take2`` a repeat; of what else differs, the part with most values is the antenna and
-    another, with at most four, the port.
+    All names must have the same number of parts; dates and running numbers are passed over. A
+    part like ``m1`` is a mounting, ``r2`` or ``take2`` a repeat; of what else differs, the part
+    with most values is the antenna and another, with at most four, the port.
 
     Returns
     -------
@@ -51,7 +52,7 @@ def propose(clips: Sequence[str]) -> Proposal | None:
             columns.setdefault("mounting", i)
         elif all(_REPEAT.fullmatch(s) for s in seen):
             columns.setdefault("repeat", i)
-        elif len(set(seen)) > 1 and not all(s.isdecimal() for s in seen):
+        elif len(set(seen)) > 1 and not any(s.isdecimal() or _COUNTER.search(s) for s in seen):
             open_.append((i, len(set(seen))))
     if not open_ or len(open_) > 2:
         return None

@@ -20,7 +20,8 @@ STATIC = Path(__file__).with_name("static")
 #: Leads on to the page from a navigation of our own: browsers hold back a SameSite=Strict cookie
 #: on one that another program or site began, redirects included.
 _WELCOME = """<!doctype html><html lang="en"><head><meta charset="utf-8">
-<meta http-equiv="refresh" content="0;url=/"><link rel="icon" href="data:,"><title>extractor</title></head>
+<meta http-equiv="refresh" content="0;url=/"><link rel="icon" href="data:,">
+<title>extractor</title></head>
 <body><p><a href="/">Go on to the page</a></p></body></html>"""
 _REFUSED = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>extractor</title>
 </head><body><h1>This page is not open to you</h1><p>{reason}.</p>

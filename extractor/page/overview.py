@@ -20,6 +20,7 @@ def overview(desk: Desk) -> dict[str, Any]:
     problems: list[str] = []
     overlay = _or_problem(lambda: desk.overlay(session), problems)
     rows = _or_problem(lambda: editing.run_rows(session), problems)
+    understood = rows is not None and _or_problem(session.runs, problems) is not None
     conditions = _or_problem(session.conditions, problems) or {}
     reading = desk.task("read")
     clips = [_clip(desk, session, name, overlay) for name in session.clips]
@@ -27,7 +28,7 @@ def overview(desk: Desk) -> dict[str, Any]:
         "name": session.root.name or str(session.root),
         "clips": clips,
         "rows": [_row(r) for r in rows or ()],
-        "editable": rows is not None,
+        "editable": understood,
         "columns": _further_columns(rows or []),
         "proposal": _proposal(rows or [], session),
         "conditions": _conditions(conditions),

@@ -3,7 +3,7 @@
 import { clear, s } from "./dom.js";
 
 const MARGIN = { left: 52, right: 12, top: 12, bottom: 30 };
-const HEIGHT = 300;
+const HEIGHT = 250;
 const MOST_POINTS = 6000;
 
 export function niceStep(span, count) {

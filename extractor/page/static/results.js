@@ -137,6 +137,10 @@ function ranking(found) {
 
 const SHARES = new Set(["coverage", "availability", "ceiling_share"]);
 
+function isNumber(text) {
+  return text !== "" && Number.isFinite(Number(text));
+}
+
 function table(found, wanted) {
   if (found.problem) return h("p", { class: "problem" }, found.problem);
   const columns = (wanted ?? found.columns).filter((c) => found.columns.includes(c));
@@ -148,7 +152,7 @@ function table(found, wanted) {
     return Number.isInteger(value) ? text : value.toPrecision(4);
   };
   return h("div", { class: "scroll" }, h("table", {},
-    h("thead", {}, h("tr", {}, columns.map((c) => h("th", { scope: "col" }, c.replaceAll("_", " "))))),
+    h("thead", {}, h("tr", {}, columns.map((c, k) => h("th", { scope: "col", class: found.rows.some((r) => isNumber(r[at[k]])) ? "num" : "" }, c.replaceAll("_", " "))))),
     h("tbody", {}, found.rows.map((row) => h("tr", {}, at.map((i, k) =>
-      h("td", { class: row[i] !== "" && Number.isFinite(Number(row[i])) ? "num" : "" }, shown(row[i], columns[k]))))))));
+      h("td", { class: isNumber(row[i]) ? "num" : "" }, shown(row[i], columns[k]))))))));
 }

@@ -1,0 +1,250 @@
+"""Who gets in and who does not; nothing from outside reaches the file system or the markup."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import signal
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from page_visitor import PORT, Visitor, served
+
+from extractor.page.guard import KEY_HEADER
+from extractor.page.server import address_of_open, state_file
+from extractor.session import Session
+
+HOSTILE = "<img src=x onerror=alert(1)>"
+
+
+@pytest.fixture
+def visitor(session_folder: Path) -> Iterator[Visitor]:
+    made = Visitor(session_folder)
+    yield made
+    made.close()
+
+
+ROUTES = [
+    ("GET", "/"),
+    ("GET", "/static/main.js"),
+    ("GET", "/api/session"),
+    ("GET", "/api/frame?clip=a.mp4"),
+    ("GET", "/api/file?name=summary.csv"),
+    ("POST", "/api/read"),
+    ("POST", "/api/run"),
+    ("POST", "/api/mark"),
+]
+
+
+@pytest.mark.parametrize(("method", "path"), ROUTES)
+def test_nobody_gets_in_without_the_cookie(session_folder: Path, method: str, path: str) -> None:
+    stranger = Visitor(session_folder, enter=False)
+    answer = stranger.client.open(
+        path, method=method, base_url=stranger.base, json={} if method == "POST" else None
+    )
+    assert answer.status_code == 401
+    stranger.client.set_cookie(stranger.guard.cookie, "guessed", domain="127.0.0.1")
+    assert stranger.client.open(path, method=method, base_url=stranger.base).status_code == 401
+
+
+def test_the_token_works_once(session_folder: Path) -> None:
+    stranger = Visitor(session_folder, enter=False)
+    address = stranger.guard.address()
+    assert stranger.client.get("/enter?token=wrong", base_url=stranger.base).status_code == 403
+    first = stranger.client.get(address)
+    assert first.status_code == 200
+    cookie = first.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Strict" in cookie
+    assert stranger.client.get(address).status_code == 403
+
+
+@pytest.mark.parametrize("host", ["evil.example", f"localhost:{PORT}", "127.0.0.1:1", "[::1]"])
+@pytest.mark.parametrize("path", ["/", "/enter?token=x", "/api/session"])
+def test_another_host_name_is_refused(visitor: Visitor, host: str, path: str) -> None:
+    assert visitor.client.get(path, headers={"Host": host}).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "http://127.0.0.1:1"},
+        {"Origin": "null"},
+        {"Origin": ""},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
+)
+def test_other_sites_pages_cannot_write(visitor: Visitor, headers: dict[str, str]) -> None:
+    assert visitor.post("/api/read", headers=headers).status_code == 403
+
+
+def test_a_form_of_another_kind_is_refused(visitor: Visitor) -> None:
+    answer = visitor.client.post(
+        "/api/read",
+        base_url=visitor.base,
+        data="again=true",
+        content_type="text/plain",
+        headers={"Origin": visitor.base},
+    )
+    assert answer.status_code == 415
+    assert (
+        visitor.client.get(
+            "/api/session", base_url=visitor.base, headers={"Sec-Fetch-Site": "cross-site"}
+        ).status_code
+        == 403
+    )
+
+
+PATHS = [
+    "../overlay.toml",
+    "..",
+    "/etc/passwd",
+    "..\\overlay.toml",
+    "a.mp4/..",
+    "results",
+    "%2e%2e",
+]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_no_name_from_outside_becomes_a_path(visitor: Visitor, path: str) -> None:
+    (visitor.desk.root.parent / "secret.csv").write_text("secret")
+    for route, key in [
+        ("/api/frame", "clip"),
+        ("/api/series", "clip"),
+        ("/api/file", "name"),
+        ("/api/check", "field"),
+    ]:
+        assert visitor.get(route, **{key: path}).status_code == 404
+    assert visitor.get("/api/crop", clip=path, field="bitrate", t=0).status_code == 404
+    assert visitor.get("/api/crop", clip="a.mp4", field=path, t=0).status_code == 404
+    assert visitor.get(f"/static/{path}").status_code in (404, 308)
+    body = {"clip": path, "field": path, "name": path, "key": path, "column": path, "old": ""}
+    body |= {"new": path, "box": [1, 1, 9, 9], "time_s": 0, "at_s": 1, "start_s": 0, "end_s": 1}
+    body |= {
+        "seen": visitor.session()["overlay"],
+        "times": [0],
+        "verdict": "right",
+        "mode": "sample",
+    }
+    body |= {"kind": path}
+    for route in ("live", "mark", "judge", "run", "run/split", "run/add", "run/remove", "preview"):
+        answer = visitor.post(f"/api/{route}", body)
+        assert answer.status_code in (400, 404, 409), route
+    names = {p.name for p in visitor.desk.root.iterdir()}
+    assert names <= {"a.mp4", "b.mkv", "overlay.toml", "results"}
+
+
+@pytest.mark.parametrize("body", [[], "text", 5, {"clip": 5}, {"clip": ["a"]}, {"key": {"a": 1}}])
+@pytest.mark.parametrize("route", ["run", "live", "judge", "mark", "condition", "run/add", "read"])
+def test_nonsense_is_refused_in_words(
+    visitor: Visitor, grey_reader: object, route: str, body: object
+) -> None:
+    answer = visitor.post(f"/api/{route}", body)
+    assert answer.status_code in ((200, 400) if route == "read" else (400, 404, 409))
+    if answer.status_code != 200:
+        assert answer.get_json()["error"]
+
+
+def test_headers_keep_the_page_to_itself(visitor: Visitor) -> None:
+    for path in ("/", "/static/main.js", "/api/session", "/api/frame?clip=a.mp4&t=0"):
+        headers = visitor.get(path).headers
+        policy = headers["Content-Security-Policy"]
+        assert "default-src 'none'" in policy
+        assert "frame-ancestors 'none'" in policy
+        assert "unsafe" not in policy
+        assert headers["Referrer-Policy"] == "no-referrer"
+        assert headers["X-Content-Type-Options"] == "nosniff"
+    page = visitor.get("/").get_data(as_text=True)
+    assert "http://" not in page
+    assert "https://" not in page
+
+
+def test_frames_are_jpeg(visitor: Visitor) -> None:
+    answer = visitor.get("/api/frame", clip="a.mp4", t=0.5, w=64)
+    assert answer.mimetype == "image/jpeg"
+    assert answer.data[:3] == b"\xff\xd8\xff"
+    assert visitor.get("/api/frame", clip="a.mp4", t="nan").status_code == 400
+
+
+def test_the_report_runs_nothing(visitor: Visitor) -> None:
+    results = visitor.desk.root / "results"
+    results.mkdir(exist_ok=True)
+    (results / "report.html").write_text("<script>alert(1)</script>")
+    policy = visitor.get("/api/file", name="report.html").headers["Content-Security-Policy"]
+    assert policy.startswith("sandbox;")
+    assert "script" not in policy
+
+
+def test_markup_in_names_stays_text(visitor: Visitor) -> None:
+    (visitor.desk.root / f"{HOSTILE.replace('/', '')}.mp4").write_bytes(b"no video")
+    answer = visitor.post(
+        "/api/run", {"key": "clip:a.mp4", "column": "antenna", "old": "", "new": HOSTILE}
+    )
+    assert answer.status_code == 200
+    assert answer.mimetype == "application/json"  # never markup; test_page_browser looks at it
+    assert HOSTILE in [r["cells"].get("antenna") for r in visitor.session()["rows"]]
+
+
+def test_a_served_page(session_folder: Path) -> None:
+    """One real server: big bodies, a second open, the state file, a closed terminal."""
+    session = Session(session_folder)
+    with served(session_folder) as (process, address):
+        where = urlsplit(address)
+        assert where.hostname == "127.0.0.1"
+        path = state_file(session)
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        again = address_of_open(session)
+        assert again is not None
+        assert again != address
+        assert urlsplit(again).port == where.port
+        with served(session_folder) as (second, told):
+            assert urlsplit(told).port == where.port
+            assert second.wait(20) == 0
+        connection = http.client.HTTPConnection("127.0.0.1", where.port or 0, timeout=10)
+        connection.request("GET", f"{where.path}?{where.query}")
+        answer = connection.getresponse()
+        answer.read()
+        cookie = answer.headers["Set-Cookie"].split(";")[0]
+        headers = {
+            "Cookie": cookie,
+            "Origin": f"http://127.0.0.1:{where.port}",
+            "Content-Type": "application/json",
+        }
+        connection.request("GET", "/api/session", headers=headers)
+        answer = connection.getresponse()
+        assert answer.status == 200
+        assert [c["clip"] for c in json.load(answer)["clips"]] == ["a.mp4", "b.mkv"]
+        try:
+            connection.request("POST", "/api/run", b"x" * 10_000_000, headers)
+            assert connection.getresponse().status == 413
+        except (BrokenPipeError, ConnectionResetError):
+            pass  # hung up on before all of it was sent: refused all the same
+        connection.close()
+        process.send_signal(signal.SIGHUP)
+        assert process.wait(20) == 0
+        assert not path.exists()
+    assert address_of_open(session) is None
+
+
+def test_what_a_killed_page_left_behind_is_passed_over(session_folder: Path) -> None:
+    session = Session(session_folder)
+    path = state_file(session)
+    path.parent.mkdir(parents=True)
+    for left in ("{}", "no json", '{"port": 1, "key": "x"}', '{"port": "y", "key": 5}'):
+        path.write_text(left)
+        assert address_of_open(session) is None
+
+
+def test_the_key_is_for_another_open_only(visitor: Visitor) -> None:
+    key = {KEY_HEADER: visitor.guard.key}
+    ask = visitor.client.post
+    assert ask("/again", base_url=visitor.base, headers=key).status_code == 200
+    assert ask("/again", base_url=visitor.base, headers={KEY_HEADER: "x"}).status_code == 403
+    foreign = {**key, "Origin": visitor.base}
+    assert ask("/again", base_url=visitor.base, headers=foreign).status_code == 403
