@@ -45,6 +45,8 @@ from extractor.readers.base import Crop, Line
 from extractor.session import Session
 
 MARGIN_S = 0.04
+CACHE_HZ = 10.0
+BOXES = ("tight", "loose")
 READERS = {
     "network": ("extractor.readers.network", "NetworkReader"),
     "tesseract": ("extractor.readers.tesseract", "TesseractReader"),
@@ -103,47 +105,73 @@ class Read:
 
 Found = dict[str, list[Read]]
 """By field."""
+Marked = Mapping[str, Sequence[overlay.Field]]
+"""By kind of box."""
 
 
-def sampled(path: Path, boxes: Sequence[overlay.Box], rate_hz: float) -> Iterator[clips.Frame]:
-    """Yield the first frame at or after each sampling instant."""
-    due = 0
-    for frame in clips.frames(clips.probe(path), boxes, clips.Tally()):
-        if frame.time_s * rate_hz >= due - 1e-2:
-            due = int(frame.time_s * rate_hz + 1e-2) + 1
-            yield frame
+def at_rate(times_s: Sequence[float], rate_hz: float) -> list[int]:
+    """Return the positions of the first frame at or after each sampling instant."""
+    chosen, due = [], 0
+    for position, time_s in enumerate(times_s):
+        if time_s * rate_hz >= due - 1e-2:
+            due = int(time_s * rate_hz + 1e-2) + 1
+            chosen.append(position)
+    return chosen
+
+
+def sampled(
+    path: Path, marked: Marked, rate_hz: float
+) -> tuple[list[float], dict[tuple[str, str], list[Crop]]]:
+    """Return sampling times and, by kind of box and field, one crop for each.
+
+    Crops at `CACHE_HZ` are kept beside the clip: decoding takes longer than reading.
+    """
+    cache = path.with_suffix(".crops.npz")
+    keys = [(kind, field) for kind, fields in marked.items() for field in fields]
+    if not cache.exists():
+        frames = list(clips.frames(clips.probe(path), [f.box for _, f in keys], clips.Tally()))
+        frames = [frames[k] for k in at_rate([f.time_s for f in frames], CACHE_HZ)]
+        stacks = {
+            f"{kind} {field.name}": np.stack([frame.crops[index] for frame in frames])
+            for index, (kind, field) in enumerate(keys)
+        }
+        np.savez(cache, times_s=[frame.time_s for frame in frames], **stacks)
+    with np.load(cache) as kept:
+        times_s = kept["times_s"].tolist()
+        chosen = at_rate(times_s, rate_hz)
+        crops = {
+            (kind, field.name): list(kept[f"{kind} {field.name}"][chosen]) for kind, field in keys
+        }
+    return [times_s[k] for k in chosen], crops
 
 
 def by_crops(
-    some: Sequence[Any], path: Path, marked: Mapping[str, Sequence[overlay.Field]], rate_hz: float
+    some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
 ) -> Iterator[tuple[Any, str, Found, float]]:
     """Read single crops, decoded once for all; the seconds are those that the reader took."""
-    boxes = [field.box for fields in marked.values() for field in fields]
-    frames = list(sampled(path, boxes, rate_hz))
-    first = 0
-    for kind, fields in marked.items():
+    times_s, crops = sampled(path, marked, options.rate)
+    for kind in options.boxes:
         for reader in some:
             found: Found = {}
             spent = 0.0
-            for index, field in enumerate(fields, first):
+            for field in marked[kind]:
                 start = time.perf_counter()
-                lines = reader.read([frame.crops[index] for frame in frames])
+                lines = reader.read(crops[kind, field.name])
                 spent += time.perf_counter() - start
                 found[field.name] = [
-                    Read(frame.time_s, line.text, line.confidence)
-                    for frame, line in zip(frames, lines, strict=True)
+                    Read(time_s, line.text, line.confidence)
+                    for time_s, line in zip(times_s, lines, strict=True)
                 ]
             yield reader, kind, found, spent
-        first += len(fields)
 
 
 def by_clips(
-    some: Sequence[Any], path: Path, marked: Mapping[str, Sequence[overlay.Field]], rate_hz: float
+    some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
 ) -> Iterator[tuple[Any, str, Found, float]]:
     """Read as the tool does; the seconds hold everything, decoding too."""
-    for kind, fields in marked.items():
+    for kind in options.boxes:
         for reader in some:
-            yield reader, kind, *read_whole(reader, path, fields, rate_hz)
+            yield reader, kind, *read_whole(reader, path, marked[kind], options.rate)
 
 
 def read_whole(
@@ -195,6 +223,12 @@ def judge(
     return rows
 
 
+def marked_boxes(folder: Path, name: str) -> Marked:
+    """Return the fields of one clip, by kind of box."""
+    paths = {kind: folder / f"{name}.{kind}.toml" for kind in BOXES}
+    return {kind: overlay.load(path).fields for kind, path in paths.items()}
+
+
 def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read everything; return the judged rows and the time taken."""
     items = evaluation_set.hard() if options.hard else evaluation_set.catalogue()
@@ -205,12 +239,9 @@ def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     for item in items:
         evaluation_set.make(item, options.folder)
         truth = read_truth(options.folder / f"{item.name}.csv")
-        marked = {
-            kind: overlay.load(options.folder / f"{item.name}.{kind}.toml").fields
-            for kind in options.boxes
-        }
+        marked = marked_boxes(options.folder, item.name)
         path = options.folder / f"{item.name}.mp4"
-        for reader, kind, found, spent in WAYS[options.way](readers, path, marked, options.rate):
+        for reader, kind, found, spent in WAYS[options.way](readers, path, marked, options):
             lines = sum(map(len, found.values()))
             times.append((reader.name, kind, item.name, lines, spent))
             rows += judge(reader, kind, item, truth, found)
@@ -293,19 +324,15 @@ def save_failures(frame: pd.DataFrame, options: argparse.Namespace) -> None:
 
     bad = frame[frame["ungated"].isin(["wrong", "state", "missing"])]
     options.failures.mkdir(parents=True, exist_ok=True)
-    for (reader, boxes, name), part in bad.groupby(["reader", "boxes", "clip"]):
-        fields = overlay.load(options.folder / f"{name}.{boxes}.toml").fields
-        position = {field.name: i for i, field in enumerate(fields)}
-        wanted = {(r.time_s, r.field): r for r in part.itertuples()}
-        strips: list[Any] = []
-        for frame_ in sampled(
-            options.folder / f"{name}.mp4", [f.box for f in fields], options.rate
-        ):
-            for field, index in position.items():
-                row = wanted.get((frame_.time_s, field))
-                if row is not None and len(strips) < 60:
-                    strips.append(_strip(frame_.crops[index], row))
-        cv2.imwrite(str(options.failures / f"{reader}-{boxes}-{name}.png"), np.vstack(strips))
+    for name, of_clip in bad.groupby("clip"):
+        path = options.folder / f"{name}.mp4"
+        times_s, crops = sampled(path, marked_boxes(options.folder, str(name)), options.rate)
+        for (reader, boxes), part in of_clip.groupby(["reader", "boxes"]):
+            strips = [
+                _strip(crops[boxes, row.field][times_s.index(row.time_s)], row)
+                for row in part.head(60).itertuples()
+            ]
+            cv2.imwrite(str(options.failures / f"{reader}-{boxes}-{name}.png"), np.vstack(strips))
 
 
 def _strip(crop: Crop, row: Any) -> Any:
@@ -328,7 +355,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
     parser.add_argument("folder", type=Path, help="where the evaluation set lies or is made")
     parser.add_argument("--readers", nargs="+", default=["network"], choices=[*READERS, "general"])
-    parser.add_argument("--boxes", nargs="+", default=["tight", "loose"])
+    parser.add_argument("--boxes", nargs="+", default=BOXES, choices=BOXES)
     parser.add_argument("--way", choices=list(WAYS), default="crops")
     parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
     parser.add_argument("--only", nargs="*", help="names of clips")
