@@ -2,6 +2,7 @@
 
 import { get, inTurn, post } from "./api.js";
 import { clear, clock, h, later, percent, query } from "./dom.js";
+import { plain } from "./mark.js";
 import { empty } from "./next.js";
 
 const FLAGS = {
@@ -103,7 +104,7 @@ class Checking {
     const element = h("article", { class: "card", "data-card": i, onclick: (e) => e.target.closest("button,input,a") || this.choose(i) },
       h("img", { alt: "", loading: i < 12 ? "eager" : "lazy", src: `/api/crop?${query({ clip: card.clip, field: card.field, t: card.times[0], v: version })}` }),
       h("div", { class: "row read" },
-        h("strong", {}, card.text || "nothing read"),
+        h("strong", { title: `read: ${card.text}` }, plain(card.text) || "nothing read"),
         h("span", { class: "answer" }, word(card)),
         h("span", { class: "grow" }),
         h("small", {}, `${Math.round(100 * card.confidence)} %, ${FLAGS[card.flag] ?? card.flag}`)),

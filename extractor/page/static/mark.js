@@ -157,7 +157,9 @@ class Marking {
   say(text) {
     clear(this.parts.hint, text ?? (this.stage.box
       ? "Drag the rectangle or its handles; arrow keys move it, Shift with arrows sizes it. Wheel: zoom. Leave room for one more digit."
-      : "Draw a rectangle around the number, a little loose, without its unit."));
+      : this.offered
+        ? "Numbers that change were found: click the dashed rectangle that is yours, or draw one."
+        : "Draw a rectangle around the number, a little loose, without its unit."));
   }
 
   async ask() {
@@ -184,7 +186,7 @@ class Marking {
     const sure = read.flag === "ok" || read.flag === "no_link";
     clear(this.parts.here,
       h("span", { class: "hint" }, "Read here"),
-      h("strong", { id: "read-here", class: sure ? "" : "unsure" }, read.text || "–"),
+      h("strong", { id: "read-here", class: sure ? "" : "unsure", title: `read: ${read.text}` }, plain(read.text) || "–"),
       h("span", {}, read.problem ?? FLAGS[read.flag] ?? "", read.problem ? "" : ` confidence ${Math.round(100 * (read.confidence ?? 0))} %`));
     this.parts.here.dataset.ms = took_ms.toFixed(0);
   }
@@ -193,7 +195,7 @@ class Marking {
     clear(this.parts.strip, looks.map((look) => {
       const shape = look.problem && look.frame;
       const body = look.crop
-        ? [h("img", { src: look.crop, alt: "" }), h("b", { class: ["ok", "no_link"].includes(look.flag) ? "" : "unsure" }, look.text || FLAGS[look.flag] || "–")]
+        ? [h("img", { src: look.crop, alt: "" }), h("b", { class: ["ok", "no_link"].includes(look.flag) ? "" : "unsure" }, plain(look.text) || FLAGS[look.flag] || "–")]
         : [h("span", { class: "nocrop" }, look.pending ? "…" : shape ? `${look.frame[0]}×${look.frame[1]}: another shape; click to mark it here too` : look.problem)];
       return h("button", { class: `look ${look.flag ?? "problem"}`, title: look.problem ?? "Show this frame",
         onclick: () => this.open(look.clip, look.time_s) }, body, h("small", {}, `${look.clip} ${clock(look.time_s)}`));
@@ -216,6 +218,7 @@ class Marking {
   async suggest() {
     this.parts.suggest.disabled = true;
     this.parts.suggest.textContent = "Looking…";
+    if (!this.stage.box) this.say("Looking for numbers that change… you can draw a rectangle yourself meanwhile.");
     try {
       await post("/api/suggest").catch((error) => { if (error.status !== 400) throw error; });
       let found;
@@ -228,9 +231,7 @@ class Marking {
       this.suggestions = found;
       const count = found.candidates?.length ?? 0;
       if (count) this.open(found.clip, found.time_s);
-      this.say(count
-        ? "Numbers that change were found: click the dashed rectangle that is yours, or draw one."
-        : "No changing number was found by itself; draw a rectangle around it.");
+      else this.say("No changing number was found by itself; draw a rectangle around it.");
     } catch (error) {
       this.page.fail(error);
     }
@@ -243,7 +244,9 @@ class Marking {
     const info = this.info(this.clip);
     const fits = found?.candidates && found.frame[0] === info.width && found.frame[1] === info.height;
     const free = (c) => !this.fields.some((f) => overlaps(boxFor(f, info.width, info.height), c.box));
-    this.stage.suggest(fits ? found.candidates.filter(free) : []);
+    const offered = fits ? found.candidates.filter(free) : [];
+    this.offered = offered.length > 0;
+    this.stage.suggest(offered);
   }
 
   take(candidate) {
@@ -313,6 +316,11 @@ class Marking {
     this.left = true;
     this.stage.leave();
   }
+}
+
+// The reader writes ~ for letters that it does not tell apart, such as a unit beside the number.
+export function plain(text) {
+  return (text ?? "").replaceAll("~", " ").trim();
 }
 
 // Where a field stands in a picture of this size; null where it was not marked on this shape.

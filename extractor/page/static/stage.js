@@ -18,12 +18,13 @@ export class Stage {
     this.image = s("image", {});
     this.candidates = s("g", { class: "candidates" });
     this.drawn = s("g", {});
+    this.shade = s("path", { class: "shade", "fill-rule": "evenodd" });
     this.element = s("svg", {
       class: "stage", tabindex: 0, role: "application",
       "aria-label": "Frame of the clip. Drag to draw a rectangle; arrow keys move it, Shift with arrow keys sizes it.",
       onpointerdown: (e) => this.down(e), onpointermove: (e) => this.move(e), onpointerup: (e) => this.up(e),
       onpointercancel: (e) => this.up(e), onkeydown: (e) => this.key(e), oncontextmenu: (e) => e.preventDefault(),
-    }, this.image, this.candidates, this.drawn);
+    }, this.image, this.shade, this.candidates, this.drawn);
     this.element.addEventListener("wheel", (e) => this.wheel(e), { passive: false });
     this.sized = new ResizeObserver(() => this.draw());
     this.sized.observe(this.element);
@@ -71,7 +72,7 @@ export class Stage {
       return s("g", { class: "candidate", tabindex: 0, role: "button", "aria-label": `Suggestion ${i + 1}: ${candidate.texts.join(", ")}`,
         onpointerdown: pick, onkeydown: (e) => e.key === "Enter" && pick(e) },
         s("rect", { x, y, width: w, height: h_ }),
-        s("text", { x: x + w + 6, y: y + h_ / 2, "font-size": Math.max(14, this.frame[1] / 45) }, candidate.texts.slice(0, 2).join("  ")));
+        s("text", { x: x + w + 6, y: y + h_ / 2, "font-size": Math.max(14, this.frame[1] / 45) }, candidate.texts.slice(0, 2).map((t) => t.replaceAll("~", "").trim()).join("  ")));
     }));
   }
 
@@ -86,12 +87,13 @@ export class Stage {
     this.element.setAttribute("viewBox", this.view.join(" "));
     this.image.setAttribute("width", width);
     this.image.setAttribute("height", height);
+    this.shade.setAttribute("d", "");
     if (!this.box) return clear(this.drawn);
     const [x, y, w, h_] = this.box;
     const shown = this.element.clientWidth || 800;
     const size = (10 * this.view[2]) / shown;
+    this.shade.setAttribute("d", `M0 0H${width}V${height}H0Z M${x} ${y}h${w}v${h_}h${-w}Z`);
     return clear(this.drawn,
-      s("path", { class: "shade", "fill-rule": "evenodd", d: `M0 0H${width}V${height}H0Z M${x} ${y}h${w}v${h_}h${-w}Z` }),
       s("rect", { class: "box", x, y, width: w, height: h_, "data-part": "move" }),
       CORNERS.map(([cx, cy]) => s("rect", { class: "handle", x: x + cx * w - size / 2, y: y + cy * h_ - size / 2,
         width: size, height: size, "data-part": `${cx},${cy}` })));
