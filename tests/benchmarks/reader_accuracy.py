@@ -9,8 +9,8 @@ FOLDER (outside the repository) holds the evaluation set; what is missing there 
 a change of the number are left out. ``general`` is a general neural OCR, ``rapidocr-onnxruntime``
 (recognition alone, one thread); it is no dependency: install it where you run this.
 
-Two ways of reading: ``--way crops``, the bare reader on single crops, nothing else; and
-``--way clips``, the whole tool from overlay.toml to the readings CSV: tightened box, evidence over
+Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
+tightened``, the same in the part of the box that the tool chooses; ``--way clips``, the whole tool from overlay.toml to the readings CSV: tightened box, evidence over
 time, gate, cleaning (each clip is a session of its own).
 """
 
@@ -39,9 +39,11 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor import clips, overlay
+from extractor.framing import INSTANTS
 from extractor.jobs import Options
 from extractor.pipeline import read_session
 from extractor.readers.base import Crop, Line
+from extractor.readers.tightening import tighten
 from extractor.session import Session
 
 MARGIN_S = 0.04
@@ -155,14 +157,25 @@ def by_crops(
             found: Found = {}
             spent = 0.0
             for field in marked[kind]:
+                shown = crops[kind, field.name]
+                if options.way == "tightened":
+                    shown = tightened(reader, shown)
                 start = time.perf_counter()
-                lines = reader.read(crops[kind, field.name])
+                lines = reader.read(shown)
                 spent += time.perf_counter() - start
                 found[field.name] = [
                     Read(time_s, line.text, line.confidence)
                     for time_s, line in zip(times_s, lines, strict=True)
                 ]
             yield reader, kind, found, spent
+
+
+def tightened(reader: Any, crops: Sequence[Crop]) -> list[Crop]:
+    """Cut the crops to the part that the tool would choose after a look at a few of them."""
+    few = [crops[round((k + 0.5) / INSTANTS * (len(crops) - 1))] for k in range(INSTANTS)]
+    box = tighten(reader, few).box
+    rows, columns = slice(box.y, box.y + box.height), slice(box.x, box.x + box.width)
+    return [np.ascontiguousarray(crop[rows, columns]) for crop in crops]
 
 
 def by_clips(
@@ -203,7 +216,7 @@ def read_whole(
     return found, spent
 
 
-WAYS = {"crops": by_crops, "clips": by_clips}
+WAYS = {"crops": by_crops, "tightened": by_crops, "clips": by_clips}
 
 
 def judge(
@@ -280,7 +293,7 @@ def report(frame: pd.DataFrame, times: pd.DataFrame, way: str) -> str:
     total["runs wrong"] = [f"{found[key][0]} of {found[key][1]}" for key in total.index]
     total["at most %"] = [100 * found[key][2] for key in total.index]
     spent = times.groupby(["reader", "boxes"])[["lines", "seconds"]].sum()
-    unit = "ms a line" if way == "crops" else "ms a line, decoding included"
+    unit = "ms a line" if way != "clips" else "ms a line, decoding included"
     total[unit] = 1000 * spent["seconds"] / spent["lines"]
     parts.append("### All clips\n\n" + scores.markdown(total, 2))
     if frame["reader"].nunique() > 1:
