@@ -10,8 +10,9 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 (recognition alone, one thread); it is no dependency: install it where you run this.
 
 Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
-tightened``, the same in the part of the box that the tool chooses; ``--way clips``, the whole tool from overlay.toml to the readings CSV: tightened box, evidence over
-time, gate, cleaning (each clip is a session of its own).
+tightened``, the same in the part of the box that the tool chooses; ``--way clips``, the whole
+tool from overlay.toml to the readings CSV: tightened box, evidence over time, gate, cleaning
+(each clip is a session of its own).
 """
 
 from __future__ import annotations
