@@ -9,13 +9,19 @@ from collections.abc import Callable
 import typer
 
 from extractor import __version__
+from extractor.commands.annotate import annotate
+from extractor.commands.card import card
 from extractor.commands.compare import compare
 from extractor.commands.expect import expect
 from extractor.commands.mark import mark
 from extractor.commands.match import match
+from extractor.commands.mosaic import mosaic
 from extractor.commands.open import open_page
+from extractor.commands.pack import pack
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
+from extractor.commands.replay import replay
+from extractor.commands.report import report
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
@@ -57,7 +63,10 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
 
 
 #: In the order of the work, as the help lists them.
-COMMANDS = (plan, mark, read, quick, watch, match, teach, summarise, compare, expect)
+COMMANDS = (
+    *(plan, mark, read, quick, watch, match, teach, summarise, compare, expect),
+    *(report, card, replay, annotate, mosaic, pack),
+)
 for _command in COMMANDS:
     app.command()(_with_exit_codes(_command))
 app.command("open")(_with_exit_codes(open_page))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -138,6 +139,27 @@ class Bars:
             self._bars.remove_task(self._tasks.pop(report.clip))
         if "" in self._tasks:
             self._bars.advance(self._tasks[""])
+
+
+@contextmanager
+def progress_bar(what: str) -> Iterator[Callable[[float, float], None]]:
+    """Draw one progress bar, if stderr is a terminal; give a function of done and total."""
+    if MANNER.quiet or not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bars:
+        task = bars.add_task(what, total=None)
+        yield lambda done, total: bars.update(task, completed=done, total=total or None)
 
 
 #: Flags in the order in which the table names them, with short words.

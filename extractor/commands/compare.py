@@ -14,8 +14,8 @@ def compare(
     sessions: Annotated[
         list[Path],
         typer.Argument(
-            help="One or more session folders, or a hand-made TABLE.csv with the columns "
-            "antenna, value and, where known, port and mounting.",
+            help="One or more session folders, files of extractor pack, or a hand-made TABLE.csv "
+            "with the columns antenna, value and, where known, port and mounting.",
             metavar="SESSION...",
             show_default=False,
         ),
@@ -58,6 +58,7 @@ def compare(
     debug: Debug = False,
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
+    from extractor.archive import opened_all
     from extractor.comparison import compare_sessions
     from extractor.errors import UsageError
     from extractor.screen import note, say
@@ -68,16 +69,17 @@ def compare(
     for path in sessions:
         if not path.exists():
             raise UsageError(f"{path}: not there; give a session folder or a CSV table")
-    comparison = compare_sessions(
-        sessions,
-        field=field,
-        measure=measure,
-        factor=factor,
-        reference=reference,
-        confidence=confidence,
-        pool=pool,
-        assumed_spread=assume_spread,
-    )
+    with opened_all(sessions) as folders:
+        comparison = compare_sessions(
+            folders,
+            field=field,
+            measure=measure,
+            factor=factor,
+            reference=reference,
+            confidence=confidence,
+            pool=pool,
+            assumed_spread=assume_spread,
+        )
     first = sessions[0].parent if sessions[0].is_file() else sessions[0]
     written = comparison.write(out if out is not None else first / RESULTS)
     say(comparison.text())

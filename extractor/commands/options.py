@@ -46,3 +46,19 @@ Clips = Annotated[
         "--clip", metavar="NAME", help="Only this clip, path in the session; may be repeated."
     ),
 ]
+SessionOrPack = Annotated[
+    Path,
+    typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack."),
+]
+SessionsOrPacks = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="SESSION...",
+        help="Session folders, or files of extractor pack.",
+        show_default=False,
+    ),
+]
+Field = Annotated[
+    str | None,
+    typer.Option(help="Field to rank by.", show_default="bitrate, else the first"),
+]

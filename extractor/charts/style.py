@@ -1,0 +1,264 @@
+"""How every chart looks: colours, names, fonts, and how a figure becomes a file.
+
+Colours say which antenna, and never alone: each has a marker of its own and a label beside it.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK = "#1d2a33"
+SOFT = "#5d6b75"
+GRID = "#dfe5e9"
+PAPER = "#ffffff"
+SHADE = "#f3d9d2"
+"""Behind stretches without link."""
+WARN = "#a8331f"
+LINE = "#8a98a3"
+
+#: Light paper, dark paper, marker. Searched for: the smallest difference between any two, as
+#: seen with full colour vision and without the first, second or third cone (Machado, Oliveira
+#: and Fernandes 2009), is as large as six colours allow that also differ in lightness, for grey
+#: print, and stand out from the paper by 3 to 1 (WCAG 2.2, 1.4.11).
+PALETTE: tuple[tuple[str, str, str], ...] = (
+    ("#07517f", "#8dc0fd", "o"),
+    ("#75871d", "#91be23", "s"),
+    ("#9c3e47", "#f87d87", "^"),
+    ("#07a38d", "#3ae0d2", "D"),
+    ("#8951cc", "#878df0", "v"),
+    ("#503a00", "#fad286", "P"),
+)
+#: Beyond six antennas colours come again, with other markers.
+_MORE_MARKERS = ("X", "*", "p", "h", "<", ">", "d", "8")
+
+#: What a colour becomes on dark paper.
+DARK: Mapping[str, str] = {
+    INK: "#e6edf2",
+    SOFT: "#a9b6c0",
+    GRID: "#2e3a44",
+    PAPER: "#182028",
+    SHADE: "#4b2a24",
+    WARN: "#ff9c86",
+    LINE: "#8796a2",
+    **{light: dark for light, dark, _ in PALETTE},
+}
+#: The name of each colour's variable in a page's style sheet.
+VARIABLES: Mapping[str, str] = {
+    INK: "--ink",
+    SOFT: "--soft",
+    GRID: "--grid",
+    PAPER: "--paper",
+    SHADE: "--shade",
+    WARN: "--warn",
+    LINE: "--line",
+    **{light: f"--antenna-{i}" for i, (light, _, _) in enumerate(PALETTE)},
+}
+LONGEST_NAME = 24
+_FONT = "DejaVu Sans"
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one antenna is drawn, the same in every picture."""
+
+    color: str
+    marker: str
+    label: str
+    """Its name, cut where it is too long for a picture, and still unlike the others."""
+
+
+def looks(names: Sequence[str]) -> dict[str, Look]:
+    """Give each antenna its colour, marker and label, in alphabetical order."""
+    unique = sorted(set(names))
+    labels = short_names(unique)
+    found = {}
+    for i, name in enumerate(unique):
+        color, _, marker = PALETTE[i % len(PALETTE)]
+        if i >= len(PALETTE):
+            marker = _MORE_MARKERS[(i - len(PALETTE)) % len(_MORE_MARKERS)]
+        found[name] = Look(color, marker, labels[name])
+    return found
+
+
+def short_names(names: Sequence[str], longest: int = LONGEST_NAME) -> dict[str, str]:
+    """Cut names in the middle to at most `longest` characters; cut ones stay distinct."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in dict.fromkeys(names):
+        flat = " ".join("".join(c if c.isprintable() else " " for c in name).split())
+        label, count = _cut(flat, longest), 1
+        while label in taken:
+            count += 1
+            label = f"{_cut(flat, longest - len(str(count)) - 1)}~{count}"
+        taken.add(label)
+        found[name] = label
+    return found
+
+
+def _cut(text: str, longest: int) -> str:
+    if len(text) <= longest:
+        return text
+    tail = (longest - 1) // 3
+    return f"{text[: longest - 1 - tail]}…{text[-tail:]}"
+
+
+@contextmanager
+def drawing(texts: Sequence[str] = ()) -> Iterator[None]:
+    """Set fonts and text for the figures made inside; `texts` are the user's own words.
+
+    Text is taken as it stands (a ``$`` in a name is no formula), and characters that the usual
+    font lacks are taken from another installed one where there is one.
+    """
+    import matplotlib
+
+    settings: Any = {
+        "backend": "agg",
+        "font.family": fonts_for("".join(texts)),
+        "font.size": 10.5,
+        "text.parse_math": False,
+        "text.color": INK,
+        "axes.labelcolor": INK,
+        "axes.edgecolor": LINE,
+        "axes.titlesize": 11,
+        "axes.titlelocation": "left",
+        "axes.formatter.use_mathtext": False,
+        "xtick.color": LINE,
+        "ytick.color": LINE,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "figure.facecolor": PAPER,
+        "axes.facecolor": "none",
+        "svg.fonttype": "path",
+        # Ids in the file must not change from one drawing to the next.
+        "svg.hashsalt": "extractor",
+    }
+    with matplotlib.rc_context(settings):
+        yield
+
+
+def fonts_for(text: str) -> list[str]:
+    """Return the fonts that together hold the characters of `text`, the usual one first."""
+    lacking = {c for c in text if not c.isspace() and ord(c) not in _coverage(_font_path(_FONT))}
+    return [_FONT, *_further(frozenset(lacking))] if lacking else [_FONT]
+
+
+@cache
+def _further(lacking: frozenset[str]) -> tuple[str, ...]:
+    from matplotlib import font_manager
+
+    found: list[str] = []
+    left = {ord(c) for c in lacking}
+    for entry in font_manager.fontManager.ttflist:
+        if not left:
+            break
+        try:
+            covered = left & _coverage(entry.fname)
+        except (OSError, RuntimeError):
+            continue
+        if covered and entry.style == "normal":
+            found.append(entry.name)
+            left -= covered
+    return tuple(found)
+
+
+@cache
+def _font_path(family: str) -> str:
+    from matplotlib import font_manager
+
+    return str(font_manager.findfont(family))
+
+
+@cache
+def _coverage(path: str) -> frozenset[int]:
+    from matplotlib.ft2font import FT2Font
+
+    return frozenset(FT2Font(path).get_charmap())
+
+
+def drawable(text: str) -> str:
+    """Return `text` with characters that no installed font holds as ``□``."""
+    usual = _coverage(_font_path(_FONT))
+    odd = frozenset(c for c in text if not c.isspace() and ord(c) not in usual)
+    if not odd:
+        return text
+    held = usual.union(*(_coverage(_font_path(f)) for f in _further(odd)))
+    return "".join(c if c.isspace() or ord(c) in held else "□" for c in text)
+
+
+def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> Figure:
+    """Make an empty figure of a size in inches; `arranged` keeps labels inside it."""
+    from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    engine = ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.08) if arranged else None
+    return Figure(figsize=(width_in, height_in), layout=engine)
+
+
+def plain(axes: Axes, *, grid: Literal["x", "y"] = "x") -> Axes:
+    """Take away what carries no information, keep a faint grid across the value axis."""
+    axes.grid(True, axis=grid, color=GRID, linewidth=0.8)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    if grid == "x":
+        axes.spines["left"].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+    return axes
+
+
+def with_unit(what: str, unit: str) -> str:
+    """Return an axis title such as ``bitrate, Mbit/s``."""
+    title = what[:1].upper() + what[1:]
+    return f"{title}, {unit}" if unit else title
+
+
+def png(figure: Figure, dpi: float = 144) -> bytes:
+    """Return a figure as a PNG file's content."""
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def svg(figure: Figure) -> str:
+    """Return a figure as an SVG file's content; text is drawn as outlines."""
+    stream = io.StringIO()
+    figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    return stream.getvalue()
+
+
+_PROLOG = re.compile(r"^.*?(?=<svg)", re.DOTALL)
+_METADATA = re.compile(r"<metadata>.*?</metadata>\s*", re.DOTALL)
+_COMMENT = re.compile(r"<!--.*?-->\s*", re.DOTALL)
+_ID = re.compile(r'\bid="([^"]*)"')
+_REFERENCE = re.compile(r'(url\(#|href="#)')
+_SIZE = re.compile(r'(<svg\b[^>]*?) width="[^"]*"')
+_HEIGHT = re.compile(r'(<svg\b[^>]*?) height="[^"]*"')
+
+
+def inline(picture: str, name: str) -> str:
+    """Turn an SVG file into an element for a page: own ids, colours from the page's variables.
+
+    Parameters
+    ----------
+    picture : str
+        As from `svg`.
+    name : str
+        Put before every id, so that several pictures can stand in one page; letters, digits, -.
+    """
+    text = _COMMENT.sub("", _METADATA.sub("", _PROLOG.sub("", picture, count=1)))
+    text = _ID.sub(rf'id="{name}-\1"', text)
+    text = _REFERENCE.sub(rf"\g<1>{name}-", text)
+    text = _HEIGHT.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
+    for color, variable in VARIABLES.items():
+        text = text.replace(color, f"var({variable})")
+    return text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)

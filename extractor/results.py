@@ -1,0 +1,208 @@
+"""What a session's results hold, read back: tables, series, conditions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor.errors import TableError, UsageError
+from extractor.overlay import Field, Overlay
+from extractor.session import Session
+from extractor.tables import parse_number, read_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_TEXT = frozenset(
+    {
+        *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting", "position"),
+        *("repeat", "incomplete", "ceiling_source"),
+    }
+)
+SERIES_COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")
+
+
+@dataclass(frozen=True)
+class FieldInfo:
+    """What is known of one field."""
+
+    name: str
+    unit: str = ""
+    better: str = "higher"
+    low: float | None = None
+    ceiling: float | None = None
+
+
+@dataclass(frozen=True)
+class Results:
+    """The results of one session, as they lie in its folder."""
+
+    session: Session
+    name: str
+    summary: pd.DataFrame
+    """Rows of ``summary.csv``; numbers as floats, texts as they stand."""
+    conditions: Mapping[str, Any]
+    overlay: Overlay | None
+
+    @cached_property
+    def fields(self) -> tuple[FieldInfo, ...]:
+        """The fields of the summary, in its order."""
+        marked = {f.name: f for f in self.overlay.fields} if self.overlay else {}
+        rows = self.summary.drop_duplicates("field")
+        return tuple(
+            _info(str(row["field"]), str(row.get("unit", "")), marked.get(str(row["field"])))
+            for row in rows.to_dict("records")
+        )
+
+    def field(self, name: str) -> FieldInfo:
+        """Return one field.
+
+        Raises
+        ------
+        UsageError
+            If the summary has no such field.
+        """
+        for info in self.fields:
+            if info.name == name:
+                return info
+        known = ", ".join(f.name for f in self.fields)
+        raise UsageError(f"{self.session.summary_path}: no field '{name}' (has: {known})")
+
+    def rows(self, name: str) -> pd.DataFrame:
+        """Return the summary's rows of one field, in the order of recording where it is known."""
+        own = self.summary[self.summary["field"] == name]
+        return own.sort_values("order", kind="stable", na_position="last").reset_index(drop=True)
+
+    def readings(self, clip: str, name: str) -> pd.DataFrame:
+        """Return one clip's series of a field (`SERIES_COLUMNS`); empty if it was not read."""
+        import pandas as pd
+
+        table = self._table(clip)
+        if table is None or name not in table:
+            return pd.DataFrame(columns=list(SERIES_COLUMNS))
+        return pd.DataFrame(
+            {
+                "time_s": pd.to_numeric(table["time_s"]),
+                "value": pd.to_numeric(table[name]),
+                "text": table[f"{name}_text"],
+                "since_s": pd.to_numeric(table[f"{name}_since_s"]),
+                "confidence": pd.to_numeric(table[f"{name}_confidence"]),
+                "flag": table[f"{name}_flag"],
+            }
+        )
+
+    def _table(self, clip: str) -> pd.DataFrame | None:
+        import pandas as pd
+
+        if clip not in self.session.stems:
+            return None
+        path = self.session.readings_path(clip)
+        try:
+            return pd.read_csv(path, dtype=str, keep_default_na=False).replace("", None)
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:
+            raise TableError(f"{path}: cannot be read ({error}); read the clips again") from None
+
+    def series(self, run: Mapping[str, Any], name: str) -> pd.DataFrame:
+        """Return the series of one run of the summary: its clips joined, start and end cut."""
+        import pandas as pd
+
+        parts, offset = [], 0.0
+        for clip in str(run["clip"]).split(";"):
+            part = self.readings(clip, name)
+            if part.empty:
+                continue
+            part[["time_s", "since_s"]] += offset
+            parts.append(part)
+            steps = part["time_s"].diff().median()
+            offset = float(part["time_s"].iloc[-1]) + (0.0 if math.isnan(steps) else float(steps))
+        if not parts:
+            return pd.DataFrame(columns=list(SERIES_COLUMNS))
+        joined = pd.concat(parts, ignore_index=True)
+        start, end = self._limits.get(str(run["run"]), (None, None))
+        keep = (joined["time_s"] >= (start or 0.0)) & (joined["time_s"] < (end or math.inf))
+        return joined[keep].reset_index(drop=True)
+
+    @cached_property
+    def _limits(self) -> dict[str, tuple[float | None, float | None]]:
+        return {r.run: (r.start_s, r.end_s) for r in self.session.runs()}
+
+
+def _info(name: str, unit: str, marked: Field | None) -> FieldInfo:
+    if marked is None:
+        return FieldInfo(name, unit)
+    return FieldInfo(name, marked.unit or unit, marked.better, marked.low, marked.ceiling)
+
+
+def load(folder: Path) -> Results:
+    """Read a session's results.
+
+    Raises
+    ------
+    UsageError
+        If it is no session, or its clips were not read yet.
+    TableError, SessionFileError
+        If a file cannot be understood.
+    """
+    session = Session(folder)
+    path = session.summary_path
+    if not path.exists():
+        raise UsageError(f"{path}: not there; read the clips first: extractor read {folder}")
+    table = read_table(path)
+    table.require("run", "clip", "field")
+    if not table.rows:
+        raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
+    overlay = session.overlay() if session.overlay_path.exists() else None
+    name = folder.resolve().name
+    return Results(session, name, _frame(table.columns, table.rows), session.conditions(), overlay)
+
+
+def _frame(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> pd.DataFrame:
+    import pandas as pd
+
+    data: dict[str, list[Any]] = {}
+    for column in columns:
+        cells = [row[column] for row in rows]
+        if column in _TEXT:
+            data[column] = cells
+            continue
+        numbers = [parse_number(c) if c else math.nan for c in cells]
+        data[column] = [c if n is None else n for c, n in zip(cells, numbers, strict=True)]
+    frame = pd.DataFrame(data)
+    for column in ("antenna", "port", "mounting"):
+        frame[column] = frame.get(column, "")
+    for column in ("order", "mean", "p05", "p95", "n"):
+        frame[column] = (
+            pd.to_numeric(frame[column], errors="coerce") if column in frame else math.nan
+        )
+    return frame
+
+
+def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:
+    """Return the field to rank by: the one asked for, else ``bitrate``, else the first.
+
+    Raises
+    ------
+    UsageError
+        If a session lacks it.
+    """
+    first = results[0]
+    names = [f.name for f in first.fields]
+    name = wanted or ("bitrate" if "bitrate" in names else names[0])
+    for one in results:
+        one.field(name)
+    return first.field(name)
+
+
+def second_field(results: Sequence[Results], first: str) -> FieldInfo | None:
+    """Return the field to show beside the main one: ``latency`` where there is one."""
+    shared = [
+        f for f in results[0].fields
+        if f.name != first and all(f.name in {g.name for g in r.fields} for r in results)
+    ]  # fmt: skip
+    return next((f for f in shared if f.name == "latency"), shared[0] if shared else None)
