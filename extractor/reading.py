@@ -97,8 +97,8 @@ class _Sampled:
 class _Memory:
     """What one field carries from stretch to stretch."""
 
-    text: str | None = None
-    """Last text that passed the gate."""
+    shown: tuple[str, ...] | None = None
+    """What last passed the gate, see `_shown`."""
     since_s: float = math.nan
     missed: int = BRIDGED_SAMPLES + 1
 
@@ -215,7 +215,8 @@ def _read_stretch(
             memory.missed += 1
             since = math.nan
         else:
-            memory.text, memory.since_s, memory.missed = line.text, appeared[position], 0
+            memory.shown, memory.since_s = _shown(line.text), appeared[position]
+            memory.missed = 0
             since = memory.since_s
         out.text.append(line.text)
         out.confidence.append(line.confidence)
@@ -242,7 +243,7 @@ def _rescued(
     looks = reader.read([crops[frame] for _, frame in asked])
     sides = [[0.0, 0.0] for _ in lines]  # surest look before and after each sample
     for (position, frame), look in zip(asked, looks, strict=True):
-        if look.text == lines[position].text:
+        if _shown(look.text) == _shown(lines[position].text):
             side = int(frame > stretch.samples[position])
             sides[position][side] = max(sides[position][side], look.confidence)
     return [
@@ -277,19 +278,19 @@ def _appearances(
     the stretch in step so that the reader is called on batches.
     """
     appeared = [math.nan] * len(lines)
-    text, since, missed = memory.text, memory.since_s, memory.missed
+    shown, since, missed = memory.shown, memory.since_s, memory.missed
     searches: dict[int, list[int]] = {}
     continued: set[int] = set()
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:
             missed += 1
             continue
-        if line.text == text and missed <= BRIDGED_SAMPLES:
+        if _shown(line.text) == shown and missed <= BRIDGED_SAMPLES:
             continued.add(position)
         elif stretch.samples[position] > 0:
             lower = stretch.samples[position - 1] if position else 0
             searches[position] = [lower, stretch.samples[position]]
-        text, missed = line.text, 0
+        shown, missed = _shown(line.text), 0
     _halve(crops, reader, lines, searches)
     current = since
     for position in range(len(lines)):
@@ -312,8 +313,13 @@ def _halve(
             return
         looks = reader.read([crops[middle] for middle in open_.values()])
         for (position, middle), look in zip(open_.items(), looks, strict=True):
-            same = look.text == lines[position].text
+            same = _shown(look.text) == _shown(lines[position].text)
             searches[position][1 if same else 0] = middle
+
+
+def _shown(text: str) -> tuple[str, ...]:
+    """Return what matters of a text: a unit beside the number may be seen in one frame only."""
+    return tuple(part for part in text.split() if set(part) != {OTHER})
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,10 +344,9 @@ def interpret(text: str, confidence: float, gate: float) -> Reading:
     """
     if confidence < gate:
         return Reading(math.nan, Flag.UNREADABLE)
-    parts = text.split()
     if not text.strip():
         return Reading(math.nan, Flag.HIDDEN)
-    words = [p for p in parts if set(p) != {OTHER}]
+    words = _shown(text)
     if len(words) == 1 and _DASH.fullmatch(words[0]):
         return Reading(math.nan, Flag.NO_LINK)
     numbers = [p for p in words if _NUMBER.fullmatch(p)]

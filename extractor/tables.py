@@ -111,6 +111,8 @@ def parse_table(raw: bytes, where: str) -> Table:
     except csv.Error as error:
         raise TableError(f"{where}: is not valid CSV ({error})") from None
     filled = [[cell.strip() for cell in line] for line in lines if any(c.strip() for c in line)]
+    if not filled:
+        raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
     columns = filled[0]
     while columns and not columns[-1]:
         columns.pop()
@@ -157,13 +159,16 @@ def guarded(text: str) -> str:
 
     An apostrophe is put before a text that begins like a formula and is no number.
     """
-    if text.startswith(_FORMULA_STARTS) and parse_number(text) is None and set(text) != {"-"}:
+    # An apostrophe that is the user's own gets another one, so that it comes back as it was.
+    bare = text.lstrip("'")
+    if bare.startswith(_FORMULA_STARTS) and parse_number(text) is None and set(text) != {"-"}:
         return "'" + text
     return text
 
 
 def _unguarded(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
+    quoted = text.startswith("'") and text.lstrip("'").startswith(_FORMULA_STARTS)
+    return text[1:] if quoted else text
 
 
 def format_cell(value: object) -> str:

@@ -40,6 +40,7 @@ def test_umlauts_of_windows() -> None:
     [
         (b"", "is empty"),
         (b" \n\n", "is empty"),
+        (b'""\n', "is empty"),
         (b"a,a\n1,2\n", "column 'a' twice"),
         (b"a,,b\n1,2,3\n", "column 2 has no name"),
         (b"a,b\n1,2,3\n", "line 2 has 3 cells"),
@@ -86,6 +87,12 @@ def test_no_cell_runs_in_a_spreadsheet() -> None:
     text = format_table(["name"], rows)
     assert text.splitlines() == ["name", "'=1+1", "'@x", "-67", "--", "'+b"]
     assert [r["name"] for r in parse_table(text.encode(), "x").rows] == [r["name"] for r in rows]
+
+
+@pytest.mark.parametrize("text", ["'=1", "''=1", "'-5", "'", "''", "'a", "-5", "-", "'\t0"])
+def test_apostrophes_of_the_user_come_back(text: str) -> None:
+    raw = format_table(["key", "text"], [{"key": "k", "text": text}]).encode()
+    assert parse_table(raw, "x").rows[0]["text"] == text
 
 
 TEXT = st.text(
