@@ -52,7 +52,8 @@ def fold(text: str) -> str:
     )
     kept = re.sub(r"[#~][#~ ]*~[#~ ]*|~[#~ ]*", OTHER, kept)
     kept = re.sub(r"#+", CUT, kept)
-    kept = re.sub(r"~[-.,:]+(?=[~ ]|$)|~[.,:]+(?=[-0-9])|(?<![0-9])[-.,:]+~", OTHER, kept)
+    kept = re.sub(r"~[.,:]+(?=[-0-9~ ]|$)|(?<![-0-9])[.,:]+~", OTHER, kept)
+    kept = re.sub(r"~(-~)+", OTHER, kept)
     kept = re.sub(r" *~[ ~]*", OTHER, kept)
     kept = re.sub(r"-+", "-", kept)
     if not re.search(r"[0-9#]", kept):
@@ -126,8 +127,8 @@ def string_probability(
 
     The sum over all paths that spell the label (the CTC forward sum). Letters and space
     before the first and after the last other sign are free: whether a unit stands beside
-    the number does not make the number less sure. For a label of letters alone, and for the
-    empty label, nothing is free.
+    the number does not make the number less sure. Point and comma count as one, as they mean
+    the same. For a label of letters alone, and for the empty label, nothing is free.
 
     Parameters
     ----------
@@ -164,6 +165,8 @@ def _forward(probabilities: list[Probabilities], cores: list[list[int]]) -> npt.
         codes = np.zeros(2 * len(core) + 1, dtype=np.intp)
         codes[1::2] = core
         emission[: len(table), k, : len(codes)] = table[:, codes]
+        for place in np.flatnonzero((codes == _CODE["."]) | (codes == _CODE[","])):
+            emission[: len(table), k, place] = table[:, _CODE["."]] + table[:, _CODE[","]]
         free = table[:, _OTHER_CODE] + table[:, _SPACE_CODE]
         emission[: len(table), k, 0] += free
         emission[: len(table), k, len(codes) - 1] += free

@@ -55,7 +55,7 @@ def train(
     seed: Seed = 1,
     shape: Annotated[list[str] | None, typer.Option(help="small or large; may repeat.")] = None,
     chunks: Annotated[int, typer.Option(help="Packs of scenes to render.")] = 4000,
-    scenes: Annotated[int, typer.Option(help="Scenes a pack, about 100 crops each.")] = 4,
+    scenes: Annotated[int, typer.Option(help="Scenes a pack, about 150 crops each.")] = 4,
     steps: Annotated[int, typer.Option(help="Batches to train on.")] = 40_000,
     batch: Annotated[int, typer.Option(help="Crops of 128 pixels' width a batch.")] = 1024,
     rate: Annotated[float, typer.Option(help="Highest learning rate.")] = 3e-3,

@@ -20,21 +20,26 @@ _OPTIONS = {
 _STREAMS = {"libx264": "h264", "libx265": "hevc"}
 
 
-def through_codec(frames: Sequence[Planes], rng: np.random.Generator) -> list[Planes]:
+def through_codec(
+    frames: Sequence[Planes], severity: int, rng: np.random.Generator
+) -> list[Planes]:
     """Encode and decode frames, 4:2:0, with a coder and quality drawn from `rng`.
 
     Two of three go through H.264, the others through HEVC, JPEG, or stay as they are.
     Quality runs from good (constant rate factor 18) to poor (41).
     """
     kind = rng.random()
-    quality = int(rng.integers(18, 37)) if rng.random() < 0.8 else int(rng.integers(33, 42))
+    quality = int(rng.integers(*((17, 28), (22, 35), (28, 42))[severity]))
     if kind < 0.68:
         preset = str(rng.choice(["ultrafast", "superfast", "veryfast"]))
         return _video("libx264", frames, {"crf": str(quality), "preset": preset})
     if kind < 0.84:
         return _video("libx265", frames, {"crf": str(quality), "preset": "ultrafast"})
     if kind < 0.92:
-        return [_jpeg(frame, int(rng.integers(15, 90))) for frame in frames]
+        return [
+            _jpeg(frame, int(rng.integers(75 - 30 * severity, 95 - 25 * severity)))
+            for frame in frames
+        ]
     return list(frames)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from extractor.readers.base import OTHER
 from extractor.readers.ctc import CUT, fold
 from extractor.readers.network import scaled
 from extractor.training.backgrounds import Picture
@@ -18,11 +20,15 @@ from extractor.training.lettering import Sign
 from extractor.training.scene import Cell, compose
 
 WIDEST_PX = 384
-#: Lettering lower than this, in pixels of the recording, is left out.
-LEAST_PX = 8.5
+#: Signs that belong to a number, dashes of all kinds among them.
+NUMERIC = "0-9.,:\\-–—−"
+#: Half a dash is a dash.
+DASHES = "-–—−"
+#: Lettering lower than this, in pixels of the recording, is left out, by severity.
+LEAST_PX = (8.5, 9.5, 12.0)
 #: A sign that shows less than the first share of itself is not there, above the second it is
 #: whole, between them it is cut.
-_CUT_SHARES = (0.18, 0.8)
+_CUT_SHARES = (0.2, 0.8)
 #: A row above or below may show this share of its height in a crop and still be no part of it.
 _ROW_SHARE = 0.55
 
@@ -59,8 +65,9 @@ def make_examples(
     """Compose, degrade, encode and cut one scene; the seed decides everything."""
     rng = np.random.default_rng(seed)
     scene = compose(groups, photos, rng)
-    degraded, scale_x, scale_y = degrade(scene.frames, rng)
-    coded = through_codec([to_planes(frame) for frame in degraded], rng)
+    severity = int(rng.choice(3, p=[0.35, 0.4, 0.25]))
+    degraded, scale_x, scale_y = degrade(scene.frames, severity, rng)
+    coded = through_codec([to_planes(frame) for frame in degraded], severity, rng)
     smooth = bool(rng.random() < 0.5)
     examples: list[Example] = []
     for index, faint in scene.faint.items():
@@ -68,11 +75,14 @@ def make_examples(
         after = scene.changed[index]
         placed = _place(scene.cells, after, scale_x, scale_y)
         for number, cell in enumerate(scene.cells):
-            if (faint[number] and rng.random() < 0.85) or cell.height * scale_y < LEAST_PX:
+            if (faint[number] and rng.random() < 0.95) or cell.height * scale_y < LEAST_PX[
+                severity
+            ]:
                 continue
-            example = _cut(frame, cell, placed, after, (scale_x, scale_y), rng)
-            if example is not None:
-                examples.append(example)
+            for _ in range(2):
+                example = _cut(frame, cell, placed, after, (scale_x, scale_y), rng)
+                if example is not None:
+                    examples.append(example)
     return examples
 
 
@@ -142,7 +152,7 @@ def _drawn_box(
 ) -> _Box:
     """A user's rectangle around the target: tight, usual or loose; at times it cuts in."""
     height = target.bottom - target.top
-    reach = float(rng.choice([0.12, 0.35, 0.9], p=[0.25, 0.35, 0.4])) * looseness
+    reach = float(rng.choice([0.12, 0.35, 0.8], p=[0.27, 0.37, 0.36])) * looseness
     left, top, right, bottom = rng.uniform(0, reach, 4) * height
     if rng.random() < 0.5:
         left, right = left * 1.3 + 0.1 * height, right * 1.3 + 0.1 * height
@@ -180,9 +190,14 @@ def _label(box: _Box, row: int, placed: _Placed) -> str | None:
     text, previous = "", None
     for index in chosen[np.argsort(left[chosen], kind="stable")]:
         sign = placed.texts[index]
-        if across[index] <= _CUT_SHARES[1] * width[index]:
-            sign = sign.replace(sign[-1], CUT)
         cell = int(placed.cell[index])
+        if across[index] <= _CUT_SHARES[1] * width[index] and sign[-1] not in DASHES:
+            sign = sign[:-1] + (CUT if re.match(f"[{NUMERIC}]", sign[-1]) else OTHER)
         text += sign if previous in (None, cell) else " " + sign
         previous = cell
-    return fold(text)
+    return fold(_lone_cuts_as_letters(text))
+
+
+def _lone_cuts_as_letters(text: str) -> str:
+    """A cut digit warns only where it touches the number; apart from it, it is just a sign."""
+    return re.sub(rf"(?<![{NUMERIC}]){CUT}+(?![{NUMERIC}])", OTHER, text)

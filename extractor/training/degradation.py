@@ -12,27 +12,31 @@ Picture = npt.NDArray[np.uint8]
 
 
 def degrade(
-    frames: Sequence[Picture], rng: np.random.Generator
+    frames: Sequence[Picture], severity: int, rng: np.random.Generator
 ) -> tuple[list[Picture], float, float]:
-    """Scale, blur, sharpen, add noise, comb; return frames of even size and both scales."""
+    """Scale, blur, sharpen, add noise, comb; return frames of even size and both scales.
+
+    `severity` 0 scales at most, 1 does about one thing more, 2 about two.
+    """
     result = list(frames)
-    if rng.random() < 0.08:
+    share = (0.0, 1.0, 2.0)[severity]
+    if rng.random() < 0.08 * share:
         result = _interlaced(result)
     scale_x = scale_y = 1.0
-    if rng.random() < 0.4:
-        scale_y = float(rng.uniform(0.6, 1.7))
+    if rng.random() < 0.3 + 0.1 * share:
+        scale_y = float(rng.uniform(0.7 - 0.05 * share, 1.7))
         scale_x = scale_y * (float(rng.uniform(0.8, 1.25)) if rng.random() < 0.3 else 1.0)
     result, scale_x, scale_y = _scaled(result, scale_x, scale_y, rng)
-    if rng.random() < 0.15:
+    if rng.random() < 0.14 * share:
         sigma = float(rng.uniform(0.3, 1.0))
         result = [_picture(cv2.GaussianBlur(frame, (0, 0), sigma)) for frame in result]
-    if rng.random() < 0.1:
+    if rng.random() < 0.1 * share:
         result = _sharpened(result, rng)
     kind = rng.random()
-    if kind < 0.13:
-        result = _analogue(result, rng)
-    elif kind < 0.3:
-        result = [_noisy(frame, float(rng.uniform(2, 16)), 1, rng) for frame in result]
+    if kind < 0.12 * share:
+        result = _analogue(result, share, rng)
+    elif kind < 0.32 * share:
+        result = [_noisy(frame, float(rng.uniform(2, 7 * share)), 1, rng) for frame in result]
     return result, scale_x, scale_y
 
 
@@ -83,10 +87,10 @@ def _noisy(frame: Picture, sigma: float, smear: int, rng: np.random.Generator) -
     return np.clip(frame + sigma * wide, 0, 255).astype(np.uint8)
 
 
-def _analogue(frames: list[Picture], rng: np.random.Generator) -> list[Picture]:
+def _analogue(frames: list[Picture], share: float, rng: np.random.Generator) -> list[Picture]:
     """Limited bandwidth, smeared colour, jittering lines, an echo, grain."""
     smear, echo = int(rng.integers(1, 4)), float(rng.choice([0.0, rng.uniform(0.05, 0.2)]))
-    delay, sigma = int(rng.integers(2, 14)), float(rng.uniform(3, 20))
+    delay, sigma = int(rng.integers(2, 14)), float(rng.uniform(3, 5 + 6 * share))
     jitter = float(rng.choice([0.0, rng.uniform(0.2, 1.2)]))
     result = []
     for frame in frames:

@@ -83,6 +83,7 @@ class Segments:
     slant: float
     advance: float
     pointed: float
+    dot_between: bool
     tails: bool
     hooked_seven: bool
 
@@ -97,6 +98,7 @@ def sample_segments(rng: np.random.Generator) -> Segments:
         slant=float(rng.choice([0.0, rng.uniform(0.0, 0.2)])),
         advance=width + float(rng.uniform(0.12, 0.34)),
         pointed=float(rng.choice([0.0, 0.5, 1.0])),
+        dot_between=bool(rng.random() < 0.6),
         tails=bool(rng.random() < 0.85),
         hooked_seven=bool(rng.random() < 0.2),
     )
@@ -105,6 +107,15 @@ def sample_segments(rng: np.random.Generator) -> Segments:
 @lru_cache(maxsize=512)
 def _font(path: str, size_px: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(path, size_px)
+
+
+@lru_cache(maxsize=8192)
+def _lacks(path: str, size_px: int, character: str) -> bool:
+    """Whether the face has no glyph for a character and would draw its box for missing ones."""
+    font = _font(path, size_px)
+    missing = font.getmask("\uffff")
+    drawn = font.getmask(character)
+    return drawn.size == missing.size and bytes(drawn) == bytes(missing)
 
 
 def draw(pieces: list[Piece], number_piece: int, sharp: bool) -> Lettering | None:
@@ -144,7 +155,20 @@ def draw(pieces: list[Piece], number_piece: int, sharp: bool) -> Lettering | Non
                 return None
         if index == number_piece:
             number = (first, len(signs))
-    return _trim(np.array(image), ghost, signs, number)
+    return _trim(np.array(image), ghost, signs, number, baseline - _digit_height(pieces), baseline)
+
+
+def _digit_height(pieces: list[Piece]) -> int:
+    """Height of the tallest piece's 0: a dash stands in a line as high as its digits."""
+    tallest = 0
+    for piece in pieces:
+        if piece.face is None:
+            tallest = max(tallest, piece.size_px)
+        elif piece.text or not tallest:
+            tallest = max(
+                tallest, -int(_font(piece.face.path, piece.size_px).getbbox("0", anchor="ls")[1])
+            )
+    return tallest
 
 
 def _draw_face(
@@ -157,6 +181,8 @@ def _draw_face(
     spaced = False
     for character in piece.text:
         at = round(x)
+        if character in "–—−" and _lacks(piece.face.path, piece.size_px, character):
+            character = "-"
         left, top, right, bottom = font.getbbox(character, anchor="ls")
         if not character.isspace() and right > left and bottom > top:
             pen.text((at, baseline), character, font=font, fill=255, anchor="ls")
@@ -180,19 +206,7 @@ def _draw_segments(
     assert style is not None
     for character in piece.text:
         if character in ".,:":
-            side = max(style.thickness * height, 1.5)
-            rows = (0.3, 0.7) if character == ":" else (1.0 - style.thickness / 2,)
-            x += 0.3 * side
-            top = baseline - height
-            for row in rows:
-                middle = top + row * height
-                shift = style.slant * (baseline - middle)
-                box = _rectangle(x + shift, middle - side / 2, x + shift + side, middle + side / 2)
-                _fill(ink, box)
-            high = top + rows[0] * height - side / 2
-            low = top + rows[-1] * height + side / 2
-            signs.append(Sign(character, x, high, x + side + style.slant * (baseline - high), low))
-            x += side * 1.2 + (style.advance - style.width) * height * 0.4
+            x = _draw_dots(character, style, height, ink, x, baseline, signs)
             continue
         lit = _LIT.get(character, "")
         if character in "69" and not style.tails:
@@ -209,6 +223,29 @@ def _draw_segments(
             signs.append(Sign(character, *ends.min(axis=0), *ends.max(axis=0)))
         x += style.advance * height
     return x
+
+
+def _draw_dots(
+    character: str, style: Segments, height: float, ink: Mask, x: float, baseline: int,
+    signs: list[Sign],
+) -> float:  # fmt: skip
+    """Draw a point or colon, in the gap between two digits or with room of its own."""
+    gap = (style.advance - style.width) * height
+    side = max(style.thickness * height, 1.5)
+    between = style.dot_between and character != ":" and bool(signs)
+    if between:
+        side = min(side, max(0.8 * gap, 2.0))
+    start = x - (gap + side) / 2 if between else x + 0.3 * side
+    rows = (0.3, 0.7) if character == ":" else (1.0 - side / height / 2,)
+    top = baseline - height
+    for row in rows:
+        middle = top + row * height
+        left = start + style.slant * (baseline - middle)
+        _fill(ink, _rectangle(left, middle - side / 2, left + side, middle + side / 2))
+    high, low = top + rows[0] * height - side / 2, top + rows[-1] * height + side / 2
+    right = start + side + style.slant * (baseline - high)
+    signs.append(Sign(character, start, high, right, low))
+    return x if between else start + side * 1.2 + 0.4 * gap
 
 
 def _rectangle(left: float, top: float, right: float, bottom: float) -> npt.NDArray[np.float64]:
@@ -253,15 +290,18 @@ def _fill(mask: Mask, corners: npt.NDArray[np.float64]) -> None:
     cv2.fillPoly(mask, [points], 255, lineType=cv2.LINE_AA, shift=4)
 
 
-def _trim(ink: Mask, ghost: Mask, signs: list[Sign], number: tuple[int, int]) -> Lettering | None:
+def _trim(
+    ink: Mask, ghost: Mask, signs: list[Sign], number: tuple[int, int], top: int, bottom: int
+) -> Lettering | None:
+    """Cut to the ink and the line of digits, from row `top` to row `bottom`."""
     rows, columns = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
     if not signs or rows.size == 0:
         return None
     if ghost.any():
         columns = np.flatnonzero(ink.any(axis=0) | ghost.any(axis=0))
         rows = np.flatnonzero(ink.any(axis=1) | ghost.any(axis=1))
-    top, left = rows[0], columns[0]
-    window = slice(top, rows[-1] + 1), slice(left, columns[-1] + 1)
+    top, left = min(int(rows[0]), top), int(columns[0])
+    window = slice(top, max(int(rows[-1]) + 1, bottom)), slice(left, columns[-1] + 1)
     moved = tuple(sign.moved(-float(left), -float(top)) for sign in signs)
     return Lettering(ink[window], ghost[window] if ghost.any() else None, moved, number)
 

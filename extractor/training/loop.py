@@ -23,7 +23,7 @@ from extractor.training.pool import Renderers, Store
 class Plan:
     """How long and on how much to train.
 
-    `chunks` of `scenes` scenes are rendered; one scene gives about 100 crops. `steps` batches
+    `chunks` of `scenes` scenes are rendered; one scene gives about 150 crops. `steps` batches
     of `batch` crops are drawn from those rendered so far; the first step waits for
     `head_start` of the chunks. `minutes`, where given, ends the schedule by then and takes
     chunks as they come; without it the same plan sees the same data at the same step.
@@ -49,9 +49,13 @@ class _Learner:
         decay = [p for p in network.parameters() if p.ndim > 1]
         plain = [p for p in network.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
-        self.optimiser = torch.optim.AdamW(groups, lr=plan.rate, betas=(0.9, 0.98), fused=device.type == "cuda")
+        self.optimiser = torch.optim.AdamW(
+            groups, lr=plan.rate, betas=(0.9, 0.98), fused=device.type == "cuda"
+        )
         self.average = AveragedModel(
-            self.network, multi_avg_fn=get_ema_multi_avg_fn(0.999), use_buffers=True
+            self.network,
+            multi_avg_fn=get_ema_multi_avg_fn(min(0.999, 1 - 8 / plan.steps)),
+            use_buffers=True,
         )
         self.store = Store(device)
         self.validation = Store(device)

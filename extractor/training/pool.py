@@ -137,13 +137,18 @@ class _Shelf:
     labels: torch.Tensor
     lengths: torch.Tensor
     count: int = 0
+    next: int = 0
 
 
 @dataclass(slots=True)
 class Store:
-    """All examples so far. Pictures and labels stand on `device`, widths and lengths here."""
+    """The latest examples. Pictures and labels stand on `device`, widths and lengths here.
+
+    Grows to `most_bytes` of pictures; then the newest overwrite the oldest.
+    """
 
     device: torch.device
+    most_bytes: float = 28e9
     shelves: dict[int, _Shelf] = field(default_factory=dict)
 
     def add(self, packs: dict[int, Packed]) -> None:
@@ -151,24 +156,32 @@ class Store:
         for width, packed in packs.items():
             new = len(packed.widths)
             shelf = self._room(width, new)
-            span = slice(shelf.count, shelf.count + new)
+            if shelf.next + new > len(shelf.widths):
+                shelf.next = 0
+            span = slice(shelf.next, shelf.next + new)
             shelf.pictures[span] = torch.from_numpy(packed.pictures).to(self.device)
             shelf.labels[span] = torch.from_numpy(packed.labels).to(self.device)
             shelf.widths[span] = torch.from_numpy(packed.widths)
             shelf.lengths[span] = torch.from_numpy(packed.lengths)
-            shelf.count += new
+            shelf.next += new
+            shelf.count = max(shelf.count, shelf.next)
 
     def _room(self, width: int, new: int) -> _Shelf:
         shelf = self.shelves.get(width)
         if shelf is None:
-            shelf = self.shelves[width] = self._shelf(width, max(new, 2048))
-        if shelf.count + new > len(shelf.widths):
-            larger = self._shelf(width, (shelf.count + new) * 3 // 2)
-            larger.count = shelf.count
+            shelf = self.shelves[width] = self._shelf(width, 2 * new + 2048)
+        wanted = (shelf.count + new) * 3 // 2
+        if shelf.next + new > len(shelf.widths) and self._bytes(width, wanted) < self.most_bytes:
+            larger = self._shelf(width, wanted)
+            larger.count, larger.next = shelf.count, shelf.next
             for name in ("pictures", "widths", "labels", "lengths"):
                 getattr(larger, name)[: shelf.count] = getattr(shelf, name)[: shelf.count]
             self.shelves[width] = shelf = larger
         return shelf
+
+    def _bytes(self, width: int, wanted: int) -> float:
+        others = sum(s.pictures.numel() for w, s in self.shelves.items() if w != width)
+        return float(others + wanted * 3 * HEIGHT_PX * width)
 
     def _shelf(self, width: int, room: int) -> _Shelf:
         return _Shelf(

@@ -11,19 +11,25 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from extractor.training.backgrounds import Picture, moving_background
 from extractor.training.fonts import SHARES, Face
 from extractor.training.lettering import (
-    Lettering, Piece, Segments, draw, resized, sample_segments,
+    Lettering,
+    Piece,
+    Segments,
+    draw,
+    resized,
+    sample_segments,
 )  # fmt: skip
-from extractor.training.styles import Style, paint, paint_box, recoloured, sample_style
+from extractor.training.styles import Layer, Style, paint, paint_box, recoloured, sample_style
 from extractor.training.texts import Words, sample_successor, sample_words
 
 _SIZES = ((832, 480), (960, 544), (640, 480), (720, 400))
 #: Below this difference between lettering and background (0 to 255) nobody can read it.
-FAINTEST = 20.0
+FAINTEST = 30.0
+#: Colour without brightness counts for this share of its difference.
+_COLOUR_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,22 +153,21 @@ def compose(
 ) -> Scene:
     """Fill a few frames with lines; some of the lines change their number on the way."""
     size = _SIZES[int(rng.integers(len(_SIZES)))]
-    count = int(rng.integers(2, 6))
+    count = int(rng.integers(2, 5))
     chosen = [int(index) for index in rng.choice(count, size=2, replace=False)]
     backgrounds = moving_background(photos, size, count, rng)
     cells, styles = _lay_out(groups, size, rng)
-    layers = [_painted(cells, styles, size, after) for after in (False, True)]
+    panes = [_boxes(cells, styles, size, after) for after in (False, True)]
+    layers = [_painted(cells, styles, panes[after], after) for after in (False, True)]
     change = int(rng.integers(1, count)) if rng.random() < 0.8 else count
     frames, faint, changed = [], {}, []
     for index, background in enumerate(backgrounds):
         after = index >= change
-        layer = layers[after]
-        mixed = background * (1.0 - layer[:, :, 3:]) + layer[:, :, :3]
-        frame = np.clip(mixed, 0, 255).astype(np.uint8)
+        frame = _mixed(background, layers[after])
         frames.append(frame)
         changed.append(after)
         if index in chosen:
-            faint[index] = _faint(frame, background, cells, after)
+            faint[index] = _faint(frame, _mixed(background, panes[after]), cells, after)
     return Scene(frames, cells, changed, faint)
 
 
@@ -223,13 +228,20 @@ def _sample_cell(
     return Cell(row, x, y, before, after, width, height)
 
 
-def _painted(
+def _boxes(
     cells: list[Cell], styles: list[tuple[Style, Style]], size: tuple[int, int], after: bool
-) -> npt.NDArray[np.float32]:
+) -> Layer:
     layer = np.zeros((size[1], size[0], 4), np.float32)
     for cell, pair in zip(cells, styles, strict=True):
         if (cell.after if after else cell.before) is not None:
             paint_box(layer, (cell.width, cell.height), pair[after], cell.x, cell.y)
+    return layer
+
+
+def _painted(
+    cells: list[Cell], styles: list[tuple[Style, Style]], boxes: Layer, after: bool
+) -> Layer:
+    layer = boxes.copy()
     for cell, pair in zip(cells, styles, strict=True):
         line = cell.after if after else cell.before
         if line is not None:
@@ -237,18 +249,29 @@ def _painted(
     return layer
 
 
+def _mixed(background: Picture, layer: Layer) -> Picture:
+    mixed = background * (1.0 - layer[:, :, 3:]) + layer[:, :, :3]
+    return np.clip(mixed, 0, 255).astype(np.uint8)
+
+
 def _faint(frame: Picture, background: Picture, cells: list[Cell], after: bool) -> list[bool]:
-    change = np.asarray(cv2.absdiff(frame, background)).max(axis=2)
+    """Whether some sign differs from what lies behind it by less than that itself varies."""
+    behind = np.asarray(cv2.cvtColor(background, cv2.COLOR_RGB2GRAY))
+    luma = np.asarray(cv2.absdiff(cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY), behind))
+    colour = np.asarray(cv2.absdiff(frame, background)).max(axis=2)
+    change = np.maximum(luma, (colour * _COLOUR_SHARE).astype(np.uint8))
     result = []
     for cell in cells:
         line = cell.after if after else cell.before
-        weakest = 255.0
+        margin = 255.0
         for sign in line.signs if line is not None else ():
-            top, bottom = cell.y + int(sign.top), cell.y + int(np.ceil(sign.bottom))
-            left, right = cell.x + int(sign.left), cell.x + int(np.ceil(sign.right))
-            window = change[top:bottom, left:right]
+            rows = slice(cell.y + int(sign.top), cell.y + int(np.ceil(sign.bottom)))
+            columns = slice(cell.x + int(sign.left), cell.x + int(np.ceil(sign.right)))
+            window = change[rows, columns]
             if window.size:
                 strong = window.size * 17 // 20
-                weakest = min(weakest, float(np.partition(window, strong, axis=None)[strong]))
-        result.append(weakest < FAINTEST)
+                contrast = float(np.partition(window, strong, axis=None)[strong])
+                needed = max(FAINTEST, float(behind[rows, columns].std()))
+                margin = min(margin, contrast - needed)
+        result.append(margin < 0.0)
     return result

@@ -6,19 +6,154 @@ from dataclasses import dataclass
 
 import numpy as np
 
-UNITS = (
-    "Mb/s Mbps Mbit/s MB/s kbps Mb M ms mS s us dBm dB % V mV v A mA mAh Ah W mW MHz GHz Hz m "
-    "ft km km/h mph m/s kn ° °C C F fps FPS rpm RPM x k min h sat S bar pts px ° deg"
-).split()
-LABELS = (
-    "BIT RATE Rate Bitrate BR LAT Lat Latency Delay DLY RTT PING CH Ch Channel RSSI LQ SNR LINK "
-    "BAT Bat VBAT CELL CUR ALT Alt H: V: D: HOME DIST SPD GS TIME T: ON FLY REC SD TEMP PWR TX "
-    "RX RX1 ANT A B L R UP DOWN MAX MIN AVG Speed Signal Q SAT HDG PIT ROLL THR # > < * @ ▲ →"
-).split()
-WORDS = (
-    "N/A NONE LOST NO LINK NO SIGNAL OFF ERR WAIT STBY ARMED DISARMED OK HOLD AUTO MANUAL READY "
-    "WARNING LOW SEARCHING"
-).split()
+UNITS = [
+    "Mb/s",
+    "Mbps",
+    "Mbit/s",
+    "MB/s",
+    "kbps",
+    "Mb",
+    "M",
+    "ms",
+    "mS",
+    "s",
+    "us",
+    "dBm",
+    "dB",
+    "%",
+    "V",
+    "mV",
+    "v",
+    "A",
+    "mA",
+    "mAh",
+    "Ah",
+    "W",
+    "mW",
+    "MHz",
+    "GHz",
+    "Hz",
+    "m",
+    "ft",
+    "km",
+    "km/h",
+    "mph",
+    "m/s",
+    "kn",
+    "°",
+    "°C",
+    "C",
+    "F",
+    "fps",
+    "FPS",
+    "rpm",
+    "RPM",
+    "x",
+    "k",
+    "min",
+    "h",
+    "sat",
+    "S",
+    "bar",
+    "pts",
+    "px",
+    "°",
+    "deg",
+]
+LABELS = [
+    "BIT",
+    "RATE",
+    "Rate",
+    "Bitrate",
+    "BR",
+    "LAT",
+    "Lat",
+    "Latency",
+    "Delay",
+    "DLY",
+    "RTT",
+    "PING",
+    "CH",
+    "Ch",
+    "Channel",
+    "RSSI",
+    "LQ",
+    "SNR",
+    "LINK",
+    "BAT",
+    "Bat",
+    "VBAT",
+    "CELL",
+    "CUR",
+    "ALT",
+    "Alt",
+    "H:",
+    "V:",
+    "D:",
+    "HOME",
+    "DIST",
+    "SPD",
+    "GS",
+    "TIME",
+    "T:",
+    "ON",
+    "FLY",
+    "REC",
+    "SD",
+    "TEMP",
+    "PWR",
+    "TX",
+    "RX",
+    "RX1",
+    "ANT",
+    "A",
+    "B",
+    "L",
+    "R",
+    "UP",
+    "DOWN",
+    "MAX",
+    "MIN",
+    "AVG",
+    "Speed",
+    "Signal",
+    "Q",
+    "SAT",
+    "HDG",
+    "PIT",
+    "ROLL",
+    "THR",
+    "#",
+    ">",
+    "<",
+    "*",
+    "@",
+    "▲",
+    "→",
+]
+WORDS = [
+    "N/A",
+    "NONE",
+    "LOST",
+    "NO",
+    "LINK",
+    "NO",
+    "SIGNAL",
+    "OFF",
+    "ERR",
+    "WAIT",
+    "STBY",
+    "ARMED",
+    "DISARMED",
+    "OK",
+    "HOLD",
+    "AUTO",
+    "MANUAL",
+    "READY",
+    "WARNING",
+    "LOW",
+    "SEARCHING",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,24 +173,28 @@ class Words:
 def sample_words(rng: np.random.Generator) -> Words:
     """Draw one overlay line.
 
-    One in twelve has no number but a word; one in twelve shows a dash for no value.
+    One in seventeen has no number but a word; one in nine shows a dash for no value.
     """
     kind = rng.random()
     if kind < 0.06:
         return Words("", "", str(rng.choice(WORDS)))
-    number = _dash(rng) if kind < 0.14 else _number(rng)
+    number = _dash(rng) if kind < 0.17 else _number(rng)
     before = after = ""
     if rng.random() < 0.55:
-        after = str(rng.choice(["", " ", " ", "  "])) + _unit(rng)
+        after = _unit(rng)
+        known = after in UNITS
+        after = str(rng.choice(["", " ", " ", "  "] if known else [" ", "  "])) + after
     if rng.random() < 0.22:
-        before = _label(rng) + str(rng.choice(["", " ", " ", ": ", ":", "  "]))
+        before = _label(rng)
+        gaps = ["", " ", " ", ": ", ":", "  "] if before in LABELS else [" ", ": ", "  "]
+        before += str(rng.choice(gaps))
     return Words(before, number, after)
 
 
 def sample_successor(words: Words, rng: np.random.Generator) -> Words:
     """Draw what the same line may show next: usually a number of the same form nearby."""
-    if rng.random() < 0.1 or not words.number:
-        return Words(words.before, _dash(rng) if rng.random() < 0.3 else _number(rng), words.after)
+    if rng.random() < 0.14 or not words.number:
+        return Words(words.before, _dash(rng) if rng.random() < 0.5 else _number(rng), words.after)
     signs = list(words.number)
     places = [k for k, sign in enumerate(signs) if sign.isdigit()]
     for k in places[-int(rng.integers(1, 4)) :]:
