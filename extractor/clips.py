@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import math
+import stat
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,8 +20,14 @@ from extractor.errors import ClipError
 from extractor.overlay import Box
 from extractor.readers.base import Crop
 
-#: A header that asks for more is damage or malice, not a goggle's screen: 16,384 x 16,384.
-MAX_PIXELS = 1 << 28
+#: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
+#: the highest levels: ITU-T H.264 table A-1, 139,264 macroblocks; H.265 table A.8, MaxLumaPs.
+MAX_PIXELS = 8192 * 4352
+#: One step of reading a file (opening it, one packet, one seek) may take so long, seconds.
+STEP_S = 4.0
+#: A clip that gives no picture in so many packets, or so many seconds of trying, gives none.
+FIRST_FRAME_PACKETS = 3000
+FIRST_FRAME_S = 8.0
 #: The declared duration and the last frame's end may differ by this without anything missing:
 #: containers round, and sound may run on after the picture.
 DURATION_SLACK_S = 0.5
@@ -239,9 +247,7 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
             reached = None if best is None else _time_s(best)
             if reached is None or not reached <= wanted <= reached + SEEK_BEYOND_S:
                 best = ahead = None
-                with contextlib.suppress(av.error.FFmpegError):
-                    target = max(0, int(wanted / stream.time_base))
-                    container.seek(target, stream=stream, backward=True)
+                _seek(container, stream, wanted)
                 decoded = _decoded(container, stream, Tally())
             while (frame := ahead or next(decoded, None)) is not None:
                 ahead = None
@@ -438,8 +444,20 @@ def _to_stored(box: Box, clip: Clip) -> Box:
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     try:
-        container = av.open(str(path), metadata_errors="ignore")
-    except (av.error.FFmpegError, OSError, ValueError) as error:
+        # A pipe or a device never ends; a folder may be called clip.mp4.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
+        if containers.claims_too_much(path):
+            raise ClipError(
+                f"{path.name}: its index claims more pictures than it has bytes: damaged"
+            )
+        container = av.open(
+            str(path),
+            metadata_errors="ignore",
+            timeout=STEP_S,
+            options={"max_pixels": str(MAX_PIXELS)},
+        )
+    except (av.error.FFmpegError, OSError, ValueError, OverflowError) as error:
         raise ClipError(f"{path.name}: {_why_not_opened(path, error)}") from error
     with container:
         yield container
@@ -467,30 +485,46 @@ def _picture_stream(container: Any, path: Path) -> Any:
             break
     else:
         raise ClipError(f"{path.name}: has no picture stream (sound only?)")
+    if stream.codec_context is None:
+        raise ClipError(
+            f"{path.name}: its pictures are in no known format, or its header is damaged"
+        )
     width, height = stream.codec_context.width, stream.codec_context.height
     if width * height > MAX_PIXELS:
         raise ClipError(f"{path.name}: claims a picture of {width}x{height}: a damaged header")
+    # Also for sizes that turn up on the way.
+    stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
     return stream
 
 
 def _first_frame(container: Any, stream: Any, path: Path) -> Any:
-    for frame in _decoded(container, stream, Tally()):
+    deadline = time.monotonic() + FIRST_FRAME_S
+    for frame in _decoded(container, stream, Tally(), FIRST_FRAME_PACKETS, deadline):
         return frame
     raise ClipError(
         f"{path.name}: not one frame of it can be decoded ({stream.codec_context.name})"
     )
 
 
-def _decoded(container: Any, stream: Any, tally: Tally) -> Iterator[Any]:
+def _decoded(
+    container: Any,
+    stream: Any,
+    tally: Tally,
+    most_packets: float = math.inf,
+    deadline: float = math.inf,
+) -> Iterator[Any]:
     """Decode packet by packet, so that a damaged one costs itself and not the rest."""
     packets = container.demux(stream)
-    while True:
+    taken = 0
+    while taken < most_packets and (taken == 0 or time.monotonic() < deadline):
+        taken += 1
         try:
             packet = next(packets)
         except StopIteration:
             return
-        except (av.error.FFmpegError, OSError) as error:
-            tally.read_error = tally.read_error or str(error)
+        except (av.error.FFmpegError, OSError, IndexError) as error:
+            # IndexError: damage makes streams appear that the binding does not know.
+            tally.read_error = tally.read_error or _why_not_read_on(error)
             # The container cannot go on; what the decoder still holds is good.
             yield from _flush(stream, tally)
             return
@@ -506,6 +540,15 @@ def _decoded(container: Any, stream: Any, tally: Tally) -> Iterator[Any]:
             yield frame
 
 
+def _why_not_read_on(error: Exception) -> str:
+    if isinstance(error, av.error.ExitError):
+        return (
+            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network (then read "
+            "it again with --again)"
+        )
+    return getattr(error, "strerror", None) or str(error)
+
+
 def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
     try:
         yield from stream.codec_context.decode(None)
@@ -513,10 +556,16 @@ def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
         tally.undecodable += 1
 
 
+def _seek(container: Any, stream: Any, seconds: float) -> None:
+    # Where it cannot be done, reading goes on from where it is.
+    if stream.time_base and 0 <= seconds / stream.time_base < 1 << 62:
+        with contextlib.suppress(av.error.FFmpegError):
+            container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
+
+
 def _frame_at(container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
     # Seek to the keyframe before, then go on to the last frame that is not later.
-    with contextlib.suppress(av.error.FFmpegError):
-        container.seek(max(0, int(seconds / stream.time_base)), stream=stream, backward=True)
+    _seek(container, stream, seconds)
     best = None
     for frame in _decoded(container, stream, Tally()):
         time_s = _time_s(frame)

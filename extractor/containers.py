@@ -8,6 +8,7 @@ cannot be judged this way.
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Literal
 
@@ -18,6 +19,9 @@ State = Literal["whole", "cut", "unknown"]
 TS_PACKET = 188
 TS_SYNC = 0x47
 _MP4_FIRST_BOXES = {b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"styp", b"pnot"}
+_MP4_PARENTS = {b"moov", b"trak", b"mdia", b"minf", b"stbl", b"moof", b"traf"}
+#: Where in a box, after its header, the number of samples stands.
+_MP4_COUNT_AT = {b"stsz": 8, b"stz2": 8, b"trun": 4}
 _EBML_ID = 0x1A45DFA3
 _SEGMENT_ID = 0x18538067
 
@@ -58,14 +62,47 @@ def lacks_index(path: Path) -> bool:
     return bool(kinds) and kinds[0] in _MP4_FIRST_BOXES and b"moov" not in kinds
 
 
-def _mp4_boxes(stream: IO[bytes], size: int) -> list[tuple[bytes, int, int]]:
-    # (kind, offset, length) of each top-level box: ISO/IEC 14496-12, section 4.2. The length
-    # may reach past the end of the file: that is the point.
+def claims_too_much(path: Path) -> bool:
+    """Tell whether an MP4 or MOV file claims more pictures and sounds than it has bytes.
+
+    A decoder believes such a claim and makes room for billions of samples.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        first = stream.read(8)[4:]
+        if first not in _MP4_FIRST_BOXES | {b"moof", b"sidx"}:
+            return False
+        return any(count > size for count in _sample_counts(stream, 0, size, 0))
+
+
+def _sample_counts(stream: IO[bytes], start: int, end: int, depth: int) -> Iterator[int]:
+    # Tables of sample sizes and runs of fragments: ISO/IEC 14496-12, 8.7.3.2, 8.8.8. Both have
+    # the number of samples in the bytes that follow the version, flags and, in `stsz`, the size.
+    for kind, offset, length in _mp4_boxes(stream, end, start):
+        stream.seek(offset)
+        header = 16 if struct.unpack(">I", stream.read(4))[0] == 1 else 8
+        if kind in _MP4_PARENTS and depth < 8:
+            yield from _sample_counts(stream, offset + header, min(end, offset + length), depth + 1)
+        elif kind in _MP4_COUNT_AT:
+            stream.seek(offset + header + _MP4_COUNT_AT[kind])
+            if len(count := stream.read(4)) == 4:
+                yield struct.unpack(">I", count)[0]
+
+
+def _mp4_boxes(stream: IO[bytes], size: int, offset: int = 0) -> list[tuple[bytes, int, int]]:
+    # (kind, offset, length) of each box from `offset` to `size`: ISO/IEC 14496-12, section 4.2.
+    # The length may reach past the end of the file: that is the point.
     boxes: list[tuple[bytes, int, int]] = []
-    offset = 0
     while offset + 8 <= size and len(boxes) < 100_000:
         stream.seek(offset)
         header = stream.read(16)
+        if len(header) < 8:
+            break
         length, kind = struct.unpack(">I4s", header[:8])
         if length == 1 and len(header) == 16:
             length = struct.unpack(">Q", header[8:])[0]
@@ -80,6 +117,8 @@ def _mp4_boxes(stream: IO[bytes], size: int) -> list[tuple[bytes, int, int]]:
 
 def _mp4_state(stream: IO[bytes], size: int) -> State:
     boxes = _mp4_boxes(stream, size)
+    if not boxes:
+        return "cut"
     kinds = {kind for kind, _, _ in boxes}
     _, offset, length = boxes[-1]
     end = offset + length

@@ -160,8 +160,13 @@ class Session:
                 s for s in subfolders if not s.startswith(".") and not (top and s == RESULTS)
             ]
             for name in files:
-                if not name.startswith(".") and Path(name).suffix.lower() in VIDEO_SUFFIXES:
-                    found.append((here / name).relative_to(self.root).as_posix())
+                path = here / name
+                if name.startswith(".") or path.suffix.lower() not in VIDEO_SUFFIXES:
+                    continue
+                # A pipe would make every look at it wait for ever. What is not there (a broken
+                # link) stays in: it is named when it is read.
+                if path.is_file() or not path.exists():
+                    found.append(path.relative_to(self.root).as_posix())
         return tuple(sorted(found))
 
     def require_clips(self) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import stat
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -74,6 +75,8 @@ def clip_digest(path: Path) -> str:
     """
     try:
         status = path.stat()
+        if not stat.S_ISREG(status.st_mode):  # opening a pipe would wait for ever
+            raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
         hasher = hashlib.blake2b(digest_size=12)
         hasher.update(f"{status.st_size} {status.st_mtime_ns}".encode())
         with path.open("rb") as stream:
