@@ -44,6 +44,7 @@ from extractor.framing import INSTANTS
 from extractor.jobs import Options
 from extractor.pipeline import read_session
 from extractor.readers.base import Crop, Line
+from extractor.readers.network import NetworkReader
 from extractor.readers.tightening import tighten
 from extractor.session import Session
 
@@ -86,10 +87,12 @@ class GeneralReader:
         return [Line(re.sub(r"[^-–—\d.,:+ ]+", " ~ ", text), float(sure)) for text, sure in found]
 
 
-def make_reader(name: str) -> Any:
-    """Return one reader by its name."""
+def make_reader(name: str, model: Path | None) -> Any:
+    """Return one reader by its name; `model` is another network than the shipped one."""
     if name == "general":
         return GeneralReader()
+    if name == "network" and model is not None:
+        return NetworkReader(model)
     module, cls = READERS[name]
     return getattr(importlib.import_module(module), cls)()
 
@@ -247,7 +250,7 @@ def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read everything; return the judged rows and the time taken."""
     items = evaluation_set.hard() if options.hard else evaluation_set.catalogue()
     items = [i for i in items if not options.only or i.name in options.only][: options.limit]
-    readers = [make_reader(name) for name in options.readers]
+    readers = [make_reader(name, options.model) for name in options.readers]
     rows: list[Row] = []
     times = []
     for item in items:
@@ -369,6 +372,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
     parser.add_argument("folder", type=Path, help="where the evaluation set lies or is made")
     parser.add_argument("--readers", nargs="+", default=["network"], choices=[*READERS, "general"])
+    parser.add_argument("--model", type=Path, help="another ONNX file for the network (not clips)")
     parser.add_argument("--boxes", nargs="+", default=BOXES, choices=BOXES)
     parser.add_argument("--way", choices=list(WAYS), default="crops")
     parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
