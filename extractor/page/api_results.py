@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -37,13 +36,28 @@ def blueprint(desk: Desk) -> Blueprint:
     def results() -> Any:
         return plain(_results(desk.session()))
 
-    @routes.post("/api/compare")
-    def compare() -> Any:
+    def asked() -> tuple[str, str]:
         b = asking.body()
         name, measure = asking.text(b, "field"), asking.text(b, "measure") or "mean"
         desk.field(desk.session(), name)
         if measure not in MEASURES:
             raise UsageError(f"measure must be one of {', '.join(MEASURES)}")
+        return name, measure
+
+    @routes.post("/api/report")
+    def report() -> Any:
+        name, measure = asked()
+
+        def work(task: Task) -> None:
+            from extractor.report import Options, write_report
+
+            write_report([desk.root], options=Options(name, measure))
+
+        return plain(desk.begin("report", work).as_json())
+
+    @routes.post("/api/compare")
+    def compare() -> Any:
+        name, measure = asked()
 
         def work(task: Task) -> None:
             from extractor.comparison import compare_sessions
@@ -107,8 +121,6 @@ def _results(session: Session) -> dict[str, Any]:
         and summary.exists()
         and summary.stat().st_mtime > ranking.stat().st_mtime,
         "files": sorted(_files(session)),
-        "can_compare": find_spec("extractor.comparison") is not None,
-        "measures": MEASURES,
     }
 
 

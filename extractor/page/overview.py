@@ -13,6 +13,9 @@ from extractor.page.desk import Desk
 from extractor.session import RUN_COLUMNS, SESSION_KEYS, Session
 from extractor.state import ClipState
 
+#: Work whose progress the page shows.
+KINDS = ("read", "suggest", "compare", "report")
+
 
 def overview(desk: Desk) -> dict[str, Any]:
     """Return clips, runs, conditions, marks and work in progress."""
@@ -36,7 +39,7 @@ def overview(desk: Desk) -> dict[str, Any]:
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
         "overlay": state.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
-        "tasks": {k: t.as_json() for k in ("read", "suggest", "compare") if (t := desk.task(k))},
+        "tasks": {k: t.as_json() for k in KINDS if (t := desk.task(k))},
         "summary": session.summary_path.exists(),
         "reading": bool(reading and reading.running),
     }

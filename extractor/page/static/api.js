@@ -39,8 +39,15 @@ export function post(path, body = {}) {
 
 // One after the other, in the order in which they were asked for.
 let last = Promise.resolve();
+let waiting = 0;
 export function inTurn(work) {
+  waiting += 1;
   const result = last.then(work);
-  last = result.catch(() => {});
+  last = result.catch(() => {}).then(() => { waiting -= 1; });
   return result;
 }
+
+// What was answered a moment ago is not written yet: leaving now would lose it.
+addEventListener("beforeunload", (event) => {
+  if (waiting) event.preventDefault();
+});

@@ -38,6 +38,7 @@ class Checking {
         h("kbd", {}, "x"), " not readable · ", h("kbd", {}, "-"), " ", h("kbd", {}, "Enter"), " no link shown · ",
         h("kbd", {}, "↑"), h("kbd", {}, "↓"), " move · ", h("kbd", {}, "u"), " undo"),
       this.parts.grid);
+    this.parts.undo = h("button", { id: "undo", disabled: true, onclick: () => this.undo() }, "Undo");
     this.onkey = (event) => this.key(event);
     document.addEventListener("keydown", this.onkey);
     this.reloadSoon = later(50, () => this.load());
@@ -63,7 +64,7 @@ class Checking {
       this.mode === "sample" && h("label", {}, "Size ", h("select", { onchange: (e) => { this.count = Number(e.target.value); this.load(); } },
         SIZES.map((n) => h("option", { value: n, selected: n === this.count }, n)))),
       h("span", { class: "grow" }),
-      h("button", { id: "undo", disabled: !this.undone.length, onclick: () => this.undo() }, "Undo"));
+      this.parts.undo);
   }
 
   async load() {
@@ -120,8 +121,9 @@ class Checking {
   choose(i, focus = true) {
     if (!this.cards.length) return;
     this.at = Math.min(Math.max(0, i), this.cards.length - 1);
-    for (const element of this.parts.grid.children) element.classList.toggle("now", Number(element.dataset.card) === this.at);
-    const element = this.parts.grid.children[this.at];
+    this.now?.classList.remove("now");
+    const element = this.now = this.parts.grid.children[this.at];
+    element.classList.add("now");
     if (focus) element.querySelector("input").focus({ preventScroll: true });
     element.scrollIntoView({ block: "nearest" });
   }
@@ -198,8 +200,7 @@ class Checking {
         this.page.fail(error);
         this.reloadSoon();
       });
-    this.drawSaid();
-    this.drawHead();
+    this.parts.undo.disabled = !this.undone.length;
   }
 
   undo() {

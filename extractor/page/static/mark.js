@@ -70,10 +70,9 @@ class Marking {
       h("div", { class: "mark" },
         h("div", { class: "stage-side" },
           h("div", { class: "row tools" }, this.parts.clip, this.parts.time, this.parts.clock, this.stage.buttons(), this.parts.suggest),
-          this.stage.element, this.parts.hint),
-        h("div", {}, this.parts.here, this.parts.form)),
-      h("h3", {}, "The same rectangle at other moments and in other clips"),
-      this.parts.strip);
+          this.stage.element, this.parts.hint,
+          h("h3", {}, "The same rectangle at other moments and in other clips"), this.parts.strip),
+        h("div", {}, this.parts.here, this.parts.form)));
   }
 
   get fields() {
@@ -139,12 +138,12 @@ class Marking {
           h("option", { value, selected: value === String(field.decimals ?? "") }, title)))),
       named("better", "Better is", h("select", { name: "better" }, ["higher", "lower"].map((value) =>
         h("option", { value, selected: value === field.better }, value)))),
-      h("details", { open: NUMBERS.some(([key]) => field[key] !== null && field[key] !== undefined) },
-        h("summary", {}, "Limits"),
-        NUMBERS.map(([key, title]) => named(key, title, text(key, field[key], { inputmode: "decimal" })))),
       h("div", { class: "row" },
         h("button", { class: "main", type: "submit", id: "save" }, "Save"),
-        this.was && h("button", { type: "button", onclick: () => this.remove() }, "Remove")));
+        this.was && h("button", { type: "button", onclick: () => this.remove() }, "Remove")),
+      h("details", { open: NUMBERS.some(([key]) => field[key] !== null && field[key] !== undefined) },
+        h("summary", {}, "Limits"),
+        NUMBERS.map(([key, title]) => named(key, title, text(key, field[key], { inputmode: "decimal" })))));
   }
 
   usual(name) {

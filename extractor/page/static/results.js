@@ -24,7 +24,7 @@ export function show(root, page) {
   root.append(parts.head, parts.body);
   const options = { field: page.session.fields[0]?.name ?? "", measure: "mean" };
   let found = null;
-  let running = false;
+  let running = "";
   let left = false;
 
   async function load() {
@@ -36,22 +36,22 @@ export function show(root, page) {
     }
   }
 
-  async function compare() {
-    running = true;
+  async function make(kind) {
+    running = kind;
     draw();
     try {
-      await post("/api/compare", options);
+      await post(`/api/${kind}`, options);
       let task;
       do {
         await new Promise((resolve) => setTimeout(resolve, 300));
         await page.refresh();
-        task = page.session.tasks.compare;
+        task = page.session.tasks[kind];
       } while (task?.state === "running" && !left);
       if (task?.state === "failed") throw new Error(task.message);
     } catch (error) {
       page.fail(error);
     }
-    running = false;
+    running = "";
     load();
   }
 
@@ -65,8 +65,10 @@ export function show(root, page) {
       h("div", { class: "row" },
         choice("field", page.session.fields.map((f) => [f.name, f.name])),
         choice("measure", Object.entries(MEASURES)),
-        h("button", { class: "main", id: "compare", disabled: running, onclick: compare }, running ? "Comparing…" : said),
-        h("span", { class: "grow" }), reportLink(found)),
+        h("button", { class: "main", id: "compare", disabled: running, onclick: () => make("compare") }, running === "compare" ? "Comparing…" : said),
+        h("span", { class: "grow" }),
+        h("button", { id: "report", disabled: running, onclick: () => make("report") }, running === "report" ? "Making it…" : "Make the report"),
+        found.files.includes("report.html") && h("a", { class: "button", href: "/api/file?name=report.html", target: "_blank", rel: "noopener" }, "Open the report")),
       outdated && h("p", { class: "problem" }, "The clip statistics have changed since the comparison; compare again."),
       without > 0 && h("p", { class: "hint" }, `${without} ${without === 1 ? "run has" : "runs have"} no antenna yet: say which in the `, h("a", { href: "#/clips" }, "table of the clips"), "."));
     clear(parts.body,
@@ -108,11 +110,6 @@ function files(names) {
     h("ul", { class: "plain files" }, rest.map((name) => h("li", {}, h("a", { href: `/api/file?${query({ name })}`, download: "" }, name)))));
 }
 
-function reportLink(found) {
-  if (!found.files.includes("report.html")) return h("span", { class: "hint" }, "A report will be linked here once it is made.");
-  return h("a", { class: "button", href: "/api/file?name=report.html", target: "_blank", rel: "noopener" }, "Open the report");
-}
-
 // A point and its interval for each antenna; the inner, narrower interval is within mountings.
 function ranking(found) {
   const col = (name) => found.columns.indexOf(name);
@@ -125,7 +122,7 @@ function ranking(found) {
   const [low, high] = [Math.min(...ends), Math.max(...ends)];
   const x = (v) => 10 + ((v - low) / (high - low || 1)) * 380;
   return h("table", { class: "ranking", id: "ranking" },
-    h("thead", {}, h("tr", {}, ["", "Antenna", "Mean", "", "Not told apart from", "Mountings", "Runs"].map((t) => h("th", {}, t)))),
+    h("thead", {}, h("tr", {}, ["", "Antenna", "Mean", "", "Not told apart from", "Mountings", "Runs"].map((t) => h("th", { class: ["Mean", "Mountings", "Runs"].includes(t) ? "num" : "" }, t)))),
     h("tbody", {}, rows.map((r) => h("tr", {},
       h("td", { class: "num" }, r.place), h("th", { scope: "row" }, r.name),
       h("td", { class: "num" }, r.mean?.toFixed(2), r.low !== null && h("small", {}, ` ${r.low.toFixed(1)} to ${r.high.toFixed(1)}`)),

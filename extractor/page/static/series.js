@@ -138,8 +138,8 @@ class Looking {
 
   tell(i, time) {
     if (!this.parts.seen.firstChild) {
-      this.seen = { words: h("div", {}), crop: h("img", { class: "crop", alt: "" }), frame: h("img", { class: "frame", alt: "" }) };
-      this.parts.seen.append(this.seen.words, this.seen.crop, this.seen.frame);
+      this.seen = { words: h("div", {}), crop: h("img", { class: "crop", alt: "" }), frame: h("img", { class: "frame", alt: "" }), when: h("small", {}) };
+      this.parts.seen.append(this.seen.words, this.seen.crop, this.seen.frame, this.seen.when);
     }
     const d = this.data;
     clear(this.seen.words, i < 0 ? h("b", {}, clock(time)) : [
@@ -154,13 +154,15 @@ class Looking {
   }
 
   drawFrame(t) {
-    this.tell(this.data.times.length ? this.chart.nearest(t) : -1, t);
+    if (!this.seen) this.tell(-1, t);
+    this.seen.when.textContent = `Frame at ${clock(t)}`;
     if (this.info.width) this.seen.frame.src = `/api/frame?${query({ clip: this.clip, t: t.toFixed(2), w: 640, v: this.info.version })}`;
   }
 
   brushed(span, time) {
     this.span = span && span[1] - span[0] > 0.2 ? span : null;
     this.at_s = time;
+    this.hovered(this.data.times.length ? this.chart.nearest(time) : -1, time);
     this.drawFrame(time);
     this.drawRuns();
   }
