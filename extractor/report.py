@@ -7,6 +7,7 @@ import contextlib
 import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib import metadata, resources
 from pathlib import Path
@@ -115,9 +116,12 @@ def write_report(
         comparison, reason = _compare(folders, info.name, chosen)
         second = second_field(results, info.name)
         material = session_charts.gather(results, info, second, comparison)
-        sections, written = _draw(material, folder, tell)
-        tell("doubtful readings")
-        page = _render(material, chosen, reason, sections)
+        # Cutting the crops out of the clips is decoding, which runs beside the drawing.
+        with ThreadPoolExecutor(1) as aside:
+            doubts = aside.submit(lambda: [d for one in results for d in _doubts(one)])
+            sections, written = _draw(material, folder, tell)
+            tell("doubtful readings")
+            page = _render(material, chosen, reason, sections, doubts.result())
     if comparison is not None:
         written += comparison.write(folder)
     path = folder / REPORT_FILE
@@ -197,7 +201,11 @@ def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Pa
 
 
 def _render(
-    material: session_charts.Material, options: Options, reason: str, sections: Sequence[_Section]
+    material: session_charts.Material,
+    options: Options,
+    reason: str,
+    sections: Sequence[_Section],
+    doubts: Sequence[Mapping[str, Any]],
 ) -> str:
     from jinja2 import Environment, select_autoescape
 
@@ -207,6 +215,7 @@ def _render(
         lstrip_blocks=True,
     )
     environment.filters["number"] = _shown
+    environment.filters["label"] = _label
     template = (resources.files("extractor") / "templates" / "report.html").read_text("utf-8")
     comparison = material.comparison
     return environment.from_string(template).render(
@@ -218,7 +227,7 @@ def _render(
         reason=reason,
         sections=sections,
         colors=_colors(),
-        doubts=[d for one in material.results for d in _doubts(one)],
+        doubts=doubts,
         tables=_tables(material),
         cautions=cautions(*_power(material.results)),
         settings=_settings(material, options),
@@ -261,10 +270,28 @@ def _doubts(one: Results) -> list[dict[str, Any]]:
         {
             "doubt": d,
             "picture": base64.b64encode(d.picture).decode("ascii"),
-            "read": f"{d.value:g}" if math.isfinite(d.value) else "nothing",
+            "read": _read(d),
         }
         for d in found[:DOUBTS]
     ]
+
+
+def _read(one: doubtful.Doubt) -> str:
+    if math.isfinite(one.value):
+        return f"read as {one.value:g}"
+    return f"not read (perhaps {one.text})" if one.text and one.flag != "no_link" else "not read"
+
+
+#: Ends of keys that name a unit.
+_KEY_UNITS = {"_m": "m", "_mhz": "MHz", "_mw": "mW", "_db": "dB", "_dbm": "dBm", "_s": "s"}
+
+
+def _label(key: str) -> str:
+    """Return a key of ``session.toml`` in words, its unit set apart."""
+    for end, unit in _KEY_UNITS.items():
+        if key.endswith(end):
+            return f"{key.removesuffix(end).replace('_', ' ')}, {unit}"
+    return key.replace("_", " ")
 
 
 def _power(results: Sequence[Results]) -> tuple[float | None]:
