@@ -36,6 +36,8 @@ class Options:
     """Keyframes only; nothing is remembered."""
     crosscheck: int = CROSSCHECK
     """Readings of each clip and field that the second reader sees too, where it is installed."""
+    scheduler: str = ""
+    """Address of a Dask scheduler that reads instead of this machine; empty: none."""
 
     def crosscheck_of(self, reader: str) -> int:
         """Return how many readings to cross-check: none with the second reader itself."""

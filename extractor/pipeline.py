@@ -299,7 +299,12 @@ def _work(
     """Do the jobs and yield ``(clip, state)``; those that fail go to the report."""
     watcher.started(jobs)
     count = options.jobs or os.cpu_count() or 1
-    for job, known, error in workers.run(jobs, read_clip_job, count, watcher.progress):
+    way = None
+    if options.scheduler:
+        from extractor import cluster
+
+        way = cluster.on(options.scheduler)
+    for job, known, error in workers.run(jobs, read_clip_job, count, watcher.progress, way):
         if known is not None:
             yield job.clip, known
             continue

@@ -32,12 +32,18 @@ Progress = Callable[[str, float], None]
 
 Work = Callable[[Any, Progress], Result]
 Outcome = tuple[Any, Result | None, ExtractorError | None]
+Way = Callable[[Sequence[Any], Work[Any], Progress], Iterator[Outcome[Any]]]
+"""Called with jobs, work and progress; yields outcomes as `run` does."""
 
 _news: Any = None
 
 
 def run(
-    jobs: Sequence[Job], work: Work[Result], count: int, progress: Progress
+    jobs: Sequence[Job],
+    work: Work[Result],
+    count: int,
+    progress: Progress,
+    way: Way | None = None,
 ) -> Iterator[Outcome[Result]]:
     """Do all jobs and yield ``(job, result, error)`` as they end; one of the two is None.
 
@@ -51,12 +57,18 @@ def run(
         Worker processes; with 1 the work is done in this one.
     progress : callable
         Called in this process.
+    way : callable, optional
+        Another way of running them than processes of this machine, such as `cluster.on`;
+        `count` is then its own affair.
 
     Raises
     ------
     Exception
         Whatever `work` raises beyond `ExtractorError`: those are bugs.
     """
+    if way is not None:
+        yield from way(jobs, work, progress) if jobs else ()
+        return
     if count <= 1 or len(jobs) <= 1:
         for job in jobs:
             try:
@@ -81,7 +93,7 @@ def _run_in_pool(
         again: list[Job] = []
         yield from _drain([job], work, 1, (context, news, progress), again)
         if again:
-            yield job, None, _died(job)
+            yield job, None, died(job)
 
 
 def _drain(
@@ -113,7 +125,8 @@ def _drain(
     pool.shutdown()
 
 
-def _died(job: Job) -> ClipError:
+def died(job: Job) -> ClipError:
+    """Return the error of a clip whose worker died on it."""
     return ClipError(
         f"{job.clip}: the worker process died on it (out of memory, or a fault in the video "
         "library); the other clips are not affected; try fewer at once: --jobs 1"

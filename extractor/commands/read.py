@@ -29,6 +29,15 @@ def read(
             help="Readings per clip and field that Tesseract checks, where it is installed.",
         ),
     ] = 20,
+    scheduler: Annotated[
+        str,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Read on the Dask cluster of this scheduler (tcp://HOST:8786) instead of here; "
+            "trusted networks only.",
+        ),
+    ] = "",
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
@@ -42,7 +51,12 @@ def read(
 
     opened = Session(session)
     options = pipeline.Options(
-        rate_hz=rate, reader=reader, jobs=jobs, again=again, crosscheck=crosscheck
+        rate_hz=rate,
+        reader=reader,
+        jobs=jobs,
+        again=again,
+        crosscheck=crosscheck,
+        scheduler=scheduler,
     )
     with Bars() as bars:
         report = pipeline.read_session(opened, options, only=clip or (), watcher=bars)
