@@ -24,6 +24,8 @@ CHUNK_BYTES = 48 << 20
 BRIDGED_SAMPLES = 2
 #: Frames looked at on each side of a doubtful sample, within one sampling period.
 RESCUE_FRAMES = 2
+#: Displays hold a number at least so long, or nobody could read it: common practice, no source.
+HOLD_LEAST_S = 0.2
 #: The picture counts as still between two samples when its luma moves by less than this share
 #: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
 #: picture). Measured: docs/decisions.md, "Frozen pictures".
@@ -34,6 +36,7 @@ MOVING_LEAST = 0.4
 MOVING_SHARE = 0.25
 
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
+_NEGATIVE = re.compile(r"-\d+(?:[.,]\d+)?")
 _DASH = re.compile(r"[-\u2013\u2014]+(?:[.,:][-\u2013\u2014]+)?")
 
 Progress = Callable[[float], None]
@@ -147,10 +150,11 @@ def read_clip(
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
     memories = [_Memory() for _ in fields]
+    eyes = [_FieldReader(reader, f) for f in fields]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
         for i, seen in enumerate(result.fields.values()):
-            _read_stretch(stretch, i, reader, seen, memories[i])
+            _read_stretch(stretch, i, eyes[i], seen, memories[i])
             for row, sample in enumerate(stretch.samples, len(result.time_s)):
                 if keep:
                     seen.keep(row, stretch.frames[sample].crops[i], keep)
@@ -204,7 +208,7 @@ def _motion(stretch: _Sampled) -> list[float]:
 
 
 def _read_stretch(
-    stretch: _Sampled, index: int, reader: Reader, out: FieldReadings, memory: _Memory
+    stretch: _Sampled, index: int, reader: _FieldReader, out: FieldReadings, memory: _Memory
 ) -> None:
     crops = [f.crops[index] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
@@ -223,33 +227,60 @@ def _read_stretch(
         out.since_s.append(since)
 
 
+class _FieldReader:
+    """A reader that knows what the field can show; that may only lower confidence."""
+
+    def __init__(self, reader: Reader, item: Field) -> None:
+        self._reader = reader
+        self._unsigned = item.minimum is not None and item.minimum >= 0
+        self.gate = reader.gate
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        return [self._doubted(line) for line in self._reader.read(crops)]
+
+    def _doubted(self, line: Line) -> Line:
+        # A streak of light beside the number looks just like a minus.
+        if self._unsigned and any(_NEGATIVE.fullmatch(part) for part in _shown(line.text)):
+            return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
+        return line
+
+
 def _rescued(
-    stretch: _Sampled, crops: Sequence[Crop], reader: Reader, lines: Sequence[Line]
+    stretch: _Sampled, crops: Sequence[Crop], reader: _FieldReader, lines: Sequence[Line]
 ) -> list[Line]:
-    """Look at frames around each doubtful sample for a surer look at the same text.
+    """Look before and after each doubtful sample for what surely stood there.
 
     The number stands still while the picture behind it moves: what spoils one frame is gone a
-    few frames on. Only the same text is taken over, with the surer frame's confidence, so one
-    number never becomes another; and only where frames before and after agree.
+    few frames on. Where the nearest sure looks on both sides, less than `HOLD_LEAST_S` apart,
+    show the same, it stood there in between too: a display does not change and change back
+    faster than anyone could read it.
     """
     asked = [
         (position, frame)
         for position, line in enumerate(lines)
-        if line.text and line.confidence < reader.gate
+        if line.confidence < reader.gate
         for frame in _frames_around(stretch, position)
     ]
     if not asked:
         return list(lines)
     looks = reader.read([crops[frame] for _, frame in asked])
-    sides = [[0.0, 0.0] for _ in lines]  # surest look before and after each sample
+    nearest: dict[tuple[int, bool], tuple[int, Line]] = {}
     for (position, frame), look in zip(asked, looks, strict=True):
-        if _shown(look.text) == _shown(lines[position].text):
-            side = int(frame > stretch.samples[position])
-            sides[position][side] = max(sides[position][side], look.confidence)
-    return [
-        Line(line.text, min(sure), line.characters) if min(sure) >= reader.gate else line
-        for line, sure in zip(lines, sides, strict=True)
-    ]
+        distance = frame - stretch.samples[position]
+        key = (position, distance > 0)
+        if look.confidence >= reader.gate and (
+            key not in nearest or abs(distance) < abs(nearest[key][0])
+        ):
+            nearest[key] = (distance, look)
+    result = list(lines)
+    for position, here in enumerate(stretch.samples):
+        before, after = nearest.get((position, False)), nearest.get((position, True))
+        if before and after and _shown(before[1].text) == _shown(after[1].text):
+            first, last = stretch.frames[here + before[0]], stretch.frames[here + after[0]]
+            if last.time_s - first.time_s <= HOLD_LEAST_S:
+                surest = min(before[1], after[1], key=lambda look: look.confidence)
+                result[position] = surest
+    return result
 
 
 def _frames_around(stretch: _Sampled, position: int) -> list[int]:
@@ -268,7 +299,7 @@ def _spread(first: int, stop: int, count: int) -> list[int]:
 def _appearances(
     stretch: _Sampled,
     crops: Sequence[Crop],
-    reader: Reader,
+    reader: _FieldReader,
     lines: Sequence[Line],
     memory: _Memory,
 ) -> list[float]:
@@ -277,26 +308,27 @@ def _appearances(
     Between the sample before and this one the change is searched by halving, all searches of
     the stretch in step so that the reader is called on batches.
     """
-    appeared = [math.nan] * len(lines)
-    shown, since, missed = memory.shown, memory.since_s, memory.missed
-    searches: dict[int, list[int]] = {}
+    shown, missed = memory.shown, memory.missed
+    searches: dict[int, _Search] = {}
     continued: set[int] = set()
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:
             missed += 1
             continue
-        if _shown(line.text) == shown and missed <= BRIDGED_SAMPLES:
+        now = _shown(line.text)
+        if now == shown and missed <= BRIDGED_SAMPLES:
             continued.add(position)
         elif stretch.samples[position] > 0:
             lower = stretch.samples[position - 1] if position else 0
-            searches[position] = [lower, stretch.samples[position]]
-        shown, missed = _shown(line.text), 0
-    _halve(crops, reader, lines, searches)
-    current = since
-    for position in range(len(lines)):
+            searches[position] = _Search(lower, stretch.samples[position], shown, now)
+        shown, missed = now, 0
+    _halve(crops, reader, list(searches.values()))
+    appeared = [math.nan] * len(lines)
+    current = memory.since_s
+    for position, line in enumerate(lines):
         if position in searches:
-            current = stretch.frames[searches[position][1]].time_s
-        elif lines[position].confidence < reader.gate:
+            current = stretch.frames[searches[position].upper].time_s
+        elif line.confidence < reader.gate:
             continue
         elif position not in continued:
             current = math.nan  # the clip's first frame: it may have stood there before
@@ -304,17 +336,31 @@ def _appearances(
     return appeared
 
 
-def _halve(
-    crops: Sequence[Crop], reader: Reader, lines: Sequence[Line], searches: dict[int, list[int]]
-) -> None:
+@dataclass(slots=True)
+class _Search:
+    """A change between two frames: `lower` does not show `new` yet, `upper` does."""
+
+    lower: int
+    upper: int
+    old: tuple[str, ...] | None
+    new: tuple[str, ...]
+
+
+def _halve(crops: Sequence[Crop], reader: _FieldReader, searches: Sequence[_Search]) -> None:
     while True:
-        open_ = {p: (b[0] + b[1]) // 2 for p, b in searches.items() if b[1] - b[0] > 1}
+        open_ = [s for s in searches if s.upper - s.lower > 1]
         if not open_:
             return
-        looks = reader.read([crops[middle] for middle in open_.values()])
-        for (position, middle), look in zip(open_.items(), looks, strict=True):
-            same = _shown(look.text) == _shown(lines[position].text)
-            searches[position][1 if same else 0] = middle
+        looks = reader.read([crops[(s.lower + s.upper) // 2] for s in open_])
+        for search, look in zip(open_, looks, strict=True):
+            middle = (search.lower + search.upper) // 2
+            now = _shown(look.text)
+            # A spoiled frame is neither: most frames in between are not the last of the old.
+            doubtful = look.confidence < reader.gate and now != search.old
+            if now == search.new or doubtful:
+                search.upper = middle
+            else:
+                search.lower = middle
 
 
 def _shown(text: str) -> tuple[str, ...]:

@@ -119,9 +119,10 @@ def asked_digest(
 ) -> str:
     """Return a text that changes with the question: where to look, with what, how often.
 
-    Limits, units and names of the link are left out: they matter after the reading.
+    Limits, units and names of the link are left out: they matter after the reading. Only
+    whether the number can be negative is something the reading itself uses.
     """
-    places = {f.name: places_of(f) for f in fields}
+    places = {f.name: [places_of(f), f.minimum is not None and f.minimum >= 0] for f in fields}
     return digest_of(READING_VERSION, places, tight, reader, rate_hz, crosscheck)
 
 

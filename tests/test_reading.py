@@ -94,32 +94,65 @@ class Unsure(GreyReader):
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         lines = super().read(crops)
         return [
-            Line(line.text if line.text else "x", 0.2) if float(c[:, :6, 0].mean()) < 25 else line
+            Line("-" + line.text, 0.2) if float(c[:, :6, 0].mean()) < 25 else line
             for c, line in zip(crops, lines, strict=True)
         ]
 
 
-def test_doubtful_sample_is_confirmed_by_frames_around_it_only() -> None:
-    frames = []
-    for i in range(7):
-        crop = np.full((32, 64, 3), 40 + 4 * 9, np.uint8)
-        if i == 3:
-            crop[:, :6, 0] = 20
-        frames.append(clips.Frame(i / 30, (crop,)))
+def spoiled_stretch(values: Sequence[int], spoiled: int) -> reading._Sampled:
+    """Return frames at 30 a second, each third sampled; one of them is spoiled."""
     stretch = reading._Sampled()
-    for i, frame in enumerate(frames):
-        stretch.add(frame, sampled=i in (0, 3, 6))
-    crops = [f.crops[0] for f in frames]
-    reader = Unsure()
+    for i, value in enumerate(values):
+        crop = np.full((32, 64, 3), 40 + 4 * value, np.uint8)
+        if i == spoiled:
+            crop[:, :6, 0] = 20
+        stretch.add(clips.Frame(i / 30, (crop,)), sampled=i % 3 == 0)
+    return stretch
+
+
+def rescued(values: Sequence[int], spoiled: int = 3) -> Line:
+    stretch = spoiled_stretch(values, spoiled)
+    crops = [f.crops[0] for f in stretch.frames]
+    reader = reading._FieldReader(Unsure(), FIELD)
     lines = reader.read([crops[s] for s in stretch.samples])
-    assert lines[1] == Line("9", 0.2)
-    assert reading._rescued(stretch, crops, reader, lines)[1] == Line("9", 0.99)
-    # Other text before it: it stays doubtful.
-    for i in (1, 2):
-        crops[i] = np.full((32, 64, 3), 40 + 4 * 8, np.uint8)
-    crops[0] = crops[1]
-    lines = reader.read([crops[s] for s in stretch.samples])
-    assert reading._rescued(stretch, crops, reader, lines)[1].confidence == 0.2
+    assert lines[1].confidence == 0.2
+    return reading._rescued(stretch, crops, reader, lines)[1]
+
+
+def test_doubtful_sample_is_what_surely_stood_there_before_and_after() -> None:
+    assert rescued([9] * 7) == Line("9", 0.99)
+    # It changed somewhere around: then nobody knows which of the two it was.
+    assert rescued([8, 8, 8, 9, 9, 9, 9]).confidence == 0.2
+    assert rescued([9, 9, 9, 9, 8, 8, 8]).confidence == 0.2
+
+
+def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reading, "HOLD_LEAST_S", 0.05)
+    assert rescued([9] * 7).confidence == 0.2
+
+
+def test_a_minus_is_doubted_where_the_field_has_none() -> None:
+    class Minus(GreyReader):
+        def read(self, crops: Sequence[Crop]) -> list[Line]:
+            return [Line("-31 ~", 0.99), Line("31 -- ~", 0.99), Line("--", 0.99)]
+
+    crops = [np.zeros((8, 8, 3), np.uint8)] * 3
+    unsigned = Field("x", (320, 180), Box(*BOX), minimum=0.0)
+    assert [line.confidence for line in reading._FieldReader(Minus(), unsigned).read(crops)] == [
+        0.25,
+        0.99,
+        0.99,
+    ]
+    assert reading._FieldReader(Minus(), FIELD).read(crops)[0].confidence == 0.99
+
+
+def test_a_spoiled_frame_does_not_date_the_change() -> None:
+    stretch = spoiled_stretch([8, 8, 9, 9, 9, 9, 9], spoiled=4)
+    crops = [f.crops[0] for f in stretch.frames]
+    reader = reading._FieldReader(Unsure(), FIELD)
+    search = reading._Search(0, 6, ("8",), ("9",))
+    reading._halve(crops, reader, [search])
+    assert search.upper == 2
 
 
 @pytest.mark.parametrize(
