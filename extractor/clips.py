@@ -247,8 +247,7 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
             reached = None if best is None else _time_s(best)
             if reached is None or not reached <= wanted <= reached + SEEK_BEYOND_S:
                 best = ahead = None
-                _seek(container, stream, wanted)
-                decoded = _decoded(container, stream, Tally())
+                decoded = _decoded_from(container, stream, wanted)
             while (frame := ahead or next(decoded, None)) is not None:
                 ahead = None
                 if best is not None and (_time_s(frame) or 0.0) > wanted:
@@ -563,11 +562,28 @@ def _seek(container: Any, stream: Any, seconds: float) -> None:
             container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
 
 
+def _decoded_from(container: Any, stream: Any, seconds: float) -> Iterator[Any]:
+    """Decode from a keyframe that is not later than a time of the file's own clock."""
+    back_s = 0.0
+    while True:
+        _seek(container, stream, max(0.0, seconds - back_s))
+        decoded = _decoded(container, stream, Tally())
+        first = next(decoded, None)
+        time_s = None if first is None else _time_s(first)
+        # Transport streams have no index: there, seeking may end at the keyframe after.
+        late = first is None or (time_s is not None and time_s > seconds + 1e-6)
+        if not late or back_s >= seconds:
+            break
+        back_s = max(SEEK_BEYOND_S, 2 * back_s)
+    if first is not None:
+        yield first
+        yield from decoded
+
+
 def _frame_at(container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
     # Seek to the keyframe before, then go on to the last frame that is not later.
-    _seek(container, stream, seconds)
     best = None
-    for frame in _decoded(container, stream, Tally()):
+    for frame in _decoded_from(container, stream, seconds):
         time_s = _time_s(frame)
         if best is not None and time_s is not None and time_s > seconds + 1e-6:
             break

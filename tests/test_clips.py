@@ -179,6 +179,22 @@ def test_picture_and_glances(tmp_path: Path) -> None:
     assert all(k.time_s <= e.time_s for k, e in zip(keyframes, exact, strict=False))
 
 
+@pytest.mark.parametrize("name", ["a.mp4", "a.mkv", "a.ts"])
+def test_frames_at_given_times_are_those_of_the_whole_pass(tmp_path: Path, name: str) -> None:
+    # In transport streams, which have no index, a seek may end at the keyframe after.
+    path = tmp_path / name
+    slow = {"preset": "ultrafast", "crf": "18", "g": "60"}
+    make_clip(path, steady(7.0), stairs, options=slow)
+    clip = clips.probe(path)
+    whole = {round(f.time_s, 3): f.crops[0] for f in decode(path)[0]}
+    wanted = [0.0, 0.1, 2.5, 2.6, 5.9, 6.9]
+    for chosen in ([t] for t in wanted), [wanted]:
+        for times in chosen:
+            for time_s, frame in zip(times, clips.at_times(clip, [Box(*BOX)], times), strict=True):
+                assert 0 <= time_s - frame.time_s + 1e-3 < 0.036
+                np.testing.assert_array_equal(frame.crops[0], whole[round(frame.time_s, 3)])
+
+
 def test_container_states(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", steady(0.5), stairs)
     assert containers.state(tmp_path / "a.mp4") == "whole"
