@@ -24,6 +24,8 @@ CHUNK_BYTES = 48 << 20
 BRIDGED_SAMPLES = 2
 #: Frames looked at on each side of a doubtful sample, within one sampling period.
 RESCUE_FRAMES = 2
+#: With this share of the numbers of a clip on one side of zero, those on the other are doubted.
+USUAL_SIGN_SHARE = 0.9
 #: Displays hold a number at least so long, or nobody could read it: common practice, no source.
 HOLD_LEAST_S = 0.2
 #: The picture counts as still between two samples when its luma moves by less than this share
@@ -165,6 +167,7 @@ def read_clip(
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
     for seen in result.fields.values():
+        _doubt_signs(seen, reader.gate)
         chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
         seen.kept = [seen.kept[int(i)] for i in chosen]
     result.complete = clips.completeness(clip, tally)
@@ -366,6 +369,29 @@ def _halve(crops: Sequence[Crop], reader: _FieldReader, searches: Sequence[_Sear
 def _shown(text: str) -> tuple[str, ...]:
     """Return what matters of a text: a unit beside the number may be seen in one frame only."""
     return tuple(part for part in text.split() if set(part) != {OTHER})
+
+
+def _doubt_signs(seen: FieldReadings, gate: float) -> None:
+    """Lower the confidence of numbers whose sign the field does not have otherwise.
+
+    A minus is the thinnest sign: a bright edge hides one, a streak of light fakes one. A field
+    that really changes sign passes through zero; one that jumps from -75 to 75 does not.
+    """
+    values = np.array(
+        [
+            interpret(text, confidence, gate).value
+            for text, confidence in zip(seen.text, seen.confidence, strict=True)
+        ]
+    )
+    signs = np.sign(values)
+    for sign in (1.0, -1.0):
+        same, other = np.flatnonzero(signs == sign), np.flatnonzero(signs == -sign)
+        if not len(other) or len(same) < USUAL_SIGN_SHARE * (len(same) + len(other)):
+            continue
+        least = float(np.median(np.abs(values[same]))) / 4  # near zero it may really cross
+        for row in other[np.abs(values[other]) >= least]:
+            seen.confidence[row] = min(seen.confidence[row], gate / 2)
+            seen.since_s[row] = math.nan
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,6 +189,21 @@ def test_interpret_never_guesses(text: str, flag: Flag, value: float | None) -> 
     assert interpret(text, 0.89, 0.9).flag == Flag.UNREADABLE
 
 
+def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
+    def confidences(texts: Sequence[str]) -> list[float]:
+        seen = reading.FieldReadings(list(texts), [1.0] * len(texts), [0.99] * len(texts))
+        reading._doubt_signs(seen, 0.9)
+        return seen.confidence
+
+    level = ["-75 ~", "-74 ~", "-76 ~"] * 10
+    assert confidences([*level, "75 ~"]) == [0.99] * 30 + [0.45]
+    assert confidences([*["31"] * 30, "-31", "--", ""]) == [0.99] * 30 + [0.45, 0.99, 0.99]
+    # A field that passes through zero, and one that is on both sides, are left alone.
+    through = [str(v) for v in range(20, -3, -1)]
+    assert confidences(through) == [0.99] * 23
+    assert confidences(["5", "-5"] * 10) == [0.99] * 20
+
+
 def test_still_needs_movement_before_and_a_real_stop() -> None:
     rng = np.random.default_rng(1)
     moving = [math.nan, *rng.uniform(3, 5, 60)]
