@@ -25,7 +25,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -185,16 +185,29 @@ def tightened(reader: Any, crops: Sequence[Crop]) -> list[Crop]:
 def by_clips(
     some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
 ) -> Iterator[tuple[Any, str, Found, float]]:
-    """Read as the tool does; the seconds hold everything, decoding too."""
-    for kind in options.boxes:
-        for reader in some:
-            yield reader, kind, *read_whole(reader, path, marked[kind], options.rate)
+    """Read as the tool does, in a session of this clip alone.
+
+    All kinds of boxes are fields of the one session, so that the clip is decoded once; the
+    seconds hold everything, shared evenly among the kinds.
+    """
+    fields = {
+        (kind, field.name): replace(field, name=f"{kind}_{field.name}")
+        for kind in options.boxes
+        for field in marked[kind]
+    }
+    for reader in some:
+        table, spent = read_session_of(reader, path, list(fields.values()), options.rate)
+        for kind in options.boxes:
+            found: Found = {
+                field.name: reads_in(table, fields[kind, field.name].name) for field in marked[kind]
+            }
+            yield reader, kind, found, spent / len(options.boxes)
 
 
-def read_whole(
+def read_session_of(
     reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
-) -> tuple[Found, float]:
-    """Read as the tool does, in a session of this clip alone."""
+) -> tuple[pd.DataFrame, float]:
+    """Return the readings CSV that the tool writes for one clip, and the seconds it took."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / path.name).symlink_to(path.resolve())
@@ -206,18 +219,20 @@ def read_whole(
         spent = time.perf_counter() - start
         if report.failed:
             raise RuntimeError(report.failed[0].message)
-        table = pd.read_csv(
-            session.readings_path(path.name),
-            keep_default_na=False,
-            na_values={c: [""] for f in fields for c in (f.name, f"{f.name}_since_s")},
-            dtype={f"{f.name}_text": str for f in fields},
-        )
-    found = {}
-    for field in fields:
-        suffixes = ("_text", "_confidence", "_since_s", "_flag", "")
-        columns = [table["time_s"], *(table[field.name + suffix] for suffix in suffixes)]
-        found[field.name] = [Read(*cells) for cells in zip(*columns, strict=True)]
-    return found, spent
+        table = pd.read_csv(session.readings_path(path.name), dtype=str, keep_default_na=False)
+    return table, spent
+
+
+def reads_in(table: pd.DataFrame, name: str) -> list[Read]:
+    """Return one field's readings from a readings CSV."""
+    numbers = {
+        suffix: pd.to_numeric(table[name + suffix]) for suffix in ("", "_since_s", "_confidence")
+    }
+    # A text that a spreadsheet would take for a formula is written with an apostrophe before it.
+    texts = table[f"{name}_text"].str.removeprefix("'")
+    columns = (texts, numbers["_confidence"], numbers["_since_s"], table[f"{name}_flag"])
+    times_s = pd.to_numeric(table["time_s"])
+    return [Read(*cells) for cells in zip(times_s, *columns, numbers[""], strict=True)]
 
 
 WAYS = {"crops": by_crops, "tightened": by_crops, "clips": by_clips}

@@ -53,6 +53,8 @@ def rows(session: Session, truth: Path, reader: Reader) -> Iterator[scores.Row]:
             columns = [table["time_s"], *(table[name + suffix] for suffix in suffixes)]
             for cells in zip(*columns, strict=True):
                 time_s, value, text, sure, since, flag = cells
+                # Guarded by an apostrophe where a spreadsheet would see a formula.
+                text = text.removeprefix("'")
                 shown = series.settled(float(time_s), MARGIN_S)
                 if shown is None:
                     continue
