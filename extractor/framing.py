@@ -15,7 +15,7 @@ from extractor.readers.base import Crop, Line, Reader
 from extractor.session import Session
 
 if TYPE_CHECKING:
-    from extractor.reading import Reading
+    from extractor.interpretation import Reading
 
 #: Enough to see different numbers and backgrounds, few enough to take no time.
 CLIPS_LOOKED_AT = 5
@@ -115,7 +115,7 @@ def look(
     failed : dict
         Why a clip could not be looked at, by its name.
     """
-    from extractor.reading import interpret
+    from extractor.interpretation import interpret
 
     found: list[tuple[str, float, Crop]] = []
     failed: dict[str, ClipError] = {}

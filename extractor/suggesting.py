@@ -18,9 +18,9 @@ import numpy.typing as npt
 from extractor import clips, framing, marking, readers
 from extractor.errors import ClipError, UsageError
 from extractor.flags import Flag
+from extractor.interpretation import Reading, interpret
 from extractor.overlay import Box
 from extractor.readers.base import Crop, Line, Reader
-from extractor.reading import Reading, interpret
 from extractor.session import Session
 
 INSTANTS = 12

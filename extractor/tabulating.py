@@ -81,7 +81,7 @@ def _poor(name: str, frame: pd.DataFrame) -> str:
 def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
     import pandas as pd
 
-    from extractor.reading import interpret
+    from extractor.interpretation import interpret
 
     readings = [
         interpret(text, confidence, state.gate)
@@ -230,7 +230,7 @@ def _incomplete(states: Sequence[ClipState]) -> str:
 
 
 def _crosscheck(seen: Sequence[tuple[ClipState, FieldState]]) -> dict[str, Any]:
-    from extractor.reading import interpret
+    from extractor.interpretation import interpret
 
     compared = agreed = 0
     for state, field in seen:

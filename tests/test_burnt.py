@@ -19,9 +19,10 @@ from outside.truth import Series, number_walk
 
 from extractor.clips import probe
 from extractor.flags import Flag
+from extractor.interpretation import interpret
 from extractor.overlay import Box, Field
 from extractor.readers.network import NetworkReader
-from extractor.reading import ClipReadings, interpret, read_clip
+from extractor.reading import ClipReadings, read_clip
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=str(missing()))
 

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from extractor.flags import Flag
+from extractor.interpretation import Reading, interpret
 from extractor.overlay import Box
 from extractor.readers.network import NetworkReader
-from extractor.reading import Reading, interpret
 
 pydicom = pytest.importorskip("pydicom", reason="pydicom is not installed")
 

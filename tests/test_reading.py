@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from clipmaker import BOX, GreyReader, make_clip, stairs, steady
 
-from extractor import clips, reading
+from extractor import clips, evidence, reading
 from extractor.flags import Flag
+from extractor.interpretation import interpret
 from extractor.overlay import Box, Field
 from extractor.readers.base import Crop, Line
-from extractor.reading import interpret
 
 FIELD = Field("bitrate", (320, 180), Box(*BOX))
 
@@ -99,9 +99,9 @@ class Unsure(GreyReader):
         ]
 
 
-def spoiled_stretch(values: Sequence[int], spoiled: int) -> reading._Sampled:
+def spoiled_stretch(values: Sequence[int], spoiled: int) -> evidence.Stretch:
     """Return frames at 30 a second, each third sampled; one of them is spoiled."""
-    stretch = reading._Sampled()
+    stretch = evidence.Stretch()
     for i, value in enumerate(values):
         crop = np.full((32, 64, 3), 40 + 4 * value, np.uint8)
         if i == spoiled:
@@ -113,10 +113,10 @@ def spoiled_stretch(values: Sequence[int], spoiled: int) -> reading._Sampled:
 def rescued(values: Sequence[int], spoiled: int = 3) -> Line:
     stretch = spoiled_stretch(values, spoiled)
     crops = [f.crops[0] for f in stretch.frames]
-    reader = reading._FieldReader(Unsure(), FIELD)
+    reader = evidence.FieldReader(Unsure(), FIELD)
     lines = reader.read([crops[s] for s in stretch.samples])
     assert lines[1].confidence == 0.2
-    return reading._rescued(stretch, crops, reader, lines)[1]
+    return evidence.rescued(stretch, crops, reader, lines)[1]
 
 
 def test_doubtful_sample_is_what_surely_stood_there_before_and_after() -> None:
@@ -127,7 +127,7 @@ def test_doubtful_sample_is_what_surely_stood_there_before_and_after() -> None:
 
 
 def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "HOLD_LEAST_S", 0.05)
+    monkeypatch.setattr(evidence, "HOLD_LEAST_S", 0.05)
     assert rescued([9] * 7).confidence == 0.2
 
 
@@ -138,20 +138,20 @@ def test_a_minus_is_doubted_where_the_field_has_none() -> None:
 
     crops = [np.zeros((8, 8, 3), np.uint8)] * 3
     unsigned = Field("x", (320, 180), Box(*BOX), minimum=0.0)
-    assert [line.confidence for line in reading._FieldReader(Minus(), unsigned).read(crops)] == [
+    assert [line.confidence for line in evidence.FieldReader(Minus(), unsigned).read(crops)] == [
         0.25,
         0.99,
         0.99,
     ]
-    assert reading._FieldReader(Minus(), FIELD).read(crops)[0].confidence == 0.99
+    assert evidence.FieldReader(Minus(), FIELD).read(crops)[0].confidence == 0.99
 
 
 def test_a_spoiled_frame_does_not_date_the_change() -> None:
     stretch = spoiled_stretch([8, 8, 9, 9, 9, 9, 9], spoiled=4)
     crops = [f.crops[0] for f in stretch.frames]
-    reader = reading._FieldReader(Unsure(), FIELD)
-    search = reading._Search(0, 6, ("8",), ("9",))
-    reading._halve(crops, reader, [search])
+    reader = evidence.FieldReader(Unsure(), FIELD)
+    search = evidence.Search(0, 6, ("8",), ("9",))
+    evidence.halve(crops, reader, [search])
     assert search.upper == 2
 
 
@@ -190,18 +190,15 @@ def test_interpret_never_guesses(text: str, flag: Flag, value: float | None) -> 
 
 
 def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
-    def confidences(texts: Sequence[str]) -> list[float]:
-        seen = reading.FieldReadings(list(texts), [1.0] * len(texts), [0.99] * len(texts))
-        reading._doubt_signs(seen, 0.9)
-        return seen.confidence
+    def odd(texts: Sequence[str]) -> list[int]:
+        return evidence.odd_signs(texts, [0.99] * len(texts), 0.9)
 
     level = ["-75 ~", "-74 ~", "-76 ~"] * 10
-    assert confidences([*level, "75 ~"]) == [0.99] * 30 + [0.45]
-    assert confidences([*["31"] * 30, "-31", "--", ""]) == [0.99] * 30 + [0.45, 0.99, 0.99]
+    assert odd([*level, "75 ~"]) == [30]
+    assert odd([*["31"] * 30, "-31", "--", ""]) == [30]
     # A field that passes through zero, and one that is on both sides, are left alone.
-    through = [str(v) for v in range(20, -3, -1)]
-    assert confidences(through) == [0.99] * 23
-    assert confidences(["5", "-5"] * 10) == [0.99] * 20
+    assert odd([str(v) for v in range(20, -3, -1)]) == []
+    assert odd(["5", "-5"] * 10) == []
 
 
 def test_still_needs_movement_before_and_a_real_stop() -> None:

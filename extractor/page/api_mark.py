@@ -203,7 +203,7 @@ def _read_on(
     desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
-    from extractor.reading import interpret
+    from extractor.interpretation import interpret
 
     found: list[dict[str, Any]] = []
     crops: list[tuple[int, Crop]] = []

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor import storage
 from extractor.flags import Flag
-from extractor.reading import interpret
+from extractor.interpretation import interpret
 from extractor.session import Correction
 from extractor.tables import format_table, read_table
 

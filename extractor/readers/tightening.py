@@ -14,9 +14,9 @@ from itertools import product
 import numpy as np
 
 from extractor.flags import Flag
+from extractor.interpretation import Reading, interpret
 from extractor.overlay import Box
 from extractor.readers.base import Crop, Reader
-from extractor.reading import Reading, interpret
 
 #: Shares of the box's height taken off at the top and at the bottom.
 TRIMS_Y = (0.0, 0.08, 0.16, 0.24, 0.32, 0.40)

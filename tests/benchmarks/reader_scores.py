@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from extractor.flags import Flag
-from extractor.reading import interpret
+from extractor.interpretation import interpret
 
 VERDICTS = ("right", "wrong", "state", "missing")
 

@@ -22,7 +22,7 @@ from extractor.errors import ClipError
 from extractor.flags import Flag
 from extractor.readers import tesseract
 from extractor.readers.base import Crop
-from extractor.reading import interpret
+from extractor.interpretation import interpret
 from extractor.session import Session
 
 

@@ -1,0 +1,209 @@
+"""Evidence over time: what stood before and after, and when a number changed.
+
+The number stands still for several frames while the picture behind it moves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from extractor import clips
+from extractor.interpretation import interpret, is_negative, shown
+from extractor.overlay import Field
+from extractor.readers.base import Crop, Line, Reader
+
+#: A number that was read, then for this many samples not, then read again, did not change.
+BRIDGED_SAMPLES = 2
+#: Frames looked at on each side of a doubtful sample, within one sampling period.
+RESCUE_FRAMES = 2
+#: Displays hold a number at least so long, or nobody could read it: common practice, no source.
+HOLD_LEAST_S = 0.2
+#: With this share of the numbers of a clip on one side of zero, those on the other are doubted.
+USUAL_SIGN_SHARE = 0.9
+
+
+@dataclass(slots=True)
+class Stretch:
+    """Decoded frames of one stretch; `samples` are indices of those that are sampled."""
+
+    frames: list[clips.Frame] = field(default_factory=list)
+    samples: list[int] = field(default_factory=list)
+    bytes: int = 0
+
+    def add(self, frame: clips.Frame, *, sampled: bool) -> None:
+        """Append a frame."""
+        if sampled:
+            self.samples.append(len(self.frames))
+        self.frames.append(frame)
+        self.bytes += sum(c.nbytes for c in frame.crops)
+
+
+@dataclass(slots=True)
+class Memory:
+    """What one field carries from stretch to stretch."""
+
+    shown: tuple[str, ...] | None = None
+    """What last passed the gate, see `shown`."""
+    since_s: float = math.nan
+    missed: int = BRIDGED_SAMPLES + 1
+
+
+class FieldReader:
+    """A reader that knows what the field can show; that may only lower confidence."""
+
+    def __init__(self, reader: Reader, item: Field) -> None:
+        self._reader = reader
+        self._unsigned = item.minimum is not None and item.minimum >= 0
+        self.gate = reader.gate
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; see `Reader.read`."""
+        return [self._doubted(line) for line in self._reader.read(crops)]
+
+    def _doubted(self, line: Line) -> Line:
+        # A streak of light beside the number looks just like a minus.
+        if self._unsigned and is_negative(line.text):
+            return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
+        return line
+
+
+def rescued(
+    stretch: Stretch, crops: Sequence[Crop], reader: FieldReader, lines: Sequence[Line]
+) -> list[Line]:
+    """Look before and after each doubtful sample for what surely stood there.
+
+    The number stands still while the picture behind it moves: what spoils one frame is gone a
+    few frames on. Where the nearest sure looks on both sides, less than `HOLD_LEAST_S` apart,
+    show the same, it stood there in between too: a display does not change and change back
+    faster than anyone could read it.
+    """
+    asked = [
+        (position, frame)
+        for position, line in enumerate(lines)
+        if line.confidence < reader.gate
+        for frame in _frames_around(stretch, position)
+    ]
+    if not asked:
+        return list(lines)
+    looks = reader.read([crops[frame] for _, frame in asked])
+    nearest: dict[tuple[int, bool], tuple[int, Line]] = {}
+    for (position, frame), look in zip(asked, looks, strict=True):
+        distance = frame - stretch.samples[position]
+        key = (position, distance > 0)
+        if look.confidence >= reader.gate and (
+            key not in nearest or abs(distance) < abs(nearest[key][0])
+        ):
+            nearest[key] = (distance, look)
+    result = list(lines)
+    for position, here in enumerate(stretch.samples):
+        before, after = nearest.get((position, False)), nearest.get((position, True))
+        if before and after and shown(before[1].text) == shown(after[1].text):
+            first, last = stretch.frames[here + before[0]], stretch.frames[here + after[0]]
+            if last.time_s - first.time_s <= HOLD_LEAST_S:
+                surest = min(before[1], after[1], key=lambda look: look.confidence)
+                result[position] = surest
+    return result
+
+
+def _frames_around(stretch: Stretch, position: int) -> list[int]:
+    """Return a few frames before and after a sample, up to the samples beside it."""
+    here = stretch.samples[position]
+    first = stretch.samples[position - 1] if position else 0
+    last = (*stretch.samples, len(stretch.frames) - 1)[position + 1]
+    return [*_spread(first, here, RESCUE_FRAMES), *_spread(here + 1, last + 1, RESCUE_FRAMES)]
+
+
+def _spread(first: int, stop: int, count: int) -> list[int]:
+    """Return up to `count` whole numbers spread over ``range(first, stop)``."""
+    return sorted({int(v) for v in np.linspace(first, stop - 1, count)}) if stop > first else []
+
+
+def appearances(
+    stretch: Stretch,
+    crops: Sequence[Crop],
+    reader: FieldReader,
+    lines: Sequence[Line],
+    memory: Memory,
+) -> list[float]:
+    """Return, for each sample that passes the gate, when its text appeared (NaN elsewhere).
+
+    Between the sample before and this one the change is searched by halving, all searches of
+    the stretch in step so that the reader is called on batches.
+    """
+    standing, missed = memory.shown, memory.missed
+    searches: dict[int, Search] = {}
+    continued: set[int] = set()
+    for position, line in enumerate(lines):
+        if line.confidence < reader.gate:
+            missed += 1
+            continue
+        now = shown(line.text)
+        if now == standing and missed <= BRIDGED_SAMPLES:
+            continued.add(position)
+        elif stretch.samples[position] > 0:
+            lower = stretch.samples[position - 1] if position else 0
+            searches[position] = Search(lower, stretch.samples[position], standing, now)
+        standing, missed = now, 0
+    halve(crops, reader, list(searches.values()))
+    appeared = [math.nan] * len(lines)
+    current = memory.since_s
+    for position, line in enumerate(lines):
+        if position in searches:
+            current = stretch.frames[searches[position].upper].time_s
+        elif line.confidence < reader.gate:
+            continue
+        elif position not in continued:
+            current = math.nan  # the clip's first frame: it may have stood there before
+        appeared[position] = current
+    return appeared
+
+
+@dataclass(slots=True)
+class Search:
+    """A change between two frames: `lower` does not show `new` yet, `upper` does."""
+
+    lower: int
+    upper: int
+    old: tuple[str, ...] | None
+    new: tuple[str, ...]
+
+
+def halve(crops: Sequence[Crop], reader: FieldReader, searches: Sequence[Search]) -> None:
+    """Narrow all searches down to neighbouring frames, in step."""
+    while True:
+        open_ = [s for s in searches if s.upper - s.lower > 1]
+        if not open_:
+            return
+        looks = reader.read([crops[(s.lower + s.upper) // 2] for s in open_])
+        for search, look in zip(open_, looks, strict=True):
+            middle = (search.lower + search.upper) // 2
+            now = shown(look.text)
+            # A spoiled frame is neither: most frames in between are not the last of the old.
+            doubtful = look.confidence < reader.gate and now != search.old
+            if now == search.new or doubtful:
+                search.upper = middle
+            else:
+                search.lower = middle
+
+
+def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:
+    """Return the rows of a clip whose sign the field does not have otherwise.
+
+    A minus is the thinnest sign: a bright edge hides one, a streak of light fakes one. A field
+    that really changes sign passes through zero; one that jumps from -75 to 75 does not.
+    """
+    values = np.array(
+        [interpret(t, c, gate).value for t, c in zip(texts, confidences, strict=True)]
+    )
+    signs = np.sign(values)
+    odd: list[int] = []
+    for sign in (1.0, -1.0):
+        same, other = np.flatnonzero(signs == sign), np.flatnonzero(signs == -sign)
+        if len(other) and len(same) >= USUAL_SIGN_SHARE * (len(same) + len(other)):
+            least = float(np.median(np.abs(values[same]))) / 4  # near zero it may really cross
+            odd += [int(row) for row in other[np.abs(values[other]) >= least]]
+    return odd
