@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Better, Debug, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import (
+    Better,
+    Ceiling,
+    Debug,
+    Decimals,
+    Low,
+    Maximum,
+    Minimum,
+    Quiet,
+    ReaderName,
+    SessionFolder,
+)
 
 if TYPE_CHECKING:
     from extractor.marking import Marked
@@ -34,24 +45,11 @@ def mark(
         ),
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="Its unit, such as Mbit/s.")] = None,
-    decimals: Annotated[
-        int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
-    ] = None,
-    minimum: Annotated[
-        float | None, typer.Option("--minimum", help="Below it a reading is flagged.")
-    ] = None,
-    maximum: Annotated[
-        float | None, typer.Option("--maximum", help="Above it a reading is flagged.")
-    ] = None,
-    ceiling: Annotated[
-        float | None, typer.Option("--ceiling", help="The link's own limit; else looked for.")
-    ] = None,
-    low: Annotated[
-        float | None,
-        typer.Option(
-            "--low", help="Below it the link counts as out; default a tenth of the ceiling."
-        ),
-    ] = None,
+    decimals: Decimals = None,
+    minimum: Minimum = None,
+    maximum: Maximum = None,
+    ceiling: Ceiling = None,
+    low: Low = None,
     better: Annotated[
         Better | None, typer.Option("--better", help="Which is better; default higher.")
     ] = None,

@@ -62,3 +62,21 @@ Field = Annotated[
     str | None,
     typer.Option(help="Field to rank by.", show_default="bitrate, else the first"),
 ]
+
+Decimals = Annotated[
+    int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
+]
+Minimum = Annotated[
+    float | None, typer.Option("--minimum", help="Below it a reading is flagged, field's unit.")
+]
+Maximum = Annotated[
+    float | None, typer.Option("--maximum", help="Above it a reading is flagged, field's unit.")
+]
+Ceiling = Annotated[
+    float | None,
+    typer.Option("--ceiling", help="The link's own limit, field's unit; else looked for."),
+]
+Low = Annotated[
+    float | None,
+    typer.Option("--low", help="Below it the link counts as out; default a tenth of the ceiling."),
+]

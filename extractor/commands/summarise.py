@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Better, Debug, Quiet
+from extractor.commands.options import (
+    Better,
+    Ceiling,
+    Debug,
+    Decimals,
+    Low,
+    Maximum,
+    Minimum,
+    Quiet,
+)
 
 
 def summarise(
@@ -27,24 +36,11 @@ def summarise(
         ),
     ],
     unit: Annotated[str, typer.Option("--unit", help="Unit, for the printout.")] = "",
-    decimals: Annotated[
-        int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
-    ] = None,
-    minimum: Annotated[
-        float | None, typer.Option("--minimum", help="Below it a value is flagged.")
-    ] = None,
-    maximum: Annotated[
-        float | None, typer.Option("--maximum", help="Above it a value is flagged.")
-    ] = None,
-    ceiling: Annotated[
-        float | None, typer.Option("--ceiling", help="The link's own limit; else looked for.")
-    ] = None,
-    low: Annotated[
-        float | None,
-        typer.Option(
-            "--low", help="Below it the link counts as out; default a tenth of the ceiling."
-        ),
-    ] = None,
+    decimals: Decimals = None,
+    minimum: Minimum = None,
+    maximum: Maximum = None,
+    ceiling: Ceiling = None,
+    low: Low = None,
     better: Annotated[
         Better, typer.Option("--better", help="Which is better: higher or lower values.")
     ] = "higher",
