@@ -10,9 +10,9 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 (recognition alone, one thread); it is no dependency: install it where you run this.
 
 Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
-tightened``, the same in the part of the box that the tool chooses; ``--way clips``, the whole
-tool from overlay.toml to the readings CSV: tightened box, evidence over time, gate, cleaning
-(each clip is a session of its own).
+tightened``, the same in the part of the box that the tool chooses; ``--way clips``, what the tool
+does with a clip: tightened box (from twelve instants, as a session of three clips gives),
+evidence over time, gate, cleaning.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ import importlib
 import math
 import re
 import sys
-import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -40,13 +39,11 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor import clips, overlay
-from extractor.framing import INSTANTS
-from extractor.jobs import Options
-from extractor.pipeline import read_session
+from extractor.jobs import ClipJob, Options, Share, read_clip_job
 from extractor.readers.base import Crop, Line
 from extractor.readers.network import NetworkReader
-from extractor.readers.tightening import tighten
-from extractor.session import Session
+from extractor.readers.tightening import MOST_CROPS, tighten
+from extractor.tabulating import clip_series
 
 MARGIN_S = 0.04
 CACHE_HZ = 10.0
@@ -174,65 +171,57 @@ def by_crops(
             yield reader, kind, found, spent
 
 
-def tightened(reader: Any, crops: Sequence[Crop]) -> list[Crop]:
-    """Cut the crops to the part that the tool would choose after a look at a few of them."""
-    few = [crops[round((k + 0.5) / INSTANTS * (len(crops) - 1))] for k in range(INSTANTS)]
+def tight_share(reader: Any, crops: Sequence[Crop]) -> Share:
+    """Return the part of a box that the tool chooses after a look at a few instants."""
+    few = [crops[round((k + 0.5) / MOST_CROPS * (len(crops) - 1))] for k in range(MOST_CROPS)]
+    height, width = few[0].shape[:2]
     box = tighten(reader, few).box
-    rows, columns = slice(box.y, box.y + box.height), slice(box.x, box.x + box.width)
-    return [np.ascontiguousarray(crop[rows, columns]) for crop in crops]
+    return box.x / width, box.y / height, box.width / width, box.height / height
+
+
+def tightened(reader: Any, crops: Sequence[Crop]) -> list[Crop]:
+    """Cut the crops to the part that the tool would choose."""
+    height, width = crops[0].shape[:2]
+    x, y, w, h = np.round(np.multiply(tight_share(reader, crops), (width, height) * 2)).astype(int)
+    return [np.ascontiguousarray(crop[y : y + h, x : x + w]) for crop in crops]
 
 
 def by_clips(
     some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
 ) -> Iterator[tuple[Any, str, Found, float]]:
-    """Read as the tool does, in a session of this clip alone.
+    """Read as the tool does: each clip decoded once, with both kinds of boxes as its fields.
 
-    All kinds of boxes are fields of the one session, so that the clip is decoded once; the
-    seconds hold everything, shared evenly among the kinds.
+    The seconds are those of reading and decoding, shared evenly among the kinds of boxes.
     """
+    _, crops = sampled(path, marked, options.rate)
     fields = {
         (kind, field.name): replace(field, name=f"{kind}_{field.name}")
         for kind in options.boxes
         for field in marked[kind]
     }
     for reader in some:
-        table, spent = read_session_of(reader, path, list(fields.values()), options.rate)
+        shares = {field.name: tight_share(reader, crops[key]) for key, field in fields.items()}
+        job = ClipJob(
+            clip=path.name, path=path, state_path=None, fields=tuple(fields.values()),
+            tight=shares, reader=reader.name, asked="", glyphs=None, threads=1,
+            options=Options(rate_hz=options.rate, reader=reader.name, crosscheck=0),
+        )  # fmt: skip
+        start = time.perf_counter()
+        known = read_clip_job(job, lambda _clip, _seconds: None)
+        spent = time.perf_counter() - start
+        series = clip_series(known, job.fields, ()).series
         for kind in options.boxes:
             found: Found = {
-                field.name: reads_in(table, fields[kind, field.name].name) for field in marked[kind]
+                field.name: reads_in(series[fields[kind, field.name].name])
+                for field in marked[kind]
             }
             yield reader, kind, found, spent / len(options.boxes)
 
 
-def read_session_of(
-    reader: Any, path: Path, fields: Sequence[overlay.Field], rate_hz: float
-) -> tuple[pd.DataFrame, float]:
-    """Return the readings CSV that the tool writes for one clip, and the seconds it took."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        (folder / path.name).symlink_to(path.resolve())
-        overlay.save(folder / overlay.FILE_NAME, overlay.Overlay(tuple(fields)))
-        session = Session(folder)
-        options = Options(rate_hz=rate_hz, reader=reader.name, jobs=1, crosscheck=0)
-        start = time.perf_counter()
-        report = read_session(session, options)
-        spent = time.perf_counter() - start
-        if report.failed:
-            raise RuntimeError(report.failed[0].message)
-        table = pd.read_csv(session.readings_path(path.name), dtype=str, keep_default_na=False)
-    return table, spent
-
-
-def reads_in(table: pd.DataFrame, name: str) -> list[Read]:
-    """Return one field's readings from a readings CSV."""
-    numbers = {
-        suffix: pd.to_numeric(table[name + suffix]) for suffix in ("", "_since_s", "_confidence")
-    }
-    # A text that a spreadsheet would take for a formula is written with an apostrophe before it.
-    texts = table[f"{name}_text"].str.removeprefix("'")
-    columns = (texts, numbers["_confidence"], numbers["_since_s"], table[f"{name}_flag"])
-    times_s = pd.to_numeric(table["time_s"])
-    return [Read(*cells) for cells in zip(times_s, *columns, numbers[""], strict=True)]
+def reads_in(series: pd.DataFrame) -> list[Read]:
+    """Return the readings in a flagged series."""
+    columns = ["time_s", "text", "confidence", "since_s", "flag", "value"]
+    return [Read(*cells) for cells in series[columns].itertuples(index=False, name=None)]
 
 
 WAYS = {"crops": by_crops, "tightened": by_crops, "clips": by_clips}
