@@ -235,7 +235,7 @@ def judge(
     for name, readings in found.items():
         for read in readings:
             shown = truth[name].settled(read.time_s, MARGIN_S)
-            if shown is not None:
+            if shown is not None and name not in item.unseen:
                 rows.append(
                     Row(reader.name, boxes, item.name, item.kind, name, read.time_s,
                         shown.start_s, shown.text, read.text, read.confidence, reader.gate,
