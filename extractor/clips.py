@@ -246,38 +246,17 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
             wanted = first + time_s + 1e-6  # times that went through a table are rounded
             reached = None if best is None else _time_s(best)
             if reached is None or not reached <= wanted <= reached + SEEK_BEYOND_S:
-                decoded, best = _from_before(container, stream, wanted)
-                ahead = None
+                best = ahead = None
+                decoded = _decoded_from(container, stream, wanted)
             while (frame := ahead or next(decoded, None)) is not None:
                 ahead = None
-                if (_time_s(frame) or 0.0) > wanted:
+                if best is not None and (_time_s(frame) or 0.0) > wanted:
                     ahead = frame
                     break
                 best = frame
             if best is None:
                 raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
             yield cutter.cut(best, (_time_s(best) or first) - first)
-
-
-def _from_before(container: Any, stream: Any, wanted: float) -> tuple[Iterator[Any], Any]:
-    """Seek and return frames to come and the first one, which is not later than `wanted`.
-
-    Some containers (transport streams) have no index and land after the keyframe that is needed;
-    then it is looked for farther back, at last from the beginning.
-    """
-    back, beginning = 0.0, stream.start_time or 0
-    while True:
-        target = int((wanted - back) / stream.time_base)
-        at_last = target <= beginning
-        with contextlib.suppress(av.error.FFmpegError):
-            # Asked for its very beginning, a transport stream lands after it; before it is right.
-            where = min(0, beginning) if at_last else target
-            container.seek(where, stream=stream, backward=True)
-        decoded = _decoded(container, stream, Tally())
-        best = next(decoded, None)
-        if at_last or (best is not None and (_time_s(best) or 0.0) <= wanted):
-            return decoded, best
-        back = 2 * back + 1.0
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:
