@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from dataclasses import dataclass
@@ -40,8 +41,11 @@ def interpret(text: str, confidence: float, gate: float) -> Reading:
     confidence, gate : float
         0 to 1; below `gate` the reading is `unreadable`.
     """
-    if confidence < gate:
-        return Reading(math.nan, Flag.UNREADABLE)
+    return Reading(math.nan, Flag.UNREADABLE) if confidence < gate else _interpreted(text)
+
+
+@functools.lru_cache(maxsize=1 << 14)  # a display shows few different numbers
+def _interpreted(text: str) -> Reading:
     if not text.strip():
         return Reading(math.nan, Flag.HIDDEN)
     words = shown(text)

@@ -8,6 +8,7 @@ tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at lin
 from __future__ import annotations
 
 import csv
+import functools
 import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -154,6 +155,7 @@ def _row(columns: Sequence[str], cells: Sequence[str], line: int, where: str) ->
     return {name: _unguarded(cell) for name, cell in zip(columns, padded, strict=False)}
 
 
+@functools.lru_cache(maxsize=1 << 12)
 def guarded(text: str) -> str:
     """Return a cell's text so that no spreadsheet runs it as a formula.
 
@@ -173,12 +175,12 @@ def _unguarded(text: str) -> str:
 
 def format_cell(value: object) -> str:
     """Return a value as a cell: None and NaN empty, floats with at most 9 significant digits."""
+    if isinstance(value, float):  # first: most cells are
+        return "" if math.isnan(value) else f"{value:.9g}"
     if value is None:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value:.9g}"
     return guarded(str(value))
 
 
@@ -191,7 +193,7 @@ def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -
     plain.writerow([guarded(c) for c in columns])
     for row in rows:
         cells = [format_cell(row.get(c)) for c in columns]
-        (quoted if any("\r" in cell for cell in cells) else plain).writerow(cells)
+        (quoted if "\r" in "".join(cells) else plain).writerow(cells)
     return stream.getvalue()
 
 

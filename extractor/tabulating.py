@@ -146,7 +146,8 @@ def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
     StorageError
         If it cannot be written; the old file then still stands.
     """
-    frames = {name: frame.to_dict("list") for name, frame in series.items()}
+    # Column by column: `DataFrame.to_dict` looks at every cell.
+    frames = {name: {c: one[c].tolist() for c in one} for name, one in series.items()}
     times = next(iter(frames.values()))["time_s"]
     rows = []
     for i, time_s in enumerate(times):

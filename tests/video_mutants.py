@@ -324,5 +324,5 @@ def _pictures(container: Any, stream: Any) -> Iterator[Any]:
                 yield from packet.decode()
             except (av.error.FFmpegError, ValueError):
                 continue
-    except (av.error.FFmpegError, OSError):
+    except (av.error.FFmpegError, OSError, IndexError):
         yield from stream.codec_context.decode(None)
