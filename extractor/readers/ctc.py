@@ -194,7 +194,7 @@ def _sum_paths(
         alpha *= emission[step]
         # Past its own end a crop's last sign has nowhere to go but into the final blank.
         ended = step == lengths
-        if ended.any():
+        if np.any(ended):
             sign = before[rows, last - 1]
             final = before[rows, last]
             alpha[ended] = 0.0

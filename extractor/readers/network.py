@@ -35,7 +35,38 @@ LEAST_SPREAD = 10.0
 CHROMA_SCALE = 24.0
 
 #: String probability, and the share of readings with it that are right (docs/reader.md).
-CALIBRATION: tuple[tuple[float, ...], tuple[float, ...]] = ((0.0, 1.0), (0.0, 1.0))
+CALIBRATION: tuple[tuple[float, ...], tuple[float, ...]] = (
+    (
+        0.0,
+        0.1011,
+        0.3053,
+        0.5101,
+        0.7052,
+        0.8566,
+        0.928,
+        0.968,
+        0.9857,
+        0.9928,
+        0.9974,
+        0.9995,
+        1.0,
+    ),
+    (
+        0.0,
+        0.1187,
+        0.2868,
+        0.5374,
+        0.7231,
+        0.8535,
+        0.9238,
+        0.9693,
+        0.982,
+        0.9892,
+        0.9939,
+        0.9975,
+        0.9975,
+    ),
+)
 
 
 def scaled(crop: Crop) -> npt.NDArray[np.uint8]:

@@ -89,5 +89,21 @@ def export(
     export(load(checkpoint), to)
 
 
+@app.command()
+def calibrate(
+    model: Annotated[Path, typer.Argument(help="ONNX file.")],
+    photos: Photos,
+    fonts: Fonts = _FONTS,
+    seed: Seed = 1,
+    scenes: Annotated[int, typer.Option(help="Scenes to read, about 150 crops each.")] = 60,
+) -> None:
+    """Print the table of confidences for CALIBRATION in readers/network.py."""
+    from extractor.training.calibration import calibration_table, held_out_readings
+
+    probability, right = held_out_readings(model, fonts, photos, seed, scenes)
+    typer.echo(f"{len(right)} crops, {right.mean():.4f} right")
+    typer.echo(repr(calibration_table(probability, right)))
+
+
 if __name__ == "__main__":
     app()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from typing import Any
 
 import av
 import cv2
@@ -48,22 +49,24 @@ def _video(coder: str, frames: Sequence[Planes], options: dict[str, str]) -> lis
     buffer = io.BytesIO()
     # An elementary stream: a container would refuse the order of so short a one.
     with av.open(buffer, "w", format=_STREAMS[coder]) as container:
-        stream = container.add_stream(coder, rate=30, options=_OPTIONS[coder] | options)
+        stream: Any = container.add_stream(coder, rate=30, options=_OPTIONS[coder] | options)
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
         for frame in frames:
             picture = av.VideoFrame.from_ndarray(frame, format="yuv420p")
             container.mux(stream.encode(picture))
         container.mux(stream.encode())
     buffer.seek(0)
-    with av.open(buffer, format=_STREAMS[coder]) as container:
+    with av.open(buffer, "r", format=_STREAMS[coder]) as container:
         container.streams.video[0].codec_context.thread_count = 1
-        return [frame.to_ndarray(format="yuv420p") for frame in container.decode(video=0)]
+        decoded = container.decode(video=0)
+        return [np.asarray(frame.to_ndarray(format="yuv420p"), np.uint8) for frame in decoded]
 
 
 def _jpeg(frame: Planes, quality: int) -> Planes:
     picture = cv2.cvtColor(frame, cv2.COLOR_YUV2BGR_I420)
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    assert decoded is not None  # its own encoder's output
     return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2YUV_I420), dtype=np.uint8)
 
 

@@ -126,7 +126,7 @@ def _cut(
 
 
 def _target(cell: Cell, after: bool, scale: tuple[float, float], rng: np.random.Generator) -> _Box:
-    """The ink that the user has in mind: the whole line, or its number alone."""
+    """Return the ink that the user has in mind: the whole line, or its number alone."""
     line = cell.after if after else cell.before
     signs: Sequence[Sign] = line.signs if line is not None else ()
     if line is not None and line.number[1] > line.number[0] and rng.random() < 0.45:
@@ -150,7 +150,7 @@ def _target(cell: Cell, after: bool, scale: tuple[float, float], rng: np.random.
 def _drawn_box(
     target: _Box, looseness: float, shape: tuple[int, ...], rng: np.random.Generator
 ) -> _Box:
-    """A user's rectangle around the target: tight, usual or loose; at times it cuts in."""
+    """Draw a user's rectangle around the target: tight, usual or loose; at times it cuts in."""
     height = target.bottom - target.top
     reach = float(rng.choice([0.12, 0.35, 0.8], p=[0.27, 0.37, 0.36])) * looseness
     left, top, right, bottom = rng.uniform(0, reach, 4) * height
@@ -176,7 +176,7 @@ def _drawn_box(
 
 
 def _label(box: _Box, row: int, placed: _Placed) -> str | None:
-    """What stands in the box; None if another row shows too much to be told from the line's."""
+    """Return what stands in the box; None if another row shows too much beside the line's."""
     left, top, right, bottom = placed.ink.T
     width, height = np.maximum(right - left, 1e-6), np.maximum(bottom - top, 1e-6)
     across = np.minimum(box.right, right) - np.maximum(box.left, left)
@@ -199,5 +199,5 @@ def _label(box: _Box, row: int, placed: _Placed) -> str | None:
 
 
 def _lone_cuts_as_letters(text: str) -> str:
-    """A cut digit warns only where it touches the number; apart from it, it is just a sign."""
+    """Keep the warning of a cut digit only where it touches the number."""
     return re.sub(rf"(?<![{NUMERIC}]){CUT}+(?![{NUMERIC}])", OTHER, text)

@@ -109,7 +109,6 @@ CATALOGUE: tuple[Family, ...] = (
         Neohellenic | fonts-gfs-neohellenic | GFSNeohellenic*
         Computer Modern Sans | fonts-lmodern | lmsans*
         Biolinum | fonts-linuxlibertine | LinBiolinum_R*
-        OpenDyslexic | fonts-opendyslexic | OpenDyslexic-*;OpenDyslexicAlta-*
         Radis Sans | fonts-radisnoir | RadisSans*
         """,
     ),

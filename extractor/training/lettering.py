@@ -255,7 +255,7 @@ def _rectangle(left: float, top: float, right: float, bottom: float) -> npt.NDAr
 def _segment_outlines(
     style: Segments, height: float, x: float, baseline: int
 ) -> dict[str, npt.NDArray[np.float64]]:
-    """The corners of the seven segments, named a to g as on data sheets."""
+    """Return the corners of the seven segments, named a to g as on data sheets."""
     width, thick = style.width * height, style.thickness * height
     gap, point = style.gap * height, style.pointed * style.thickness * height / 2
     half = height / 2
@@ -314,5 +314,9 @@ def resized(line: Lettering, scale_x: float, scale_y: float, smooth: bool) -> Le
     how = (cv2.INTER_AREA if shrink else cv2.INTER_LINEAR) if smooth else cv2.INTER_NEAREST
     fx, fy = size[0] / width, size[1] / height
     signs = tuple(sign.moved(0.0, 0.0, fx, fy) for sign in line.signs)
-    ghost = None if line.ghost is None else cv2.resize(line.ghost, size, interpolation=how)
-    return Lettering(cv2.resize(line.ink, size, interpolation=how), ghost, signs, line.number)
+    ink, ghost = (
+        None if mask is None else np.asarray(cv2.resize(mask, size, interpolation=how), np.uint8)
+        for mask in (line.ink, line.ghost)
+    )
+    assert ink is not None
+    return Lettering(ink, ghost, signs, line.number)

@@ -134,8 +134,9 @@ def train(
         first = plan.chunks * plan.head_start
         before = time.monotonic()
         while rendered < first or stream.ready() if plan.minutes else rendered < needed:
-            packs = next(stream, None)
-            if packs is None:
+            try:
+                packs = next(stream)
+            except StopIteration:
                 break
             rendered += 1
             for learner in learners:
@@ -167,7 +168,8 @@ def _report(
         gated = probability >= np.quantile(probability, 0.2)
         say(
             f"{time.monotonic() - began:4.0f} s, waited {waited:3.0f} s, {learner.name} "
-            f"step {step}, {rendered} chunks, {learner.store.count} crops, loss {float(learner.loss):.4f}; "
+            f"step {step}, {rendered} chunks, {learner.store.count} crops, "
+            f"loss {float(learner.loss):.4f}; "
             f"held out: right {right.mean():.4f}, "
             f"wrong in the surest 80 %: {(~right[gated]).mean():.5f}, "
             f"passing 0.9: {(probability >= 0.9).mean():.4f}, "
@@ -202,5 +204,5 @@ def judge(network: LineNetwork, store: Store) -> tuple[np.ndarray, np.ndarray, n
 
 
 def _core(label: str) -> str:
-    """What a reading is judged by: the label without letters and spaces around its number."""
+    """Return the label without letters and spaces around its number."""
     return label.strip("~ ") or label

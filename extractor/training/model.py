@@ -19,7 +19,7 @@ from extractor.readers.network import HEIGHT_PX
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """Channels of the four stages (16, 8, 4 rows and the final row) and blocks in the last three."""
+    """Channels of the stages of 16, 8, 4 and 1 rows, and blocks in the last three."""
 
     stem: int = 24
     early: int = 48
@@ -92,6 +92,7 @@ class LineNetwork(nn.Module):
         self.head = nn.Conv2d(shape.row, CLASSES, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Return the scores."""
         return self.head(self.drop(self.body(x)))
 
 

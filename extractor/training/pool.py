@@ -68,7 +68,11 @@ def _prepare(font_folders: Sequence[Path], photo_folder: Path) -> None:
     _material["groups"] = {held: faces_by_kind(faces, held) for held in (False, True)}
 
 
-def _render(task: tuple[bool, tuple[int, ...], int]) -> dict[int, Packed]:
+#: Whether in held-out families, the seed, how many scenes.
+_Task = tuple[bool, tuple[int, ...], int]
+
+
+def _render(task: _Task) -> dict[int, Packed]:
     held_out, seed, scenes = task
     examples: list[Example] = []
     for scene in range(scenes):
@@ -81,9 +85,7 @@ def _render(task: tuple[bool, tuple[int, ...], int]) -> dict[int, Packed]:
 class Stream:
     """Packs in the order of their tasks; few are made ahead, so that memory stays bounded."""
 
-    def __init__(
-        self, pool: ProcessPoolExecutor, tasks: list[tuple[bool, tuple[int, ...], int]], ahead: int
-    ) -> None:
+    def __init__(self, pool: ProcessPoolExecutor, tasks: list[_Task], ahead: int) -> None:
         self._pool, self._tasks, self._next = pool, tasks, 0
         self._waiting: deque[Future[dict[int, Packed]]] = deque()
         self._ahead = ahead
@@ -122,7 +124,9 @@ class Renderers:
 
     def stream(self, held_out: bool, seed: int, chunks: int, scenes: int) -> Stream:
         """Return the coming `chunks` packs of `scenes` scenes each."""
-        tasks = [(held_out, (seed, int(held_out), chunk), scenes) for chunk in range(chunks)]
+        tasks: list[_Task] = [
+            (held_out, (seed, int(held_out), chunk), scenes) for chunk in range(chunks)
+        ]
         return Stream(self._pool, tasks, ahead=4 * self.workers)
 
     def close(self) -> None:

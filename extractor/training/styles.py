@@ -94,7 +94,7 @@ def paint(layer: Layer, line: Lettering, style: Style, x: int, y: int) -> None:
     """Paint a line with its top left at x, y of the layer; what falls outside is cut."""
     reach = style.outline_px + 3 + int(style.shadow_blur * 3)
     margin = reach + max(abs(v) for v in style.shadow_px) + 1
-    ink = np.pad(line.ink, margin).astype(np.float32) / 255.0
+    ink = _unit(np.pad(line.ink, margin))
     if style.shadow_px != (0, 0):
         shadow = np.roll(ink, style.shadow_px[::-1], axis=(0, 1))
         if style.shadow_blur:
@@ -114,7 +114,7 @@ def paint(layer: Layer, line: Lettering, style: Style, x: int, y: int) -> None:
 
 
 def _unit(mask: Mask) -> npt.NDArray[np.float32]:
-    return mask.astype(np.float32) / 255.0
+    return np.asarray(mask / np.float32(255.0), dtype=np.float32)
 
 
 def _over(layer: Layer, alpha: npt.NDArray[np.float32], colour: Colour, x: int, y: int) -> None:

@@ -228,7 +228,7 @@ def _number(rng: np.random.Generator) -> str:
 
 
 def _spread(rng: np.random.Generator, top: float) -> float:
-    """A value below `top`, often far below it, at times round or just at a carry."""
+    """Draw a value below `top`, often far below it, at times round or just at a carry."""
     value = float(rng.random()) * top * (1.0 if rng.random() < 0.7 else 0.12)
     return float(round(value)) if rng.random() < 0.08 else value
 
