@@ -12,6 +12,7 @@ import hashlib
 import json
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
@@ -36,6 +37,7 @@ _MOST_MEMBERS = 20_000
 _MOST_BYTES = 2 << 30
 _LARGEST_TABLE_BYTES = 64 << 20
 _BLOCK = 1 << 20
+_DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError)
 
 Progress = Callable[[str, float], None]
 
@@ -203,7 +205,7 @@ def _unpack(path: Path, temporary: Path) -> Path:
             left = _MOST_BYTES
             for member in members:
                 left -= _extract(path, archive, member, folder, left)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+    except (*_DAMAGE, NotImplementedError, RuntimeError) as error:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
         raise StorageError(f"{path}: cannot be unpacked ({error.strerror or error})") from error
@@ -220,7 +222,7 @@ def _read_manifest(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
         with archive.open(MANIFEST) as stream:
             raw = stream.read(_LARGEST_TABLE_BYTES + 1)
         manifest = json.loads(raw) if len(raw) <= _LARGEST_TABLE_BYTES else None
-    except (KeyError, ValueError):
+    except (KeyError, ValueError, *_DAMAGE):
         manifest = None
     if not isinstance(manifest, dict) or manifest.get("kind") != "extractor pack":
         raise SessionFileError(

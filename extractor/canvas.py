@@ -70,14 +70,13 @@ class Planes:
     def frame(self, box: Box, thickness: int) -> None:
         """Draw a frame just outside a box: light, with a dark rim, to stand out anywhere."""
         for grown, level in ((2 * thickness, 16), (thickness, 235)):
-            left, top = max(0, box.x - grown), max(0, box.y - grown)
-            right = min(self.width, box.x + box.width + grown)
-            bottom = min(self.height, box.y + box.height + grown)
+            left, top = box.x - grown, box.y - grown
+            right, bottom = box.x + box.width + grown, box.y + box.height + grown
             for rows, columns in (
-                (slice(top, top + thickness), slice(left, right)),
-                (slice(bottom - thickness, bottom), slice(left, right)),
-                (slice(top, bottom), slice(left, left + thickness)),
-                (slice(top, bottom), slice(right - thickness, right)),
+                (_inside(top, top + thickness), _inside(left, right)),
+                (_inside(bottom - thickness, bottom), _inside(left, right)),
+                (_inside(top, bottom), _inside(left, left + thickness)),
+                (_inside(top, bottom), _inside(right - thickness, right)),
             ):
                 self.y[rows, columns] = level
                 half = _half(rows), _half(columns)
@@ -96,6 +95,11 @@ class Planes:
         """Return it as the encoder takes it, shape (height * 3 // 2, width)."""
         flat = np.concatenate([self.y.reshape(-1), self.u.reshape(-1), self.v.reshape(-1)])
         return flat.reshape(self.height * 3 // 2, self.width)
+
+
+def _inside(start: int, stop: int) -> slice:
+    # A side that falls outside the picture is not drawn: the box itself stays clear.
+    return slice(max(0, start), max(0, stop))
 
 
 def _half(part: slice) -> slice:

@@ -27,6 +27,8 @@ SMALLEST, LARGEST = 480, 4096
 #: More antennas than this no longer fit; the best are shown and the rest is counted.
 MOST_ROWS = 12
 _DPI = 100
+#: Height of a row, in points at a scale of 1, that names above it and beside it need.
+_ROW_ABOVE, _ROW_LEFT = 56.0, 38.0
 _CONDITIONS = ("place", "distance_m", "walls", "channel_mhz", "power_mw", "rate_mode")
 _UNITS = {"distance_m": "m", "channel_mhz": "MHz", "power_mw": "mW"}
 
@@ -138,15 +140,18 @@ def draw_card(
     margin = 0.045 if narrow else 0.04
     top = _head(figure, comparison, title, scale, margin, unit_y, narrow)
     bottom = _foot(figure, comparison, conditions, scale, margin, unit_y)
-    left = margin + (0.012 if narrow else _label_width(table, looks, scale) / size.width)
+    row_points = (top - bottom) * size.height / (len(table) + 0.2) * 72 / _DPI
+    above = narrow and row_points > _ROW_ABOVE * scale
+    marks = min(scale if above or not narrow else 0.62 * scale, row_points / _ROW_LEFT)
+    left = margin + (0.012 if above else _label_width(table, looks, marks) / size.width)
     right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
     axes = figure.add_axes((left, bottom, right - left, top - bottom))
     ranking_chart.draw_ranking(
         axes, table, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
-        together=comparison.order.together, size=scale, names_above=narrow,
+        together=comparison.order.together, size=marks, names_above=above,
         runs=comparison.runs,
     )  # fmt: skip
-    axes.margins(x=0.1 if narrow else 0.05)
+    axes.margins(x=0.1 if above else 0.05)
     return figure
 
 
@@ -156,7 +161,7 @@ def _head(
 ) -> float:  # fmt: skip
     """Write title and verdict; return where they end."""
     size = 20 * scale
-    lines = _wrapped(title, _fitting(figure, size * 1.14, margin))[:2]
+    lines = _wrapped(title, _fitting(figure, size * 1.25, margin))[:2]
     y = 1 - margin * (0.7 if narrow else 1)
     for text in lines:
         figure.text(margin, y, text, fontsize=size, fontweight="bold", va="top")

@@ -73,6 +73,7 @@ def draw_quality(axes: Axes, summary: pd.DataFrame, names: Sequence[str]) -> Axe
 def _remark(row: dict[str, object], total: int) -> str:
     checked, agreed = row.get("crosscheck_n"), row.get("crosscheck_agree")
     text = f"n = {total:,}"
-    if isinstance(checked, float) and checked == checked and isinstance(agreed, float):
+    known = isinstance(checked, float) and isinstance(agreed, float)
+    if known and checked == checked and agreed == agreed:
         text += f"; cross-check {round(checked * (1 - agreed))} of {checked:.0f} differ"
     return text

@@ -161,6 +161,8 @@ def _further(lacking: frozenset[str]) -> tuple[str, ...]:
     for entry in font_manager.fontManager.ttflist:
         if not left:
             break
+        if entry.name.startswith("Last Resort"):
+            continue  # holds every character, as a picture of its kind
         try:
             covered = left & _coverage(entry.fname)
         except (OSError, RuntimeError):
@@ -175,7 +177,7 @@ def _further(lacking: frozenset[str]) -> tuple[str, ...]:
 def _font_path(family: str) -> str:
     from matplotlib import font_manager
 
-    return str(font_manager.findfont(family))
+    return str(font_manager.findfont(font_manager.FontProperties(family=[family])))
 
 
 @cache

@@ -1,0 +1,191 @@
+"""Packs: everything but the clips comes back, and nothing is written outside."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+from report_making import made_up_session, truth_session
+
+from extractor import archive, doubtful
+from extractor.comparison import compare_sessions
+from extractor.errors import SessionFileError, UsageError
+from extractor.results import load
+from extractor.session import Session
+
+RUNS = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
+
+
+@pytest.fixture(scope="module")
+def packed(tmp_path_factory) -> tuple[Path, Path]:
+    folder = truth_session(tmp_path_factory.mktemp("pack") / "club")
+    (folder / "slab_m1_upper.mp4").write_bytes(b"not really a video")
+    (folder / ".hidden.csv").write_text("secret")
+    (folder / "results" / "pictures").mkdir()
+    return folder, archive.pack(Session(folder))
+
+
+def test_comparison_from_the_pack_is_the_same(packed) -> None:
+    folder, path = packed
+    with archive.opened(path) as opened:
+        again = compare_sessions([opened])
+        assert opened.name == "club"
+        assert Session(opened).clips == Session(folder).clips
+        assert load(opened).conditions == load(folder).conditions
+    first = compare_sessions([folder])
+    assert again.findings == first.findings
+    assert not opened.exists()
+
+
+def test_readings_come_back_byte_by_byte(packed) -> None:
+    folder, path = packed
+    with archive.opened(path) as opened:
+        mine, its = Session(folder), Session(opened)
+        for clip in mine.clips:
+            assert its.readings_path(clip).read_bytes() == mine.readings_path(clip).read_bytes()
+
+
+def test_digests_are_sha256_of_the_clips_which_are_not_inside(packed) -> None:
+    folder, path = packed
+    with zipfile.ZipFile(path) as members:
+        names = members.namelist()
+        manifest = json.loads(members.read("pack.json"))
+    entry = next(e for e in manifest["clips"] if e["clip"] == "slab_m1_upper.mp4")
+    content = (folder / "slab_m1_upper.mp4").read_bytes()
+    assert entry["sha256"] == hashlib.sha256(content).hexdigest()
+    assert entry["bytes"] == len(content)
+    assert not [n for n in names if n.endswith((".mp4", ".ts", ".mkv")) or "hidden" in n]
+
+
+def test_a_pack_joins_a_new_round(tmp_path) -> None:
+    old = made_up_session(tmp_path / "old", RUNS)
+    new = made_up_session(tmp_path / "new", [*RUNS, ("C", "U", "1"), ("C", "U", "2")])
+    path = archive.pack(Session(old), tmp_path / "old.zip")
+    with archive.opened_all([path, new]) as folders:
+        comparison = compare_sessions(folders)
+    assert set(comparison.runs["session"]) == {"old", "new"}
+    assert any(f.kind == "link" for f in comparison.findings)
+
+
+def test_doubtful_crops_are_kept(tmp_path, session_folder, grey_reader) -> None:
+    from extractor.pipeline import Options, read_session
+
+    session = Session(session_folder)
+    read_session(session, Options(jobs=1))
+    path = archive.pack(session, tmp_path / "p.zip")
+    with archive.opened(path) as opened:
+        kept = doubtful.stored(opened / "results")
+        assert kept
+        assert all(d.picture.startswith(b"\x89PNG") for d in kept)
+        settings = archive.manifest_of(opened)["clips"][0]
+    assert settings["reader"] == "grey 1"
+    assert settings["boxes"]["bitrate"] == [40, 20, 64, 32]
+
+
+def make(path: Path, members: dict[str, bytes], **manifest: object) -> Path:
+    content = {"kind": "extractor pack", "version": 1, "session": "s", "clips": []} | manifest
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("pack.json", json.dumps(content))
+        for name, data in members.items():
+            out.writestr(zipfile.ZipInfo(name), data)
+    return path
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../outside.csv",
+        "session/../../outside.csv",
+        "/outside.csv",
+        "session//outside.csv",
+        "session/.. /outside.csv",
+        "session/a/../../../outside.csv",
+        "C:/outside.csv",
+        "session/..\\outside.csv",
+        "session/x\ny.csv",
+        "elsewhere/runs.csv",
+        "session/run.exe",
+        "session/clip.mp4",
+    ],
+)
+def test_members_that_no_pack_holds_are_refused(tmp_path, name: str) -> None:
+    path = make(tmp_path / "bad.zip", {"session/ok.csv": b"a\n", name: b"x"})
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+        pass
+    assert sorted(tmp_path.rglob("*")) == before
+    assert not (tmp_path.parent / "outside.csv").exists()
+
+
+@pytest.mark.parametrize("clip", ["../a.mp4", "/a.mp4", "runs.csv", "", "a/../../b.mp4"])
+def test_names_of_clips_are_checked_too(tmp_path, clip: str) -> None:
+    path = make(tmp_path / "bad.zip", {}, clips=[{"clip": clip}])
+    with pytest.raises(SessionFileError), archive.opened(path):
+        pass
+
+
+def test_links_twins_and_floods_are_refused(tmp_path, monkeypatch) -> None:
+    link = zipfile.ZipInfo("session/link.csv")
+    link.external_attr = 0o120777 << 16
+    path = make(tmp_path / "link.zip", {})
+    with zipfile.ZipFile(path, "a") as out:
+        out.writestr(link, "../../outside")
+    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+        pass
+    path = make(tmp_path / "twin.zip", {"session/Runs.csv": b"1", "session/runs.csv": b"2"})
+    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+        pass
+    monkeypatch.setattr(archive, "_MOST_BYTES", 1000)
+    path = make(tmp_path / "flood.zip", {"session/runs.csv": b"0" * 5000})
+    with pytest.raises(SessionFileError, match="far larger"), archive.opened(path):
+        pass
+
+
+def test_a_lying_size_does_not_get_through(tmp_path, monkeypatch) -> None:
+    path = make(tmp_path / "lie.zip", {"session/runs.csv": b"0" * 5000})
+    raw = path.read_bytes()
+    # The size in the index at the end says 10 bytes.
+    at = raw.rindex(b"PK\x01\x02")
+    at = raw.rindex(b"PK\x01\x02", 0, at) if raw[at:].find(b"runs.csv") < 0 else at
+    path.write_bytes(raw[: at + 24] + (10).to_bytes(4, "little") + raw[at + 28 :])
+    monkeypatch.setattr(archive, "_MOST_BYTES", 1000)
+    with pytest.raises(SessionFileError), archive.opened(path):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("manifest", "word"),
+    [({"kind": "other"}, "no pack"), ({"version": 99}, "version 99"), ({"clips": 3}, "damaged")],
+)
+def test_other_archives_say_what_they_are(tmp_path, manifest, word: str) -> None:
+    path = make(tmp_path / "odd.zip", {}, **manifest)
+    with pytest.raises(SessionFileError, match=word), archive.opened(path):
+        pass
+
+
+def test_damage_is_told(tmp_path, packed) -> None:
+    raw = bytearray(packed[1].read_bytes())
+    raw[2000:4000] = bytes(2000)
+    path = tmp_path / "damaged.zip"
+    path.write_bytes(raw)
+    with pytest.raises(SessionFileError), archive.opened(path):
+        pass
+
+
+def test_folders_and_tables_pass_through(tmp_path) -> None:
+    table = tmp_path / "t.csv"
+    table.write_text("antenna,value\nA,1\n")
+    for path in (tmp_path, table):
+        with archive.opened(path) as same:
+            assert same == path
+    with pytest.raises(UsageError, match="not there"), archive.opened(tmp_path / "none"):
+        pass
+
+
+def test_session_that_was_not_read(tmp_path) -> None:
+    (tmp_path / "a.mp4").touch()
+    with pytest.raises(UsageError, match="read the clips first"):
+        archive.pack(Session(tmp_path))

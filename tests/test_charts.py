@@ -1,0 +1,316 @@
+"""Charts: numbers read back from the figures, colours under simulated colour blindness."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from comparison_making import compared, scenario
+from report_making import made_up_session
+
+from extractor.charts import clips, distribution, drift, ports, quality, ranking, style
+from extractor.charts import session as session_charts
+from extractor.comparison import compare_sessions
+from extractor.comparison.drift import drift as drift_of
+from extractor.results import load, main_field, second_field
+
+# Machado, Oliveira and Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15, 1291), table 1,
+# severity 1.0; the digits are from memory, so the rows' sums are checked below.
+BLINDNESS = {
+    "none": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+         [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+         [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+         [0.004733, 0.691367, 0.303900]]
+    ),
+}  # fmt: skip
+# sRGB to XYZ (D65), IEC 61966-2-1.
+XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+)  # fmt: skip
+
+
+def linear(color: str) -> np.ndarray:
+    srgb = np.array([int(color[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+
+
+def lab(light: np.ndarray) -> np.ndarray:
+    """CIE 1976 L*a*b* (CIE 15)."""
+    ratio = XYZ @ np.clip(light, 0, 1) / (XYZ @ np.ones(3))
+    f = np.where(ratio > 216 / 24389, np.cbrt(ratio), (24389 / 27 * ratio + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(a: str, b: str) -> float:
+    """WCAG 2.2 contrast ratio."""
+    high, low = sorted((float(XYZ[1] @ linear(c)) for c in (a, b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_simulation_leaves_white_and_the_known_contrast_alone() -> None:
+    for matrix in BLINDNESS.values():
+        np.testing.assert_allclose(matrix.sum(axis=1), 1, atol=2e-6)
+    assert lab(np.ones(3)) == pytest.approx([100, 0, 0], abs=1e-9)
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)  # WCAG's example
+
+
+@pytest.mark.parametrize("blindness", BLINDNESS)
+@pytest.mark.parametrize("theme", [0, 1])
+def test_antennas_differ_whoever_looks(blindness: str, theme: int) -> None:
+    # Sharma, Wu and Dalal 2005: a just noticeable difference is about 2.3.
+    seen = [lab(BLINDNESS[blindness] @ linear(entry[theme])) for entry in style.PALETTE]
+    least = min(float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2))
+    assert least > 6 * 2.3
+
+
+@pytest.mark.parametrize(("theme", "paper"), [(0, style.PAPER), (1, style.DARK[style.PAPER])])
+def test_antennas_stand_out_from_paper_and_differ_in_grey(theme: int, paper: str) -> None:
+    colors = [entry[theme] for entry in style.PALETTE]
+    assert min(contrast(c, paper) for c in colors) >= 3  # WCAG 2.2, 1.4.11
+    lightness = sorted(float(lab(linear(c))[0]) for c in colors)
+    assert min(b - a for a, b in itertools.pairwise(lightness)) > 2.3
+    assert len({entry[2] for entry in style.PALETTE}) == len(style.PALETTE)
+
+
+@pytest.mark.parametrize("color", [style.INK, style.SOFT, style.WARN])
+def test_text_is_readable_on_both_papers(color: str) -> None:
+    assert contrast(color, style.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
+    assert contrast(style.DARK[color], style.DARK[style.PAPER]) >= 4.5
+
+
+def test_looks_do_not_depend_on_order_and_stay_apart() -> None:
+    names = [f"antenna {i}" for i in range(14)]
+    found = style.looks(names)
+    assert found == style.looks(list(reversed(names)))
+    assert len({(look.color, look.marker) for look in found.values()}) == len(names)
+
+
+def test_long_names_stay_distinct() -> None:
+    names = ["x" * 200 + str(i) + "y" * 200 for i in range(12)]
+    short = style.short_names(names)
+    assert len(set(short.values())) == len(names)
+    assert max(map(len, short.values())) <= style.LONGEST_NAME
+    assert style.short_names(["a\nb\u202ec"]) == {"a\nb\u202ec": "a b c"}
+
+
+def axes_of():
+    return style.new_figure(9, 5).subplots()
+
+
+def marker_positions(axes, markers=("o", "s", "^", "D", "v", "P")):
+    return [
+        (float(x), float(y))
+        for line in axes.lines
+        if line.get_marker() in markers
+        for x, y in zip(
+            np.atleast_1d(line.get_xdata()), np.atleast_1d(line.get_ydata()), strict=True
+        )
+    ]
+
+
+@pytest.fixture(scope="module")
+def club():
+    return compared(scenario())
+
+
+def test_ranking_shows_the_table(club) -> None:
+    table = club.ranking
+    with style.drawing():
+        axes = ranking.draw_ranking(
+            axes_of(), table, style.looks(table["antenna"]), unit="Mbit/s", measure="mean bitrate",
+            together=club.order.together, runs=club.runs,
+        )  # fmt: skip
+    assert [x for x, _ in marker_positions(axes)] == pytest.approx(table["mean"].tolist())
+    bars = [line.get_xdata() for line in axes.lines if line.get_linestyle() == "-"]
+    shown = {tuple(np.round(np.asarray(b, float), 6)) for b in bars if len(b) == 2}
+    wanted = table[["low", "high"]].round(6).itertuples(index=False, name=None)
+    assert set(wanted) <= shown
+    ticks = [line for line in axes.lines if line.get_marker() == "|"]
+    runs = [v for t in ticks if t.get_linestyle() == "None" for v in t.get_xdata()]
+    assert sorted(runs) == pytest.approx(sorted(club.runs["value"]))
+    texts = " ".join(t.get_text() for t in axes.texts)
+    assert texts.count("n = 4 runs, 2 mountings") == 4
+    assert "can't be" in texts
+    assert axes.get_xlabel() == "Mean bitrate, Mbit/s"
+
+
+def test_ranking_of_single_mountings_says_what_its_bars_are() -> None:
+    rows = scenario().query("mounting == 'm1'")
+    table = compared(rows).ranking
+    assert "these very mountings only" in ranking.interval_words(table, 0.95)
+    assert ranking.interval_words(compared(scenario()).ranking, 0.9).startswith("90 % interval")
+
+
+def test_port_lines_join_what_one_mounting_read(club) -> None:
+    with style.drawing():
+        axes = ports.draw_ports(
+            axes_of(), club.runs, style.looks(club.runs["antenna"]), unit="Mbit/s", measure="mean"
+        )
+    cells = ports.paired(club.runs)
+    drawn = sorted(tuple(line.get_ydata()) for line in axes.lines)
+    assert drawn == sorted(map(tuple, cells.to_numpy(float)))
+    assert sum("n = 2 mountings" in t.get_text() for t in axes.texts) == 4
+
+
+def test_every_run_and_mounting_is_a_mark_of_its_own(club) -> None:
+    order = club.ranking["antenna"].tolist()
+    with style.drawing():
+        axes = distribution.draw_distribution(
+            axes_of(), club.runs, order, style.looks(order), unit="Mbit/s", measure="mean"
+        )
+    values = sorted(x for x, _ in marker_positions(axes))
+    assert values == pytest.approx(sorted(club.runs["value"]))
+    assert not axes.patches
+    bars = sorted(float(line.get_xdata()[0]) for line in axes.lines if line.get_alpha() == 0.55)
+    means = club.runs.groupby(["antenna", "mounting"])["value"].mean()
+    assert bars == pytest.approx(sorted(means))
+    assert all("n = 4 runs" in t.get_text() for t in axes.get_yticklabels())
+
+
+def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
+    levels = dict(zip(club.ranking["antenna"], club.ranking["mean"], strict=True))
+    found = drift_of(club.fit, club.runs)
+    with style.drawing():
+        axes = drift.draw_drift(
+            axes_of(), club.runs, levels, style.looks(list(levels)), found, unit="Mbit/s",
+            confidence=0.95,
+        )  # fmt: skip
+    off = {
+        (float(r["order"]), round(r["value"] - levels[r["antenna"]], 9))
+        for r in club.runs.to_dict("records")
+    }
+    assert {(x, round(y, 9)) for x, y in marker_positions(axes)} == off
+    (line,) = [line for line in axes.lines if line.get_linestyle() == "--"]
+    start, end = line.get_ydata()
+    assert end - start == pytest.approx(found.change)
+    assert "95 % interval" in axes.get_title(loc="left")
+    assert "n = 16 runs" in axes.get_xlabel()
+
+
+def test_quality_bars_add_up_and_equal_the_counts() -> None:
+    summary = pd.DataFrame(
+        {"n": [80.0, 0.0], "n_hidden": [15.0, 0.0], "n_spike": [5.0, 0.0],
+         "crosscheck_n": [20.0, 0.0], "crosscheck_agree": [0.9, math.nan]}
+    )  # fmt: skip
+    with style.drawing():
+        axes = quality.draw_quality(axes_of(), summary, ["a", "nothing read"])
+    widths = [(p.get_y() > 0.5, round(p.get_width(), 6)) for p in axes.patches]
+    assert sorted(w for second, w in widths if not second) == [5, 15, 80]
+    assert axes.get_xlim() == (0, 100)
+    texts = [t.get_text() for t in axes.texts]
+    assert texts[0] == "n = 100; cross-check 2 of 20 differ"
+    assert texts[1].startswith("n = 0")
+
+
+def test_a_run_hides_nothing_that_was_flagged() -> None:
+    flags = ["ok", "ok", "no_link", "no_link", "ok", "spike", "hidden", "unreadable", "corrected"]
+    values = [30, 2, math.nan, math.nan, 31, 99, math.nan, math.nan, 32]
+    series = pd.DataFrame(
+        {"time_s": np.arange(9) / 10 + 5, "value": np.array(values, float), "flag": flags}
+    )
+    look = style.looks(["A"])["A"]
+    run = clips.RunSeries("A, Upper", series, look, mean=23.75, low=4.0, ceiling=40.0)
+    with style.drawing():
+        axes = clips.draw_run(axes_of(), run, clips.common_scale([run]))
+    (curve,) = [line for line in axes.lines if line.get_drawstyle() == "steps-post"]
+    np.testing.assert_array_equal(
+        np.asarray(curve.get_ydata()), [30, 2, *[math.nan] * 2, 31, *[math.nan] * 3, 32]
+    )
+    (span,) = axes.patches  # from the low reading to where the link is back
+    assert (span.get_x(), span.get_x() + span.get_width()) == pytest.approx((0.1, 0.4))
+    crosses = marker_positions(axes, ("x",))
+    assert crosses == [pytest.approx((0.5, 99))]
+    assert marker_positions(axes, ("o",)) == [pytest.approx((0.8, 32))]
+    assert len(marker_positions(axes, ("|",))) == 2
+    assert "n = 4" in axes.get_title(loc="left")
+    assert axes.get_ylim()[0] == 0
+
+
+def test_outage_at_the_end_lasts_one_more_instant() -> None:
+    times, flags = np.array([0, 0.1, 0.2]), np.array(["ok", "no_link", "no_link"])
+    found = clips.outages(times, np.array([30, np.nan, np.nan]), flags, math.nan)
+    assert found == [pytest.approx((0.1, 0.3))]
+
+
+def test_no_chart_of_a_report_is_without_n(tmp_path) -> None:
+    runs = [(a, p, m) for a in ("A", "B", "C") for m in ("1", "2") for p in ("U", "L")]
+    folder = made_up_session(tmp_path / "club", runs, flags=("ok",) * 9 + ("no_link",))
+    results = [load(folder)]
+    info = main_field(results, None)
+    comparison = compare_sessions([folder])
+    material = session_charts.gather(results, info, second_field(results, info.name), comparison)
+    names = []
+    with style.drawing(session_charts.words(material)):
+        for chart in session_charts.charts(material):
+            names.append(chart.name)
+            assert re.search(r"n = \d", words_in(chart.figure)), chart.name
+            assert chart.alt and chart.caption
+    assert names == [
+        *("ranking", "ports", "runs-bitrate", "distribution", "drift", "quality-bitrate"),
+    ]
+
+
+def words_in(figure) -> str:
+    from matplotlib.text import Text
+
+    return " ".join(t.get_text() for t in figure.findobj(Text))
+
+
+def test_names_are_text_and_no_formula(tmp_path) -> None:
+    hostile = [
+        ("$\\frac{a}{b}$", "U", "1"),
+        ("$x", "U", "1"),
+        ("שלום", "U", "1"),
+        ("日本", "U", "1"),
+    ]
+    folder = made_up_session(tmp_path / "odd", hostile)
+    results = [load(folder)]
+    material = session_charts.gather(results, main_field(results, None), None, None)
+    with style.drawing(session_charts.words(material)):
+        figure = next(session_charts.charts(material)).figure
+        labels = words_in(figure)
+        assert "$\\frac{a}{b}$" in labels
+        with pytest.warns(UserWarning, match="Glyph") if not has_cjk() else nothing():
+            style.png(figure, 40)
+
+
+def has_cjk() -> bool:
+    return "□" not in style.drawable("日本")
+
+
+def nothing():
+    import contextlib
+
+    return contextlib.nullcontext()
+
+
+def test_inlined_pictures_keep_their_ids_to_themselves() -> None:
+    pictures = []
+    for _ in range(2):
+        with style.drawing():
+            figure = style.new_figure(3, 2)
+            figure.subplots().plot([0, 1], [0, 1], color=style.PALETTE[0][0])
+            pictures.append(style.svg(figure))
+    picture = pictures[0]
+    assert picture == pictures[1]  # the same every time
+    text = style.inline(picture, "first")
+    assert text.startswith("<svg ")
+    ids = re.findall(r'\bid="([^"]+)"', text)
+    assert len(ids) == len(set(ids))
+    assert all(i.startswith("first-") for i in ids)
+    assert set(re.findall(r'(?:url\(#|href="#)([^")]+)', text)) <= set(ids)
+    assert "var(--antenna-0)" in text
+    assert style.PALETTE[0][0] not in text

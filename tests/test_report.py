@@ -1,0 +1,165 @@
+"""The report: complete, self-contained, sensible whatever the session."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from report_making import made_up_session, truth_session
+
+from extractor import archive, report
+from extractor.charts import clips
+from extractor.comparison import compare_sessions
+from extractor.errors import ExtractorError
+from extractor.session import Session
+from extractor.tables import read_table
+
+
+class Page(HTMLParser):
+    """Headings, text and everything that a browser would load."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.headings: list[str] = []
+        self.loads: list[str] = []
+        self.text: list[str] = []
+        self.tags: list[str] = []
+        self.ids: list[str] = []
+        self._heading = False
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs) -> None:
+        self.tags.append(tag)
+        self._heading = tag == "h2"
+        for name, value in attrs:
+            if name in ("src", "href", "xlink:href", "data", "action", "srcset"):
+                self.loads.append(value or "")
+            if name == "id":
+                self.ids.append(value or "")
+            assert not name.startswith("on"), f"{tag} {name}"
+
+    def handle_data(self, data) -> None:
+        self.text.append(data)
+        if self._heading and data.strip():
+            self.headings.append(data.strip())
+            self._heading = False
+
+
+@pytest.fixture(scope="module")
+def club(tmp_path_factory) -> Path:
+    folder = truth_session(tmp_path_factory.mktemp("report") / "club")
+    report.write_report([folder])
+    return folder
+
+
+def page_of(folder: Path) -> tuple[str, Page]:
+    text = (folder / "results" / "report.html").read_text("utf-8")
+    return text, Page(text)
+
+
+def test_sections_stand_in_the_agreed_order(club) -> None:
+    _, page = page_of(club)
+    assert page.headings == [
+        *("Findings", "Ranking", "Ports", "Every run", "By antenna", "Beside each other"),
+        *("Over the session", "Reading quality", "Tables", "Method", "Cautions"),
+        "How this was made",
+    ]
+
+
+def test_nothing_is_loaded_from_elsewhere(club) -> None:
+    text, page = page_of(club)
+    assert not {"script", "iframe", "object", "embed", "form"} & set(page.tags)
+    outside = [u for u in page.loads if not u.startswith(("#", "data:"))]
+    assert not outside
+    assert not re.findall(r"url\((?!#)", text)
+    assert len(page.ids) == len(set(page.ids))
+    assert len(text.encode()) < 8_000_000
+
+
+def test_findings_and_tables_are_those_of_the_comparison(club) -> None:
+    _, page = page_of(club)
+    flat = " ".join(" ".join(page.text).split())
+    comparison = compare_sessions([club])
+    for finding in comparison.findings:
+        assert " ".join(finding.sentence.split()) in flat
+    table = read_table(club / "results" / "ranking.csv")
+    assert [row["antenna"] for row in table.rows] == list(comparison.order.names)
+    assert (club / "results" / "findings.json").exists()
+    for word in ("boat club shore station", "distance, m", "Never transmit into nothing"):
+        assert word in flat
+
+
+def test_every_chart_is_there_as_png_and_svg(club) -> None:
+    pictures = club / "results" / "pictures"
+    names = {p.stem for p in pictures.glob("*.png")}
+    assert names == {p.stem for p in pictures.glob("*.svg")}
+    assert {"ranking", "ports", "runs-bitrate", "distribution", "drift"} <= names
+
+
+def test_without_runs_table_the_page_says_why_nothing_is_compared(tmp_path) -> None:
+    folder = made_up_session(tmp_path / "plain", [("", "", "")] * 3, flags=("ok", "unreadable"))
+    (folder / "runs.csv").unlink()
+    report.write_report([folder])
+    _, page = page_of(folder)
+    flat = " ".join(page.text)
+    assert "Antennas were not compared" in flat
+    assert "No conditions are known" in flat
+    assert "Ranking" not in page.headings
+    assert {"Every run", "By antenna", "Reading quality"} <= set(page.headings)
+
+
+def test_one_clip_with_nothing_readable(tmp_path) -> None:
+    folder = made_up_session(tmp_path / "one", [("A", "U", "1")], flags=("unreadable",))
+    report.write_report([folder])
+    assert "Every run" in page_of(folder)[1].headings
+
+
+def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(clips, "MOST_RUNS", 6)
+    runs = [(f"antenna {i % 4}", "UL"[i % 2], str(i // 4)) for i in range(8)]
+    folder = made_up_session(tmp_path / "many", runs, length=6)
+    report.write_report([folder])
+    names = {p.name for p in (folder / "results" / "pictures").iterdir()}
+    assert {"runs-bitrate-1.png", "runs-bitrate-2.png"} <= names
+
+
+def test_markup_in_every_name_stays_text(tmp_path) -> None:
+    evil = "<script>window.hit=1</script>\"'><img src=x onerror=hit()>&amp;{{7*7}}\u202e"
+    runs = [(f"{evil}{a}", evil, m) for a in "AB" for m in ("1", "2")]
+    folder = made_up_session(tmp_path / "evil", runs, clip_name="a<b>{:d}&'.mp4")
+    (folder / "session.toml").write_text(f"place = '''{evil}'''\n'{evil[:8]}' = 3\n")
+    report.write_report([folder], options=report.Options(title=evil))
+    text, page = page_of(folder)
+    assert "script" not in page.tags
+    assert page.tags.count("img") == 0
+    assert "49" not in text.partition("<title>")[2].partition("</title>")[0]
+
+
+def test_a_pack_gives_the_same_findings_and_its_own_crops(tmp_path, session_folder, grey_reader):
+    from extractor.pipeline import Options, read_session
+
+    read_session(Session(session_folder), Options(jobs=1))
+    path = archive.pack(Session(session_folder), tmp_path / "p.zip")
+    page, *_ = report.write_report([path], tmp_path / "out")
+    text = page.read_text("utf-8")
+    assert "data:image/png;base64," in text
+    assert "no picture" not in text
+    assert "grey 1" in text
+    assert page.parent == tmp_path / "out"
+
+
+def test_options_that_cannot_be_followed_are_not_passed_over(club, tmp_path) -> None:
+    for options in (report.Options(reference="Nobody"), report.Options(field="speed")):
+        with pytest.raises(ExtractorError, match=r"Nobody|speed"):
+            report.write_report([club], tmp_path, options)
+
+
+def test_two_sessions_in_one_report(tmp_path) -> None:
+    runs = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
+    folders = [made_up_session(tmp_path / name, runs) for name in ("may", "june")]
+    page, *_ = report.write_report(folders, tmp_path / "out")
+    flat = " ".join(Page(page.read_text("utf-8")).text)
+    assert "may, june" in flat
+    assert "The sessions" in flat
