@@ -190,8 +190,8 @@ class _Page:
             candidates = [
                 (box.x - gap - width, middle),
                 (box.x + box.width + gap, middle),
-                (box.x, box.y + box.height + gap),
-                (box.x, box.y - gap - height),
+                (min(box.x, self.width - width), box.y + box.height + gap),
+                (min(box.x, self.width - width), box.y - gap - height),
             ]
             place = next(
                 (c for c in candidates if self._is_free(Box(*c, width, height), taken)),
