@@ -5,6 +5,7 @@ Used by `benchmarks/fuzz_videos.py` (many) and `test_fuzz_videos.py` (those that
 
 from __future__ import annotations
 
+import contextlib
 import struct
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,6 +18,7 @@ from clipmaker import BOX, SIZE, GreyReader, make_clip, stairs, steady
 from extractor import clips, containers, reading
 from extractor.errors import ClipError
 from extractor.flags import Flag
+from extractor.interpretation import interpret
 from extractor.overlay import Box, Field
 
 Mutant = tuple[str, bytes]
@@ -290,7 +292,7 @@ def check_readings(path: Path, box: Box, result: reading.ClipReadings) -> None:
     for time_s, text, since, sure in zip(
         result.time_s, seen.text, seen.since_s, seen.confidence, strict=True
     ):
-        if reading.interpret(text, sure, GreyReader.gate).flag is not Flag.OK:
+        if interpret(text, sure, GreyReader.gate).flag is not Flag.OK:
             continue
         first = result.tally.first_pts_s
         for at in (time_s, since):
@@ -325,4 +327,5 @@ def _pictures(container: Any, stream: Any) -> Iterator[Any]:
             except (av.error.FFmpegError, ValueError):
                 continue
     except (av.error.FFmpegError, OSError, IndexError):
-        yield from stream.codec_context.decode(None)
+        with contextlib.suppress(av.error.FFmpegError):
+            yield from stream.codec_context.decode(None)

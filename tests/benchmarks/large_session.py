@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import itertools
+import resource
 import shutil
 import subprocess
 import sys
@@ -133,16 +134,17 @@ def main() -> None:
             "comparison": [*extractor, "compare", str(folder), "--quiet"],
             "report": [*extractor, "report", str(folder), "--quiet"],
         }
-        total = 0.0
+        total = np.zeros(2)
         print(f"{arguments.clips} clips x {arguments.samples} samples, 2 fields\n")
-        print("| step | wall s |\n|---|---|")
+        print("| step | wall s | CPU s |\n|---|---|---|")
         for what, command in steps.items():
-            start = time.perf_counter()
+            before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
             subprocess.run(command, check=True, cwd=ROOT, stdout=subprocess.DEVNULL)
-            taken = time.perf_counter() - start
-            total += taken
-            print(f"| {what} | {taken:.1f} |", flush=True)
-        print(f"| all | {total:.1f} |")
+            wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+            cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+            total += (wall, cpu)
+            print(f"| {what} | {wall:.1f} | {cpu:.1f} |", flush=True)
+        print(f"| all | {total[0]:.1f} | {total[1]:.1f} |")
 
 
 if __name__ == "__main__":
