@@ -27,9 +27,9 @@ def test_frames_at_times_are_those_of_the_whole_clip(tmp_path: Path, suffix: str
     _compare(path, NUMBER, step=17)
 
 
-@pytest.mark.parametrize("name", ["fan_m1_upper.ts", "stub_m1_lower.mp4", "coil_m2_lower.mkv"])
+@pytest.mark.parametrize("name", ["fan_m1_upper.ts", "stub_m1_lower.mp4"])
 def test_frames_at_times_of_sample_clips(name: str) -> None:
-    """A transport stream without index, a clip that begins at 2.5 s, Matroska's milliseconds."""
+    """A transport stream without index, and a clip that begins at 2.5 s."""
     _compare(SAMPLES / name, Box(668, 20, 147, 53), step=120)
 
 
@@ -38,12 +38,12 @@ def _compare(path: Path, box: Box, step: int) -> None:
     wanted = list(clips.frames(clip, [box], clips.Tally()))[1::step]
     times = [round(f.time_s, 6) for f in wanted]
     together = list(clips.at_times(clip, [box], times))
-    alone = [next(clips.at_times(clip, [box], [t])) for t in times]
-    for found in (together, alone):
-        assert [f.time_s for f in found] == pytest.approx([f.time_s for f in wanted])
-        assert all(
-            np.array_equal(a.crops[0], b.crops[0]) for a, b in zip(found, wanted, strict=True)
-        )
+    some = slice(None, None, 2)
+    alone = [next(clips.at_times(clip, [box], [t])) for t in times[some]]
+    for found, right in ((together, wanted), (alone, wanted[some])):
+        assert [f.time_s for f in found] == pytest.approx([f.time_s for f in right])
+        for a, b in zip(found, right, strict=True):
+            assert np.array_equal(a.crops[0], b.crops[0])
 
 
 def test_between_two_frames_the_earlier_is_shown_and_past_the_end_the_last(
