@@ -17,7 +17,7 @@ from extractor import __version__, archive, doubtful
 from extractor.cautions import cautions
 from extractor.charts import session as session_charts
 from extractor.charts import style
-from extractor.errors import ExtractorError
+from extractor.errors import UsageError
 from extractor.results import Results, load, main_field, second_field
 from extractor.session import RESULTS
 from extractor.storage import replacing, write_text
@@ -147,8 +147,8 @@ def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comp
             confidence=options.confidence,
             pool=options.pool,
         )
-    except ExtractorError as error:
-        if options.reference is not None or options.measure != "mean":
+    except UsageError as error:
+        if options != Options(field=options.field, title=options.title):
             raise  # an option that cannot be followed is not passed over
         return None, str(error)
     return comparison, ""
