@@ -1,4 +1,4 @@
-"""Editing the session's own files cell by cell: ``runs.csv``, ``session.toml``, corrections.
+"""Editing the session's own files cell by cell: ``runs.csv`` and ``corrections.csv``.
 
 Each edit says what it saw before. The file is read afresh, and only if the cell still holds what
 was seen is it changed; so two tabs, or a page and a spreadsheet, never overwrite each other.
@@ -8,124 +8,23 @@ the version before is kept beside it.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import Any
 
-from extractor import state
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import (
     CORRECTION_COLUMNS,
     RUN_COLUMNS,
     Correction,
     Session,
-    parse_corrections,
-    parse_runs,
 )
-from extractor.storage import replacing
-from extractor.tables import DELIMITERS, format_cell, guarded, parse_number, parse_table
+from extractor.table_file import TableFile, one_line
+from extractor.tables import format_cell, parse_number
 
 #: What a person may write for "no number" in a correction.
 WORDS = ("", "--", "hidden")
 #: Two corrections this close, in seconds, are about the same reading.
 SAME_TIME_S = 5e-4
-LONGEST_CELL = 2000
-
-
-@dataclass(slots=True)
-class TableFile:
-    """A CSV file that is going to be written back as it was found, but for the edit."""
-
-    path: Path
-    columns: list[str]
-    rows: list[dict[str, str]]
-    digest: str
-    """Of the file as it was read; "" where there was none."""
-    delimiter: str = ","
-    newline: str = "\n"
-    marked: bool = False
-    """Begins with a byte order mark, which tells spreadsheets that it is UTF-8."""
-
-    @classmethod
-    def load(cls, path: Path, columns: Sequence[str]) -> TableFile:
-        """Read a table; one that is not there is empty with these columns.
-
-        Raises
-        ------
-        TableError
-            If it cannot be understood.
-        """
-        if not path.exists():
-            return cls(path, list(columns), [], "")
-        raw = path.read_bytes()
-        table = parse_table(raw, str(path))
-        first = raw.split(b"\n", 1)[0].replace(b"\0", b"")
-        delimiter = max(DELIMITERS, key=lambda d: first.count(d.encode()))
-        plain_utf8 = _is_utf8(raw) and not raw.startswith(b"\xef\xbb\xbf")
-        return cls(
-            path,
-            list(table.columns),
-            [dict(row) for row in table.rows],
-            state.bytes_digest(raw),
-            delimiter,
-            "\r\n" if b"\r" in first or raw.count(b"\r\0\n") else "\n",
-            not plain_utf8,
-        )
-
-    def save(self) -> None:
-        """Write the table back in one step.
-
-        Raises
-        ------
-        ChangedMeanwhileError
-            If the file is no longer the one that was read.
-        TableError
-            If what would be written cannot be understood afterwards.
-        StorageError
-            If it cannot be written.
-        """
-        raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
-        _check(self.path, raw)
-        if state.file_digest(self.path) != self.digest:
-            raise ChangedMeanwhileError(
-                f"{self.path.name} was changed by someone else at this very moment; try again"
-            )
-        with replacing(self.path, keep_previous=True) as stream:
-            stream.write(raw)
-
-    def as_text(self) -> str:
-        """Return the content in the file's own separator and line ends."""
-        stream = io.StringIO()
-        writer = csv.writer(stream, delimiter=self.delimiter, lineterminator=self.newline)
-        writer.writerow([guarded(c) for c in self.columns])
-        for row in self.rows:
-            writer.writerow([guarded(row.get(c, "")) for c in self.columns])
-        return stream.getvalue()
-
-    def set(self, row: dict[str, str], column: str, value: str) -> None:
-        """Change a cell, adding the column where the table has none of that name."""
-        if column not in self.columns:
-            self.columns.append(column)
-        row[column] = value
-
-
-def _is_utf8(raw: bytes) -> bool:
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return b"\0" not in raw
-
-
-def _check(path: Path, raw: bytes) -> None:
-    table = parse_table(raw, path.name)
-    if path.name == "runs.csv":
-        parse_runs(table)
-    else:
-        parse_corrections(table)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +91,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
     UsageError, TableError
         If the new value cannot stand there; nothing is written.
     """
-    new = _one_line(new)
+    new = one_line(new)
     table = TableFile.load(session.runs_path, RUN_COLUMNS)
     if column not in {*table.columns, *RUN_COLUMNS}:
         raise UsageError(f"runs.csv has no column '{column}'")
@@ -227,15 +126,8 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
         row = _stored_row(session, table, key)
         for column, value in cells.items():
             if column in RUN_COLUMNS and not row.get(column):
-                table.set(row, column, _one_line(value))
+                table.set(row, column, one_line(value))
     table.save()
-
-
-def _one_line(text: str) -> str:
-    text = " ".join(text.split())
-    if len(text) > LONGEST_CELL:
-        raise UsageError(f"a cell may hold {LONGEST_CELL} characters, not {len(text)}")
-    return text
 
 
 def _check_clips(session: Session, text: str) -> None:
@@ -344,53 +236,6 @@ def _rename(table: TableFile, row: dict[str, str]) -> None:
     while f"{base}_{number}" in taken:
         number += 1
     table.set(row, "run", f"{base}_{number}")
-
-
-def edit_condition(session: Session, key: str, old: str, new: str) -> None:
-    """Change one key of ``session.toml``; an empty text removes it. Comments stay.
-
-    Raises
-    ------
-    ChangedMeanwhileError
-        If the key holds something else by now.
-    SessionFileError
-        If the file is not valid TOML.
-    """
-    import tomlkit
-
-    key, new = key.strip(), _one_line(new)
-    if not key or len(key) > 60:
-        raise UsageError("a condition needs a name of at most 60 characters")
-    path = session.root / "session.toml"
-    current = session.conditions().get(key)
-    if condition_text(current) != old.strip():
-        raise ChangedMeanwhileError(
-            f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
-        )
-    digest = state.file_digest(path)
-    document = tomlkit.parse(path.read_text("utf-8-sig") if path.exists() else "")
-    if new:
-        document[key] = _condition_value(new)
-    elif key in document:
-        del document[key]
-    if state.file_digest(path) != digest:
-        raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
-    with replacing(path, keep_previous=True) as stream:
-        stream.write(tomlkit.dumps(document).encode())
-
-
-def condition_text(value: object) -> str:
-    """Return a value of ``session.toml`` as a person types it; "" for None."""
-    if value is None:
-        return ""
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
-
-
-def _condition_value(text: str) -> Any:
-    number = parse_number(text)
-    if number is None:
-        return text
-    return int(number) if number.is_integer() and text.lstrip("+-").isdigit() else number
 
 
 def correct(

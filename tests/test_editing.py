@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from extractor import editing, naming
+from extractor import conditions, editing, naming
 from extractor.errors import ChangedMeanwhileError, SessionFileError, TableError, UsageError
 from extractor.session import Session
+from extractor.table_file import TableFile
 
 RUNS = """run,clip,antenna,port,mounting,start_s,end_s,attenuation_db,my own
 one,a.mp4,Slab,Upper,1,,,6,"kept, with a comma"
@@ -92,7 +93,7 @@ def test_a_cell_changed_underneath_is_noticed_and_left(session: Session) -> None
 
 def test_a_write_in_the_last_moment_is_noticed(session: Session) -> None:
     session.runs_path.write_text(RUNS)
-    table = editing.TableFile.load(session.runs_path, ("run", "clip"))
+    table = TableFile.load(session.runs_path, ("run", "clip"))
     session.runs_path.write_text(RUNS + "three,c.ts,,,,,,,\n")
     with pytest.raises(ChangedMeanwhileError):
         table.save()
@@ -158,18 +159,18 @@ def test_cutting_setting_and_adding_runs(session: Session) -> None:
 def test_conditions_keep_comments_and_kinds(session: Session) -> None:
     path = session.root / "session.toml"
     path.write_text('# ours\nplace = "shed"  # the old one\npower_mw = 25\n')
-    editing.edit_condition(session, "power_mw", "25", "100")
-    editing.edit_condition(session, "walls", "", "1,5")
+    conditions.edit_condition(session, "power_mw", "25", "100")
+    conditions.edit_condition(session, "walls", "", "1,5")
     assert path.read_text() == (
         '# ours\nplace = "shed"  # the old one\npower_mw = 100\nwalls = 1.5\n'
     )
-    editing.edit_condition(session, "walls", "1.5", "")
+    conditions.edit_condition(session, "walls", "1.5", "")
     assert "walls" not in session.conditions()
     with pytest.raises(ChangedMeanwhileError, match="shed"):
-        editing.edit_condition(session, "place", "barn", "quay")
+        conditions.edit_condition(session, "place", "barn", "quay")
     path.write_text("place = ")
     with pytest.raises(SessionFileError):
-        editing.edit_condition(session, "place", "", "quay")
+        conditions.edit_condition(session, "place", "", "quay")
 
 
 def test_corrections_are_kept_replaced_and_taken_back(session: Session) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from extractor import editing
+from extractor import conditions, editing
 from extractor.page import asking
 from extractor.page.desk import Desk, plain
 from extractor.page.frames import jpeg
@@ -72,7 +72,7 @@ def blueprint(desk: Desk) -> Blueprint:
     def edit_condition() -> Any:
         b = asking.body()
         asked = [asking.text(b, key) for key in ("key", "old", "new")]
-        return edited(lambda session: editing.edit_condition(session, *asked))
+        return edited(lambda session: conditions.edit_condition(session, *asked))
 
     @routes.get("/api/frame")
     def frame() -> Response:

@@ -12,7 +12,7 @@ from extractor.errors import ExtractorError, UsageError
 from extractor.page import asking
 from extractor.page.api_check import item_of
 from extractor.page.desk import Desk, UnknownNameError, plain
-from extractor.page.doubts import number_text
+from extractor.page.doubts import number_text, standing_corrections
 from extractor.page.tasks import Task
 from extractor.session import Session
 from extractor.tables import read_table
@@ -90,9 +90,8 @@ def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str,
     values, flags = frame["value"].tolist(), [str(f) for f in frame["flag"]]
     times, texts = frame["time_s"].tolist(), frame["text"].tolist()
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
-    from extractor.page.doubts import _standing
 
-    for row, text in _standing(times, own).items():
+    for row, text in standing_corrections(times, own).items():
         value, flag = tabulating.corrected(text)
         values[row], flags[row] = value, str(flag)
     return {

@@ -88,7 +88,7 @@ def cards_of(
     columns = {c: series[c].tolist() for c in ("time_s", "value", "text", "confidence", "flag")}
     since = series["since_s"].tolist()
     disagreeing = _disagreements(known, item)
-    standing = _standing(columns["time_s"], corrections)
+    standing = standing_corrections(columns["time_s"], corrections)
     found: list[Card] = []
     for row, time_s in enumerate(columns["time_s"]):
         text, flag = columns["text"][row], str(columns["flag"][row])
@@ -147,7 +147,9 @@ def _disagreements(known: ClipState, item: Field) -> dict[int, str]:
     return found
 
 
-def _standing(times: Sequence[float], corrections: Iterable[Correction]) -> dict[int, str]:
+def standing_corrections(
+    times: Sequence[float], corrections: Iterable[Correction]
+) -> dict[int, str]:
     """Return the correction at each row, by the rule of `tabulating`: the nearest row."""
     import numpy as np
 

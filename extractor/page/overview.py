@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from extractor import editing, naming, state
+from extractor import conditions, editing, naming, state
 from extractor.clips import Clip
 from extractor.errors import ExtractorError
 from extractor.overlay import Field, Overlay
@@ -24,7 +24,7 @@ def overview(desk: Desk) -> dict[str, Any]:
     overlay = _or_problem(lambda: desk.overlay(session), problems)
     rows = _or_problem(lambda: editing.run_rows(session), problems)
     understood = rows is not None and _or_problem(session.runs, problems) is not None
-    conditions = _or_problem(session.conditions, problems) or {}
+    standing = _or_problem(session.conditions, problems) or {}
     reading = desk.task("read")
     clips = [_clip(desk, session, name, overlay) for name in session.clips]
     return {
@@ -34,7 +34,7 @@ def overview(desk: Desk) -> dict[str, Any]:
         "editable": understood,
         "columns": _further_columns(rows or []),
         "proposal": _proposal(rows or [], session),
-        "conditions": _conditions(conditions),
+        "conditions": _conditions(standing),
         "antennas": _antennas(session),
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
         "overlay": state.file_digest(session.overlay_path),
@@ -140,7 +140,7 @@ def proposed_cells(session: Session) -> dict[str, Mapping[str, str]]:
 
 def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
     keys = dict.fromkeys([*SESSION_KEYS, *values])
-    return [{"key": k, "value": editing.condition_text(values.get(k))} for k in keys]
+    return [{"key": k, "value": conditions.condition_text(values.get(k))} for k in keys]
 
 
 def _antennas(session: Session) -> list[str]:
