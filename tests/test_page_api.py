@@ -191,6 +191,23 @@ def test_hand_edits_and_page_edits_live_together(visitor: Visitor) -> None:
     assert "stands 2 times" in broken["problems"][0]
 
 
+def test_conditions_and_cuts_from_the_page(visitor: Visitor) -> None:
+    edit = {"key": "power_mw", "old": "", "new": "25"}
+    assert visitor.post("/api/condition", edit).status_code == 200
+    assert visitor.post("/api/condition", {**edit, "new": "100"}).status_code == 409
+    assert visitor.desk.session().conditions() == {"power_mw": 25}
+    key = "clip:a.mp4"
+    rows = visitor.post("/api/run/split", {"key": key, "at_s": 1}).get_json()["rows"]
+    assert [r["cells"]["run"] for r in rows] == ["a", "a_2", "b"]
+    span = {"key": rows[1]["key"], "start_s": 1.2, "end_s": 1.8, "old_start": "1", "old_end": ""}
+    assert visitor.post("/api/run/span", span).status_code == 200
+    assert visitor.post("/api/run/span", span).status_code == 409
+    added = visitor.post("/api/run/add", {"clip": "b.mkv", "start_s": 0.5, "end_s": 1}).get_json()
+    assert visitor.post("/api/run/remove", {"key": added["rows"][1]["key"]}).status_code == 200
+    runs = [(r.run, r.start_s, r.end_s) for r in visitor.desk.session().runs()]
+    assert runs == [("a", None, 1), ("b", 0.5, 1)]
+
+
 def test_comparison_from_the_page(visitor: Visitor) -> None:
     rows = "run,clip,antenna,mounting\n"
     for i, antenna in enumerate(("Slab", "Slab", "Coil", "Coil")):
