@@ -118,7 +118,8 @@ def test_readings_equal_what_ffmpeg_drew(picture, look, reader, burnt):
     assert {row[2] for row in rows} >= {"--", ""}, "the clip shows no dash or no gap"
     # 1 % of some 80 readings is none.
     assert verdicts.count("wrong") == 0, [row for row in rows if row[-1] == "wrong"]
-    missing_rows = [row for row in rows if row[-1] == "missing"]
+    # Nothing at all over a busy street may be called unreadable (docs/reader.md), not a number.
+    missing_rows = [row for row in rows if row[-1] == "missing" and row[2]]
     assert len(missing_rows) <= 0.03 * len(rows), missing_rows
 
 
