@@ -143,7 +143,8 @@ def _read_session(
     overlay = session.overlay()
     runs = session.runs()
     corrections = session.corrections()
-    for folder in (session.results, session.state, session.readings_folder):
+    own = (session.results, session.state, session.state / "clips", session.readings_folder)
+    for folder in own:
         storage.clean_up(folder)
     for name in ("overlay.toml", "session.toml", "runs.csv", "corrections.csv"):
         storage.clean_up(session.root, name, older_than_s=LEFTOVER_S)
@@ -249,7 +250,8 @@ def _jobs(
 
 def state_path(session: Session, clip: str) -> Path:
     """Return where a clip's state is kept."""
-    return session.state / f"{session.stems[clip]}.json"
+    # In a folder of their own: a clip may be called as one of the files beside it.
+    return session.state / "clips" / f"{session.stems[clip]}.json"
 
 
 def _read_clips(

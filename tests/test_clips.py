@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from clipmaker import BOX, SIZE, level_of, make_clip, stairs, steady
 
-from extractor import clips, containers
+from extractor import clips, containers, planes
 from extractor.errors import ClipError
 from extractor.overlay import Box
 
@@ -42,7 +42,7 @@ def test_crop_equals_the_cut_of_the_whole_picture(form: str) -> None:
     smooth = cv2.resize(rng.integers(0, 255, (9, 16, 3), dtype=np.uint8), (160, 90))
     frame = av.VideoFrame.from_ndarray(smooth, format="rgb24").reformat(format=form)
     box = Box(33, 17, 51, 21)  # odd on purpose: chroma planes are half as fine
-    cut = clips.crop(frame, box)
+    cut = planes.crop(frame, box)
     # The same range of levels: "j" and grey use all 256.
     alike = "yuvj444p" if form in ("yuvj420p", "gray") else "yuv444p"
     whole = np.stack(

@@ -13,7 +13,7 @@ import pytest
 import video_mutants as make
 from clipmaker import GreyReader, overlay_toml
 
-from extractor import clips, containers, pipeline
+from extractor import clips, containers, decoding, pipeline
 from extractor.errors import ClipError
 from extractor.jobs import Options
 from extractor.session import Session
@@ -93,7 +93,7 @@ def test_a_picture_that_grows_on_the_way_ends_the_clip(tmp_path: Path) -> None:
 def test_a_file_with_a_hole_without_end_is_read_up_to_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(clips, "STEP_S", 0.5)
+    monkeypatch.setattr(decoding, "STEP_S", 0.5)
     path = tmp_path / "a.mkv"
     path.write_bytes(make.healthy(tmp_path, "mkv"))
     os.truncate(path, 200 << 30)
@@ -108,7 +108,7 @@ def test_a_file_with_a_hole_without_end_is_read_up_to_it(
 def test_no_picture_within_bounds_is_no_clip(
     tmp_path: Path, mp4: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(clips, "FIRST_FRAME_PACKETS", 0)
+    monkeypatch.setattr(decoding, "FIRST_FRAME_PACKETS", 0)
     path = tmp_path / "a.mp4"
     path.write_bytes(mp4)
     with pytest.raises(ClipError, match="not one frame"):

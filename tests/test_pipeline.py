@@ -284,3 +284,13 @@ def _work(job: _Job, progress: object) -> str:
     if job.clip == "fail":
         raise ClipError("fail: no good")
     return job.clip.upper()
+
+
+def test_clips_may_be_called_as_the_tools_own_files(
+    tmp_path: Path, grey_reader: GreyReader
+) -> None:
+    for name in ("tables", "summary", "tight", "lock"):
+        make_clip(tmp_path / f"{name}.mp4", steady(0.5), stairs)
+    (tmp_path / "overlay.toml").write_text(overlay_toml())
+    assert len(read(tmp_path).rows) == 4
+    assert {c.outcome for c in read(tmp_path).clips} == {"kept"}
