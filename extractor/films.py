@@ -98,7 +98,8 @@ def annotate(
     known = clips.probe(session.path(name))
     boxes = {f.name: results.overlay[f.name].box_for(known.width, known.height) for f in fields}
     path = out or session.results / VIDEOS / f"{session.stems[name]}.mp4"
-    look = style.looks([name])[name]
+    material = session_charts.gather([results], fields[0], None, None)
+    look = _look(results, material.looks, name)
     with style.drawing([name]):
         page = _Page(known, fields, boxes, series, look)
         with film(path, page.width, page.height, known.frame_rate_hz or 30.0) as writer:
@@ -232,7 +233,7 @@ def tag_text(value: float, flag: str, unit: str, text: object = "") -> str:
 
 def _clip_series(info: FieldInfo, series: pd.DataFrame, look: style.Look) -> RunSeries:
     ceiling = math.nan if info.ceiling is None else info.ceiling
-    low = math.nan if info.low is None or info.better != "higher" else info.low
+    low = session_charts.low_level(info, ceiling)
     return RunSeries("", series, look, math.nan, low, ceiling)
 
 
@@ -300,6 +301,12 @@ def _rows_of(results: Results, clip: str) -> list[dict[str, Any]]:
     return [row for row in rows if clip in str(row["clip"]).split(";")]
 
 
+def _look(results: Results, looks: Mapping[str, style.Look], clip: str) -> style.Look:
+    rows = _rows_of(results, clip)
+    own = looks.get(str(rows[0]["antenna"])) if rows else None
+    return own or style.looks([clip])[clip]
+
+
 def _order(results: Results, clip: str) -> tuple[str, str, str, str]:
     rows = _rows_of(results, clip)
     if not rows:
@@ -326,8 +333,7 @@ class _Grid:
         runs = []
         for name in names:
             found = _rows_of(results, name)
-            antenna = str(found[0]["antenna"]) if found else ""
-            look = looks.get(antenna) or style.looks([name])[name]
+            look = _look(results, looks, name)
             title = session_charts.run_title(found[0], look.label) if found else look.label
             runs.append((title, _clip_series(info, series[name], look)))
         scale = common_scale([run for _, run in runs])

@@ -18,6 +18,7 @@ from extractor.cautions import cautions
 from extractor.charts import session as session_charts
 from extractor.charts import style
 from extractor.errors import UsageError
+from extractor.flags import Flag
 from extractor.results import Results, load, main_field, second_field
 from extractor.session import RESULTS
 from extractor.storage import replacing, write_text
@@ -278,8 +279,9 @@ def _doubts(one: Results) -> list[dict[str, Any]]:
 
 def _read(one: doubtful.Doubt) -> str:
     if math.isfinite(one.value):
-        return f"read as {one.value:g}"
-    return f"not read (perhaps {one.text})" if one.text and one.flag != "no_link" else "not read"
+        return f"read as {one.text if one.flag == Flag.OK and one.text else format(one.value, 'g')}"
+    guess = one.text.replace("-", "\N{NON-BREAKING HYPHEN}")
+    return f"not read (perhaps {guess})" if guess and one.flag != Flag.NO_LINK else "not read"
 
 
 #: Ends of keys that name a unit.

@@ -203,7 +203,7 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
                         series=one.series(row, info.name),
                         look=material.looks[name],
                         mean=_number(row["mean"]),
-                        low=_low(info, ceiling),
+                        low=low_level(info, ceiling),
                         ceiling=ceiling,
                     ),
                 )
@@ -227,7 +227,8 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _low(info: FieldInfo, ceiling: float) -> float:
+def low_level(info: FieldInfo, ceiling: float) -> float:
+    """Return the level below which the link counts as out; NaN where that has no meaning."""
     from extractor.statistics import LOW_SHARE_OF_CEILING
 
     if info.better != "higher":
