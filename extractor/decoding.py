@@ -45,6 +45,8 @@ class Tally:
     """End of the last frame, seconds after the first."""
     read_error: str = ""
     """Why the container could not be read to its end; empty if it could."""
+    stalled: bool = False
+    """The file gave nothing for too long: a slow disk or network may give more the next time."""
 
 
 @contextlib.contextmanager
@@ -134,6 +136,7 @@ def decoded(
         except (av.error.FFmpegError, OSError, IndexError) as error:
             # IndexError: damage makes streams appear that the binding does not know.
             tally.read_error = tally.read_error or _why_not_read_on(error)
+            tally.stalled = tally.stalled or isinstance(error, av.error.ExitError)
             # The container cannot go on; what the decoder still holds is good.
             yield from _flush(stream, tally)
             return
@@ -152,8 +155,8 @@ def decoded(
 def _why_not_read_on(error: Exception) -> str:
     if isinstance(error, av.error.ExitError):
         return (
-            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network (then read "
-            "it again with --again)"
+            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network"
+            "(then the next run tries again)"
         )
     return getattr(error, "strerror", None) or str(error)
 

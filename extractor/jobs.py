@@ -111,6 +111,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         out_of_order=result.tally.out_of_order,
         complete=result.complete,
         note=result.tally.read_error,
+        stalled=result.tally.stalled,
     )
     if job.options.crosscheck_of(job.options.reader):
         _cross_check(result, known)

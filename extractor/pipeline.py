@@ -319,7 +319,7 @@ def _work(
 
 def _known(session: Session, job: ClipJob) -> ClipState | None:
     known = state.load(state_path(session, job.clip))
-    if known is None or known.asked_digest != job.asked:
+    if known is None or known.stalled or known.asked_digest != job.asked:
         return None
     try:
         return known if known.clip_digest == state.clip_digest(job.path) else None

@@ -63,6 +63,8 @@ class ClipState:
     """Whether the clip was recorded to its end: yes, no, unknown."""
     note: str = ""
     """Why the container could not be read to its end."""
+    stalled: bool = False
+    """It was a slow disk or network: worth another try."""
 
 
 def clip_digest(path: Path) -> str:
