@@ -155,7 +155,7 @@ def decoded(
 def _why_not_read_on(error: Exception) -> str:
     if isinstance(error, av.error.ExitError):
         return (
-            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network"
+            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network "
             "(then the next run tries again)"
         )
     return getattr(error, "strerror", None) or str(error)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -73,7 +74,11 @@ def draw_quality(axes: Axes, summary: pd.DataFrame, names: Sequence[str]) -> Axe
 def _remark(row: dict[str, object], total: int) -> str:
     checked, agreed = row.get("crosscheck_n"), row.get("crosscheck_agree")
     text = f"n = {total:,}"
-    known = isinstance(checked, float) and isinstance(agreed, float)
-    if known and checked == checked and agreed == agreed:
+    if (
+        isinstance(checked, float)
+        and isinstance(agreed, float)
+        and not math.isnan(checked)
+        and not math.isnan(agreed)
+    ):
         text += f"; cross-check {round(checked * (1 - agreed))} of {checked:.0f} differ"
     return text

@@ -20,9 +20,9 @@ import numpy as np
 from extractor import clips
 from extractor.errors import ClipError
 from extractor.flags import Flag
+from extractor.interpretation import interpret
 from extractor.readers import tesseract
 from extractor.readers.base import Crop
-from extractor.interpretation import interpret
 from extractor.session import Session
 
 
