@@ -196,7 +196,7 @@ def by_clips(
 ) -> Iterator[tuple[Any, str, Found, float]]:
     """Read as the tool does: each clip decoded once, with both kinds of boxes as its fields.
 
-    The seconds are the processor time of reading and decoding, shared evenly among the kinds of boxes.
+    The seconds are the processor time of reading and decoding, shared evenly among the boxes.
     """
     _, crops = sampled(path, marked, options.rate)
     fields = {
