@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 #: Doubtful readings shown.
 DOUBTS = 16
 REPORT_FILE = "report.html"
+#: A chart with more drawing than this, characters, stands in the page as pixels.
+LARGEST_INLINE = 1_000_000
 _SECTIONS = (
     ("ranking", "Ranking"),
     ("ports", "Ports"),
@@ -66,6 +68,8 @@ class _Picture:
     caption: str
     alt: str
     svg: str
+    png: str = ""
+    """Base64, instead of `svg` where that would be too large."""
 
 
 @dataclass
@@ -167,10 +171,9 @@ def _draw(
             picture = style.svg(chart.figure)
             # Laid out once is enough; that takes as long as drawing.
             chart.figure.set_layout_engine("none")
-            written += save(folder / "pictures", chart.name, style.png(chart.figure), picture)
-            sections[chart.section].pictures.append(
-                _Picture(chart.name, chart.caption, chart.alt, style.inline(picture, chart.name))
-            )
+            pixels = style.png(chart.figure)
+            written += save(folder / "pictures", chart.name, pixels, picture)
+            sections[chart.section].pictures.append(_shown_as(chart, picture, pixels))
     return [s for s in sections.values() if s.pictures], tuple(written)
 
 
@@ -182,6 +185,13 @@ def _glyphs_replaced() -> Any:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
+
+
+def _shown_as(chart: session_charts.Chart, svg: str, png: bytes) -> _Picture:
+    if len(svg) <= LARGEST_INLINE:
+        return _Picture(chart.name, chart.caption, chart.alt, style.inline(svg, chart.name))
+    pixels = base64.b64encode(png).decode("ascii")
+    return _Picture(chart.name, chart.caption, chart.alt, "", pixels)
 
 
 def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Path]:

@@ -125,6 +125,15 @@ def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
     assert {"runs-bitrate-1.png", "runs-bitrate-2.png"} <= names
 
 
+def test_a_chart_with_too_much_drawing_stands_there_as_pixels(tmp_path, monkeypatch) -> None:
+    folder = made_up_session(tmp_path / "large", [("A", "U", "1")] * 2)
+    monkeypatch.setattr(report, "LARGEST_INLINE", 1000)
+    report.write_report([folder])
+    _, page = page_of(folder)
+    assert page.tags.count("img") == 3
+    assert "svg" not in page.tags
+
+
 def test_markup_in_every_name_stays_text(tmp_path) -> None:
     evil = "<script>window.hit=1</script>\"'><img src=x onerror=hit()>&amp;{{7*7}}\u202e"
     runs = [(f"{evil}{a}", evil, m) for a in "AB" for m in ("1", "2")]
