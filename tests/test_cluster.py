@@ -58,12 +58,13 @@ def test_one_worker_killed_in_mid_run_and_every_clip_is_done(tmp_path: Path, loc
     report = pipeline.read_session(Session(tmp_path), options, watcher=killer)
     assert killer.killed
     assert [(c.outcome, c.message) for c in report.clips] == [("read", "")] * 6
-    remembered = [p.read_text() for p in sorted((tmp_path / "results" / ".state").glob("?.json"))]
+    folder = Session(tmp_path).state / "clips"
+    remembered = [p.read_text() for p in sorted(folder.glob("?.json"))]
     assert len(remembered) == 6
     here = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
     assert [c.outcome for c in here.clips] == ["kept"] * 6
     pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0, again=True))
-    after = [p.read_text() for p in sorted((tmp_path / "results" / ".state").glob("?.json"))]
+    after = [p.read_text() for p in sorted(folder.glob("?.json"))]
     assert after == remembered  # the same as on this machine
 
 
