@@ -139,6 +139,7 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
         set_start_and_end(browser, folder)
         find_it_all_after_a_reload(browser)
         compare(browser, folder)
+        make_the_report(browser, folder)
         assert browser.complaints() == []
 
 
@@ -264,6 +265,23 @@ def compare(browser: Browser, folder: Path) -> None:
     assert names == ["Slab", "Stick"]
     assert (folder / "results" / "ranking.csv").exists()
     assert browser.all("details.finding")
+
+
+def make_the_report(browser: Browser, folder: Path) -> None:
+    browser.go("results")
+    browser.one("#report").click()
+    link = browser.wait(lambda: browser.all('a.button[href*="report.html"]'), 120)[0]
+    assert (folder / "results" / "report.html").exists()
+    link.click()
+    first, second = browser.wait(
+        lambda: len(browser.driver.window_handles) == 2 and browser.driver.window_handles
+    )
+    browser.driver.switch_to.window(second)
+    assert browser.text("h1") == "boat club"
+    assert "Slab" in browser.text("body")
+    assert browser.complaints() == []
+    browser.driver.close()
+    browser.driver.switch_to.window(first)
 
 
 def test_markup_in_names_is_shown_not_run(browser: Browser, tmp_path: Path) -> None:
