@@ -73,12 +73,25 @@ class Browser:
 
     @staticmethod
     def _tried(found: Callable[[], Any]) -> Any:
-        from selenium.common.exceptions import StaleElementReferenceException
+        from selenium.common import exceptions
 
         try:
             return found()
-        except StaleElementReferenceException:
-            return None  # drawn anew between finding and looking
+        except (
+            exceptions.StaleElementReferenceException,
+            exceptions.ElementNotInteractableException,
+            exceptions.ElementClickInterceptedException,
+        ):
+            return None  # drawn anew, or not drawn yet, between finding and looking
+
+    def press(self, css: str) -> None:
+        """Click as soon as it can be clicked."""
+        self.wait(lambda: [one.click() for one in self.all(css)[:1]])
+
+    def fill(self, css: str, text: str) -> None:
+        """Replace what stands in a box and leave it."""
+        keys = (Keys.CONTROL, "a", Keys.NULL, text, Keys.TAB)
+        self.wait(lambda: [one.send_keys(*keys) for one in self.all(css)[:1]])
 
     def drag(self, css: str, start: tuple[float, float], end: tuple[float, float]) -> None:
         """Drag inside an SVG from one point to another, in its own coordinates."""
@@ -145,7 +158,7 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
 
 def fill_the_table(browser: Browser, folder: Path) -> None:
     browser.wait(lambda: len(browser.all("table.clips tbody tr")) == 4)
-    browser.one("#from-names").click()
+    browser.press("#from-names")
     browser.wait(lambda: (folder / "runs.csv").exists())
     rows = table(folder / "runs.csv")
     assert [(r["antenna"], r["mounting"]) for r in rows] == [
@@ -170,7 +183,7 @@ def mark_by_dragging(browser: Browser, folder: Path) -> None:
     browser.wait(lambda: len(browser.all(".look img")) == 10)
     shown = [e.text for e in browser.all(".look b")]
     assert sum(one.replace(".", "").isdigit() for one in shown) >= 8, shown
-    browser.one("#save").click()
+    browser.press("#save")
     browser.wait(lambda: (folder / "overlay.toml").exists())
     (item,) = Session(folder).overlay().fields
     assert (item.name, item.unit, item.frame) == ("bitrate", "Mbit/s", (1600, 900))
@@ -179,7 +192,7 @@ def mark_by_dragging(browser: Browser, folder: Path) -> None:
 
 def read_and_watch(browser: Browser, folder: Path) -> None:
     browser.go("read")
-    browser.one("#start").click()
+    browser.press("#start")
     seen: set[str] = set()
 
     def done() -> bool:
@@ -217,21 +230,25 @@ def correct_by_keyboard(browser: Browser, folder: Path) -> None:
     browser.wait(counted)
 
 
+def css_of(clip: str, column: str) -> str:
+    return f'input[data-cell="run:{clip.removesuffix(".mp4")}|{column}"]'
+
+
 def cell(browser: Browser, clip: str, column: str) -> Any:
-    stem = clip.removesuffix(".mp4")
-    return browser.one(f'input[data-cell="run:{stem}|{column}"]')
+    return browser.one(css_of(clip, column))
 
 
 def edit_an_antenna(browser: Browser, folder: Path) -> None:
     browser.go("clips")
-    for name in CLIPS[2:]:
-        box = cell(browser, name, "antenna")
-        box.send_keys(Keys.CONTROL, "a", Keys.NULL, "Stick", Keys.TAB)
-    browser.wait(
-        lambda: (
-            [r["antenna"] for r in table(folder / "runs.csv")] == ["Slab", "Slab", "Stick", "Stick"]
-        )
-    )
+
+    def written(row: int) -> bool:
+        return table(folder / "runs.csv")[row]["antenna"] == "Stick"
+
+    for row, name in enumerate(CLIPS[2:], 2):
+        browser.fill(css_of(name, "antenna"), "Stick")
+        browser.wait(lambda row=row: written(row))
+    antennas = [r["antenna"] for r in table(folder / "runs.csv")]
+    assert antennas == ["Slab", "Slab", "Stick", "Stick"]
 
 
 def set_start_and_end(browser: Browser, folder: Path) -> None:
@@ -239,7 +256,7 @@ def set_start_and_end(browser: Browser, folder: Path) -> None:
     browser.wait(lambda: browser.all(".chart path.line[d^=M]"))
     width = browser.one(".chart").size["width"]
     browser.drag(".chart", (width * 0.3, 100), (width * 0.8, 120))
-    browser.one(".set-span").click()
+    browser.press(".set-span")
     browser.wait(lambda: table(folder / "runs.csv")[1]["end_s"])
     row = table(folder / "runs.csv")[1]
     assert 2 < float(row["start_s"]) < 6 < float(row["end_s"]) < 13
@@ -259,7 +276,7 @@ def find_it_all_after_a_reload(browser: Browser) -> None:
 
 def compare(browser: Browser, folder: Path) -> None:
     browser.go("results")
-    browser.one("#compare").click()
+    browser.press("#compare")
     browser.wait(lambda: browser.all("#ranking tbody tr"), 120)
     names = [e.text for e in browser.all("#ranking tbody th")]
     assert names == ["Slab", "Stick"]
@@ -269,10 +286,11 @@ def compare(browser: Browser, folder: Path) -> None:
 
 def make_the_report(browser: Browser, folder: Path) -> None:
     browser.go("results")
-    browser.one("#report").click()
-    link = browser.wait(lambda: browser.all('a.button[href*="report.html"]'), 120)[0]
+    browser.press("#report")
+    link = 'a.button[href*="report.html"]'
+    browser.wait(lambda: browser.all(link), 120)
     assert (folder / "results" / "report.html").exists()
-    link.click()
+    browser.press(link)
     first, second = browser.wait(
         lambda: len(browser.driver.window_handles) == 2 and browser.driver.window_handles
     )
