@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from page_visitor import served
 
+from extractor.cautions import cautions
 from extractor.session import Session
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium (extra: test)")
@@ -153,6 +154,7 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
         find_it_all_after_a_reload(browser)
         compare(browser, folder)
         make_the_report(browser, folder)
+        find_the_cautions(browser)
         assert browser.complaints() == []
 
 
@@ -284,6 +286,12 @@ def compare(browser: Browser, folder: Path) -> None:
     assert browser.all("details.finding")
 
 
+def find_the_cautions(browser: Browser) -> None:
+    browser.go("help")
+    browser.wait(lambda: len(browser.all("main dt")) == len(cautions()))
+    assert cautions()[1].text in browser.text("main")
+
+
 def make_the_report(browser: Browser, folder: Path) -> None:
     browser.go("results")
     browser.press("#report")
@@ -315,7 +323,7 @@ def test_markup_in_names_is_shown_not_run(browser: Browser, tmp_path: Path) -> N
         assert HOSTILE in browser.text()
         assert browser.text("h1") == "<b>club"
         assert cell(browser, HOSTILE, "antenna").get_attribute("value") == HOSTILE
-        for view in ("mark", "read", "check", "series", "results"):
+        for view in ("mark", "read", "check", "series", "results", "help"):
             browser.go(view)
             time.sleep(0.2)
         assert browser.driver.execute_script("return window.hit") is None

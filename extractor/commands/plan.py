@@ -142,6 +142,7 @@ def _split(text: str) -> tuple[str, ...]:
 def _write(session: Path, plan_: Plan, replace: bool) -> None:
     from dataclasses import replace as changed
 
+    from extractor.cautions import cautions
     from extractor.planning.order import packs_needed, total_minutes
     from extractor.planning.sheet import write_plan
 
@@ -157,6 +158,9 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
         longer = total_minutes(other.runs(), plan_.timing)
         say(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
     say(f"Written: {runs_path}, {sheet_path} (print it)")
+    say("Cautions (in full on the sheet):")
+    for caution in cautions():
+        say(f"- {caution.title}")
 
 
 def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:

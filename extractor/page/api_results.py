@@ -32,6 +32,12 @@ def blueprint(desk: Desk) -> Blueprint:
         session, name = desk.find(request.args.get("clip"))
         return plain(_series(desk, session, name, request.args.get("field")))
 
+    @routes.get("/api/cautions")
+    def shown_cautions() -> Any:
+        from extractor.cautions import cautions
+
+        return plain([{"title": c.title, "text": c.text} for c in cautions()])
+
     @routes.get("/api/results")
     def results() -> Any:
         return plain(_results(desk.session()))

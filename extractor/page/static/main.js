@@ -8,10 +8,12 @@ import * as read from "./read.js";
 import * as check from "./check.js";
 import * as series from "./series.js";
 import * as results from "./results.js";
+import * as help from "./help.js";
 
-const VIEWS = { clips, mark, read, check, series, results };
+const VIEWS = { clips, mark, read, check, series, results, help };
 const NAMES = {
   clips: "Clips", mark: "Mark", read: "Read", check: "Check", series: "Series", results: "Results",
+  help: "Help",
 };
 const IDLE_MS = 3000;
 const BUSY_MS = 700;
