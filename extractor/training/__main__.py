@@ -19,7 +19,7 @@ Fonts = Annotated[
 ]
 Photos = Annotated[Path, typer.Option("--photos", help="Folder of background photographs.")]
 Seed = Annotated[int, typer.Option(help="The same seed gives the same data.")]
-_FONTS = [Path("/usr/share/fonts")]
+_FONTS = [Path("/usr/share/fonts"), Path("/usr/share/texmf/fonts")]
 
 
 @app.command()
@@ -53,7 +53,7 @@ def train(
     out: Annotated[Path, typer.Option("--out", help="Folder for checkpoints.")],
     fonts: Fonts = _FONTS,
     seed: Seed = 1,
-    shape: Annotated[list[str] | None, typer.Option(help="small or large; may repeat.")] = None,
+    shape: Annotated[list[str] | None, typer.Option(help="small or medium; may repeat.")] = None,
     chunks: Annotated[int, typer.Option(help="Packs of scenes to render.")] = 4000,
     scenes: Annotated[int, typer.Option(help="Scenes a pack, about 150 crops each.")] = 4,
     steps: Annotated[int, typer.Option(help="Batches to train on.")] = 40_000,
@@ -73,7 +73,7 @@ def train(
     plan = Plan(seed, chunks, scenes, steps, batch, rate, head_start, validation_chunks, minutes)
     renderers = Renderers(fonts, photos, workers)
     try:
-        train(plan, renderers, shape or ["small"], start, out, typer.echo)
+        train(plan, renderers, shape or ["medium"], start, out, typer.echo)
     finally:
         renderers.close()
 

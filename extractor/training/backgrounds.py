@@ -100,6 +100,8 @@ def moving_background(
     height, width = still.shape[:2]
     fit = min(width / size[0], height / size[1])
     zoom = float(rng.uniform(0.25, 0.95)) * fit
+    if rng.random() < 0.4:
+        still = with_strokes(still, zoom, rng)
     angle = float(rng.normal(0, 6))
     centre = rng.uniform(0.3, 0.7, 2) * (width, height)
     speed = rng.normal(0, 1, 2) * float(rng.choice([0.0, 1.0, 5.0, 16.0])) * zoom
@@ -116,6 +118,32 @@ def moving_background(
             picture = cv2.blur(picture, (blur, 1) if abs(speed[0]) > abs(speed[1]) else (1, blur))
         pictures.append(np.asarray(picture, dtype=np.uint8))
     return pictures
+
+
+def with_strokes(picture: Picture, zoom: float, rng: np.random.Generator) -> Picture:
+    """Scatter what looks like a minus, a point or a 1: glints, ripples, poles, edges of walls.
+
+    They belong to the background and move with it; `zoom` is pixels of the picture for one
+    of the frame.
+    """
+    strewn = np.ascontiguousarray(picture).copy()
+    height, width = strewn.shape[:2]
+    usual = 4.0 * 2 ** float(rng.uniform(-1, 2))
+    light = rng.uniform(170, 255, 3) if rng.random() < 0.7 else _colour(rng)
+    flat = float(rng.choice([0.0, 0.0, rng.normal(0, 8), 90.0]))
+    count = int(height * width / (zoom * 14) ** 2 * rng.uniform(0.02, 0.25) / (usual / 4))
+    for _ in range(min(count, 2500)):
+        x, y = float(rng.uniform(0, width)), float(rng.uniform(0, height))
+        kind = rng.random()
+        thick = usual * float(rng.uniform(0.3, 0.9))
+        length = usual * float(rng.uniform(1.0, 5.0)) if kind < 0.85 else thick
+        angle = flat if kind < 0.6 else float(rng.choice([0.0, 90.0, rng.uniform(0, 180)]))
+        corners = cv2.boxPoints(((x, y), (length * zoom, max(1.0, thick * zoom)), angle))
+        shade = np.clip(light + rng.normal(0, 14), 0, 255)
+        cv2.fillPoly(
+            strewn, [np.round(corners * 8).astype(np.int32)], shade.tolist(), cv2.LINE_AA, 3
+        )
+    return strewn
 
 
 def _exposed(picture: Picture, rng: np.random.Generator) -> Picture:

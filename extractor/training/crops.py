@@ -70,14 +70,12 @@ def make_examples(
     coded = through_codec([to_planes(frame) for frame in degraded], severity, rng)
     smooth = bool(rng.random() < 0.5)
     examples: list[Example] = []
-    for index, faint in scene.faint.items():
+    for index, hidden in scene.hidden.items():
         frame = full_resolution(coded[index], smooth)
         after = scene.changed[index]
         placed = _place(scene.cells, after, scale_x, scale_y)
         for number, cell in enumerate(scene.cells):
-            if (faint[number] and rng.random() < 0.95) or cell.height * scale_y < LEAST_PX[
-                severity
-            ]:
+            if rng.random() < hidden[number] or cell.height * scale_y < LEAST_PX[severity]:
                 continue
             for _ in range(2):
                 example = _cut(frame, cell, placed, after, (scale_x, scale_y), rng)

@@ -43,7 +43,9 @@ class Plan:
 class _Learner:
     """One network on one device with its optimiser, schedule and running average."""
 
-    def __init__(self, name: str, network: LineNetwork, device: torch.device, plan: Plan) -> None:
+    def __init__(
+        self, name: str, network: LineNetwork, device: torch.device, plan: Plan, seed: int
+    ) -> None:
         self.name, self.plan = name, plan
         self.network = network.to(device).to(memory_format=torch.channels_last)
         decay = [p for p in network.parameters() if p.ndim > 1]
@@ -60,8 +62,8 @@ class _Learner:
         self.store = Store(device)
         self.validation = Store(device)
         self.device = device
-        self.here = torch.Generator().manual_seed(plan.seed)
-        self.there = torch.Generator(device).manual_seed(plan.seed)
+        self.here = torch.Generator().manual_seed(seed)
+        self.there = torch.Generator(device).manual_seed(seed)
         self.loss = torch.zeros((), device=device)
 
     def step(self, progress: float) -> None:
@@ -110,13 +112,17 @@ def train(
 ) -> None:
     """Train one network for each name in `shapes`, each on a device of its own if there are.
 
-    Checkpoints are written to `out` as ``<shape>.pt`` five times on the way.
+    All see the same crops, each in an order of its own and from other first weights: a shape
+    named twice shows how far the result depends on these. Checkpoints are written to `out` as
+    ``<shape>.pt`` (``<shape>-2.pt``) five times on the way.
     """
     torch.manual_seed(plan.seed)
     learners = []
     for index, name in enumerate(shapes):
         network = load(start).train() if start is not None else LineNetwork(SHAPES[name])
-        learners.append(_Learner(name, network, _device(index), plan))
+        again = shapes[:index].count(name)
+        own = f"{name}-{again + 1}" if again else name
+        learners.append(_Learner(own, network, _device(index), plan, plan.seed + index))
     began = time.monotonic()
     for packs in renderers.stream(True, plan.seed, plan.validation_chunks, plan.scenes):
         for learner in learners:

@@ -32,7 +32,7 @@ class Shape:
 
 SHAPES = {
     "small": Shape(),
-    "large": Shape(stem=32, early=64, late=128, row=224, late_blocks=4, row_blocks=4),
+    "medium": Shape(late=112, row=208, late_blocks=4, row_blocks=5),
 }
 
 

@@ -28,6 +28,10 @@ from extractor.training.texts import Words, sample_successor, sample_words
 _SIZES = ((832, 480), (960, 544), (640, 480), (720, 400))
 #: Below this difference between lettering and background (0 to 255) nobody can read it.
 FAINTEST = 30.0
+#: Shares of lines left out where only thin signs are faint, and where others are: mostly what
+#: nobody can read teaches nothing, but that a minus or a point may hide has to be learnt.
+_LEFT_OUT_THIN, _LEFT_OUT = 0.5, 0.93
+_THIN = frozenset("-–—−.,:")
 #: Colour without brightness counts for this share of its difference.
 _COLOUR_SHARE = 0.4
 
@@ -52,6 +56,7 @@ class Cell:
     """A line's place: left and top of its ink before and after the change, row number.
 
     `before` and `after` are None where nothing is shown; `height` is that of its digits.
+    `panel_stays` says whether its box, if it has one, is drawn all the same.
     """
 
     row: int
@@ -61,20 +66,21 @@ class Cell:
     after: Lettering | None
     width: int
     height: int
+    panel_stays: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
     """Composed RGB frames, the cells, and for each frame whether it shows `after`.
 
-    `faint` holds, for the frames to cut from and each cell, whether some sign can hardly be
-    told from the background.
+    `hidden` holds, for the frames to cut from and each cell, the share of such cells that is
+    not learnt from, since some sign can hardly be told from the background.
     """
 
     frames: list[Picture]
     cells: list[Cell]
     changed: list[bool]
-    faint: dict[int, list[bool]]
+    hidden: dict[int, list[float]]
 
 
 def faces_by_kind(faces: Sequence[Face], held_out: bool) -> dict[str, list[list[Face]]]:
@@ -160,15 +166,15 @@ def compose(
     panes = [_boxes(cells, styles, size, after) for after in (False, True)]
     layers = [_painted(cells, styles, panes[after], after) for after in (False, True)]
     change = int(rng.integers(1, count)) if rng.random() < 0.8 else count
-    frames, faint, changed = [], {}, []
+    frames, hidden, changed = [], {}, []
     for index, background in enumerate(backgrounds):
         after = index >= change
         frame = _mixed(background, layers[after])
         frames.append(frame)
         changed.append(after)
         if index in chosen:
-            faint[index] = _faint(frame, _mixed(background, panes[after]), cells, after)
-    return Scene(frames, cells, changed, faint)
+            hidden[index] = _left_out(frame, _mixed(background, panes[after]), cells, after)
+    return Scene(frames, cells, changed, hidden)
 
 
 def _lay_out(
@@ -221,11 +227,11 @@ def _sample_cell(
         width = max(width, after.ink.shape[1])
         height = max(height, after.ink.shape[0])
     empty = rng.random()
-    if empty < 0.1:
+    if empty < 0.12:
         before = after = None
-    elif empty < 0.14:
+    elif empty < 0.16:
         after = None
-    return Cell(row, x, y, before, after, width, height)
+    return Cell(row, x, y, before, after, width, height, bool(rng.random() < 0.5))
 
 
 def _boxes(
@@ -233,7 +239,7 @@ def _boxes(
 ) -> Layer:
     layer = np.zeros((size[1], size[0], 4), np.float32)
     for cell, pair in zip(cells, styles, strict=True):
-        if (cell.after if after else cell.before) is not None:
+        if cell.panel_stays or (cell.after if after else cell.before) is not None:
             paint_box(layer, (cell.width, cell.height), pair[after], cell.x, cell.y)
     return layer
 
@@ -254,8 +260,11 @@ def _mixed(background: Picture, layer: Layer) -> Picture:
     return np.clip(mixed, 0, 255).astype(np.uint8)
 
 
-def _faint(frame: Picture, background: Picture, cells: list[Cell], after: bool) -> list[bool]:
-    """Whether some sign differs from what lies behind it by less than that itself varies."""
+def _left_out(frame: Picture, background: Picture, cells: list[Cell], after: bool) -> list[float]:
+    """Return the share to leave out of each line, by its faintest sign.
+
+    A sign is faint if it differs from what lies behind it by less than that itself varies.
+    """
     behind = np.asarray(cv2.cvtColor(background, cv2.COLOR_RGB2GRAY))
     luma = np.asarray(cv2.absdiff(cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY), behind))
     colour = np.asarray(cv2.absdiff(frame, background)).max(axis=2)
@@ -263,7 +272,7 @@ def _faint(frame: Picture, background: Picture, cells: list[Cell], after: bool) 
     result = []
     for cell in cells:
         line = cell.after if after else cell.before
-        margin = 255.0
+        share = 0.0
         for sign in line.signs if line is not None else ():
             rows = slice(cell.y + int(sign.top), cell.y + int(np.ceil(sign.bottom)))
             columns = slice(cell.x + int(sign.left), cell.x + int(np.ceil(sign.right)))
@@ -271,7 +280,8 @@ def _faint(frame: Picture, background: Picture, cells: list[Cell], after: bool) 
             if window.size:
                 strong = window.size * 17 // 20
                 contrast = float(np.partition(window, strong, axis=None)[strong])
-                needed = max(FAINTEST, float(behind[rows, columns].std()))
-                margin = min(margin, contrast - needed)
-        result.append(margin < 0.0)
+                if contrast < max(FAINTEST, float(behind[rows, columns].std())):
+                    thin = sign.text[-1] in _THIN
+                    share = max(share, _LEFT_OUT_THIN if thin else _LEFT_OUT)
+        result.append(share)
     return result

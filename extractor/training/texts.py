@@ -173,12 +173,12 @@ class Words:
 def sample_words(rng: np.random.Generator) -> Words:
     """Draw one overlay line.
 
-    One in seventeen has no number but a word; one in nine shows a dash for no value.
+    One in seventeen has no number but a word; one in eight shows a dash for no value.
     """
     kind = rng.random()
     if kind < 0.06:
         return Words("", "", str(rng.choice(WORDS)))
-    number = _dash(rng) if kind < 0.17 else _number(rng)
+    number = _dash(rng) if kind < 0.185 else _number(rng)
     before = after = ""
     if rng.random() < 0.55:
         after = _unit(rng)
@@ -209,9 +209,9 @@ def _number(rng: np.random.Generator) -> str:
         return f"{_spread(rng, 99.9):.1f}".replace(".", point)
     if kind < 0.44:
         return f"{_spread(rng, 300):.{rng.integers(1, 4)}f}".replace(".", point)
-    if kind < 0.66:
+    if kind < 0.64:
         return str(int(_spread(rng, 10 ** int(rng.integers(1, 4)))))
-    if kind < 0.72:
+    if kind < 0.69:
         return str(rng.integers(10 ** int(rng.integers(3, 6))))
     if kind < 0.79:
         sign = str(rng.choice(["-", "-", "−", "–"]))
