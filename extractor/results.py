@@ -81,32 +81,40 @@ class Results:
         """Return one clip's series of a field (`SERIES_COLUMNS`); empty if it was not read."""
         import pandas as pd
 
-        table = self._table(clip)
-        if table is None or name not in table:
+        names = [f"{name}{suffix}" for suffix in ("", "_text", "_since_s", "_confidence", "_flag")]
+        words = (f"{name}_text", f"{name}_flag")
+        table = self._table(clip, ["time_s", *names], words)
+        if table is None:
             return pd.DataFrame(columns=list(SERIES_COLUMNS))
-        return pd.DataFrame(
-            {
-                "time_s": pd.to_numeric(table["time_s"]),
-                "value": pd.to_numeric(table[name]),
-                "text": table[f"{name}_text"],
-                "since_s": pd.to_numeric(table[f"{name}_since_s"]),
-                "confidence": pd.to_numeric(table[f"{name}_confidence"]),
-                "flag": table[f"{name}_flag"],
-            }
-        )
+        table.columns = pd.Index(["time_s", "value", "text", "since_s", "confidence", "flag"])
+        return table[list(SERIES_COLUMNS)]
 
-    def _table(self, clip: str) -> pd.DataFrame | None:
+    def _table(
+        self, clip: str, columns: Sequence[str], words: Sequence[str]
+    ) -> pd.DataFrame | None:
+        """Return columns of a clip's readings; all but `words` are numbers. None if not there."""
         import pandas as pd
 
         if clip not in self.session.stems:
             return None
         path = self.session.readings_path(clip)
         try:
-            return pd.read_csv(path, dtype=str, keep_default_na=False).replace("", None)
+            header = pd.read_csv(path, nrows=0).columns
+            if not set(columns) <= set(header):
+                return None
+            numbers = [c for c in columns if c not in words]
+            table = pd.read_csv(
+                path, usecols=list(columns), keep_default_na=False,
+                dtype=dict.fromkeys(words, str) | dict.fromkeys(numbers, float),
+                na_values={column: [""] for column in numbers},
+            )[list(columns)]  # fmt: skip
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:
             raise TableError(f"{path}: cannot be read ({error}); read the clips again") from None
+        for column in words:
+            table[column] = table[column].where(table[column] != "", None)
+        return table
 
     def series(self, run: Mapping[str, Any], name: str) -> pd.DataFrame:
         """Return the series of one run of the summary: its clips joined, start and end cut."""

@@ -229,14 +229,48 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
     np.testing.assert_array_equal(
         np.asarray(curve.get_ydata()), [30, 2, *[math.nan] * 2, 31, *[math.nan] * 3, 32]
     )
-    (span,) = axes.patches  # from the low reading to where the link is back
-    assert (span.get_x(), span.get_x() + span.get_width()) == pytest.approx((0.1, 0.4))
+    (spans,) = axes.collections  # from the low reading to where the link is back
+    (span,) = spans.get_paths()
+    assert (span.vertices[:, 0].min(), span.vertices[:, 0].max()) == pytest.approx((0.1, 0.4))
     crosses = marker_positions(axes, ("x",))
     assert crosses == [pytest.approx((0.5, 99))]
     assert marker_positions(axes, ("o",)) == [pytest.approx((0.8, 32))]
     assert len(marker_positions(axes, ("|",))) == 2
     assert "n = 4" in axes.get_title(loc="left")
     assert axes.get_ylim()[0] == 0
+
+
+def test_small_charts_of_many_runs_stand_each_in_its_place_on_one_scale() -> None:
+    look = style.looks(["A"])["A"]
+    runs = [
+        clips.RunSeries(
+            f"run {i}",
+            pd.DataFrame(
+                {"time_s": [0.0, 10.0], "value": [10.0 * i, 10.0 * i], "flag": ["ok", "ok"]}
+            ),
+            look,
+            mean=10.0 * i,
+        )
+        for i in range(6)
+    ]
+    scale = clips.common_scale(runs)
+    with style.drawing():
+        figure = style.new_figure(*clips.runs_size(len(runs)), arranged=False)
+        clips.draw_runs(figure, runs, scale, "bitrate", "Mbit/s")
+        figure.canvas.draw()
+    (sheet,) = figure.axes
+    titles = [t for t in sheet.texts if t.get_text().startswith("run ")]
+    curves = [line for line in sheet.lines if line.get_drawstyle() == "steps-post"]
+    assert len(titles) == len(curves) == 6
+    inches = [line.get_transform().transform([[0.0, 0.0], [10.0, scale.top]]) for line in curves]
+    for title, place in zip(titles, inches, strict=True):
+        assert sheet.transData.transform(title.get_position())[0] == pytest.approx(place[0, 0])
+        assert sheet.transData.transform(title.get_position())[1] > place[1, 1]
+    sizes = [place[1] - place[0] for place in inches]
+    np.testing.assert_allclose(sizes, [sizes[0]] * 6)
+    assert inches[0][1, 0] < inches[1][0, 0] and inches[0][0, 1] > inches[4][1, 1]
+    numbers = {t.get_text() for t in sheet.texts}
+    assert {"0", "10", "20", "Time, s", "Bitrate, Mbit/s"} <= numbers
 
 
 def test_outage_at_the_end_lasts_one_more_instant() -> None:
