@@ -16,7 +16,10 @@ from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 from extractor.readers.ctc import SIGNS, best_path, string_probability
 from extractor.training.augment import disturbed, normalised, steps, stretched
 from extractor.training.model import SHAPES, LineNetwork, load, save
-from extractor.training.pool import Renderers, Store
+from extractor.training.pool import Packed, Renderers, Store
+
+#: Packs that wait before they are copied to the device; fewer where there are few in all.
+ADDED_AT_ONCE = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,10 +129,11 @@ def train(
     began = time.monotonic()
     for packs in renderers.stream(True, plan.seed, plan.validation_chunks, plan.scenes):
         for learner in learners:
-            learner.validation.add(packs)
+            learner.validation.add([packs])
     say(f"{learners[0].validation.count} validation crops, {time.monotonic() - began:.0f} s")
     stream = renderers.stream(False, plan.seed, plan.chunks, plan.scenes)
     rendered, taken, waited, next_save = 0, 0, 0.0, 0.2
+    arrived: list[dict[int, Packed]] = []
     for step in range(plan.steps):
         progress = step / plan.steps
         if plan.minutes is not None:
@@ -145,8 +149,12 @@ def train(
             except StopIteration:
                 break
             rendered += 1
+            arrived.append(packs)
+        enough = min(ADDED_AT_ONCE, 1 + plan.chunks // 50)
+        if len(arrived) >= enough or rendered == plan.chunks or not learners[0].store.count:
             for learner in learners:
-                learner.store.add(packs)
+                learner.store.add(arrived)
+            arrived.clear()
         waited += time.monotonic() - before
         for learner in learners:
             learner.step(progress)

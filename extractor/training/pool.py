@@ -37,6 +37,9 @@ class Packed:
     lengths: npt.NDArray[np.uint8]
 
 
+_ARRAYS = ("pictures", "widths", "labels", "lengths")
+
+
 def pack(examples: Sequence[Example]) -> dict[int, Packed]:
     """Sort examples into `WIDTHS_PX` and stack them."""
     groups: dict[int, list[Example]] = {}
@@ -155,9 +158,13 @@ class Store:
     most_bytes: float = 28e9
     shelves: dict[int, _Shelf] = field(default_factory=dict)
 
-    def add(self, packs: dict[int, Packed]) -> None:
-        """Append examples."""
-        for width, packed in packs.items():
+    def add(self, many: Sequence[dict[int, Packed]]) -> None:
+        """Append examples; many at once, as each copy waits for the device to be idle."""
+        for width in WIDTHS_PX:
+            parts = [packs[width] for packs in many if width in packs]
+            if not parts:
+                continue
+            packed = Packed(*(np.concatenate([getattr(p, n) for p in parts]) for n in _ARRAYS))
             new = len(packed.widths)
             shelf = self._room(width, new)
             if shelf.next + new > len(shelf.widths):
@@ -178,7 +185,7 @@ class Store:
         if shelf.next + new > len(shelf.widths) and self._bytes(width, wanted) < self.most_bytes:
             larger = self._shelf(width, wanted)
             larger.count, larger.next = shelf.count, shelf.next
-            for name in ("pictures", "widths", "labels", "lengths"):
+            for name in _ARRAYS:
                 getattr(larger, name)[: shelf.count] = getattr(shelf, name)[: shelf.count]
             self.shelves[width] = shelf = larger
         return shelf
