@@ -11,7 +11,15 @@ import numpy.typing as npt
 
 from extractor import clips
 from extractor.errors import ClipError
-from extractor.evidence import FieldReader, Memory, Stretch, appearances, odd_signs, rescued
+from extractor.evidence import (
+    FieldReader,
+    Memory,
+    Stretch,
+    appearances,
+    odd_signs,
+    repeated,
+    rescued,
+)
 from extractor.interpretation import shown
 from extractor.overlay import Box, Field
 from extractor.readers.base import Crop, Reader
@@ -179,7 +187,7 @@ def _read_stretch(
 ) -> None:
     crops = [f.crops[index] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
-    lines = rescued(stretch, crops, reader, lines)
+    lines = repeated(rescued(stretch, crops, reader, lines), reader.gate)
     appeared = appearances(stretch, crops, reader, lines, memory)
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
+from typing import get_args
 
 import cv2
 import matplotlib
@@ -16,6 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 from extractor.errors import ReaderUnavailableError
 from extractor.readers import ctc
 from extractor.readers.base import Crop
+from extractor.readers.ctc import Kind, kind_of
 from extractor.readers.network import CALIBRATION, NetworkReader, calibrated
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -147,10 +149,14 @@ def test_missing_or_broken_weights_are_said_in_one_line(tmp_path: Path) -> None:
 
 
 def test_confidence_rises_with_the_string_probability() -> None:
-    knots, shares = CALIBRATION
-    assert list(knots) == sorted(knots) and list(shares) == sorted(shares)
-    assert knots[0] == 0.0 and knots[-1] == 1.0
-    assert 0.0 <= calibrated(np.array([0.0]))[0] <= calibrated(np.array([1.0]))[0] <= 1.0
+    assert set(CALIBRATION) == set(get_args(Kind))
+    labels = {"number": "38.4~", "dash": "-~", "letters": "~", "empty": ""}
+    for kind, (knots, shares) in CALIBRATION.items():
+        assert list(knots) == sorted(knots) and list(shares) == sorted(shares)
+        assert knots[0] == 0.0 and knots[-1] == 1.0
+        assert kind_of(labels[kind]) == kind
+        low, high = calibrated(np.array([0.0, 1.0]), [labels[kind]] * 2)
+        assert 0.0 <= low <= high <= 1.0
 
 
 @pytest.mark.parametrize(

@@ -126,6 +126,42 @@ def test_doubtful_sample_is_what_surely_stood_there_before_and_after() -> None:
     assert rescued([9, 9, 9, 9, 8, 8, 8]).confidence == 0.2
 
 
+def test_doubtful_sample_stands_if_a_sure_frame_on_one_side_repeats_it() -> None:
+    doubted, sure = Line("9", 0.6), Line("9", 0.98)
+    assert looked_at([8, 9], {8: Line("8", 0.99), 9: sure}, doubted) == sure
+    assert looked_at([8, 9], {8: Line("8", 0.99), 9: Line("9", 0.93)}, doubted) == doubted
+    assert looked_at([8, 9], {8: Line("8", 0.99), 9: sure}, Line("9", 0.2)).confidence == 0.2
+    assert looked_at([8, 9], {8: Line("8", 0.99), 9: sure}, Line("3", 0.8)).text == "3"
+
+
+def test_doubtful_samples_stand_if_they_repeat_a_sure_one_without_a_break() -> None:
+    def kept(*lines: tuple[str, float]) -> list[float]:
+        return [one.confidence for one in evidence.repeated([Line(*line) for line in lines], 0.9)]
+
+    assert kept(("38.4", 0.5), ("38.4 ~", 0.96), ("38.4", 0.6)) == [0.96] * 3
+    assert kept(("38.4", 0.5), ("38.4", 0.93), ("38.4", 0.2)) == [0.5, 0.93, 0.2]
+    assert kept(("38.4", 0.5), ("38.5", 0.5), ("38.4", 0.99)) == [0.5, 0.5, 0.99]
+    assert kept(("--", 0.5), ("--", 0.91), ("", 0.4), ("", 0.92)) == [0.91, 0.91, 0.92, 0.92]
+    assert kept(("", 0.92), ("~", 0.5)) == [0.92, 0.5]
+
+
+def looked_at(around: Sequence[int], looks: dict[int, Line], doubtful: Line) -> Line:
+    """Return the middle sample after rescue; `around` stands before and after it."""
+
+    class Scripted(GreyReader):
+        gate = 0.9
+
+        def read(self, crops: Sequence[Crop]) -> list[Line]:
+            return [looks[(int(c[0, 0, 0]) - 40) // 4] for c in crops]
+
+    before, after = around
+    stretch = spoiled_stretch([before] * 3 + [after] * 4, spoiled=-1)
+    crops = [f.crops[0] for f in stretch.frames]
+    lines = [looks[before], doubtful, looks[after]]
+    reader = evidence.FieldReader(Scripted(), FIELD)
+    return evidence.rescued(stretch, crops, reader, lines)[1]
+
+
 def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(evidence, "HOLD_LEAST_S", 0.05)
     assert rescued([9] * 7).confidence == 0.2
@@ -199,6 +235,9 @@ def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
     # A field that passes through zero, and one that is on both sides, are left alone.
     assert odd([str(v) for v in range(20, -3, -1)]) == []
     assert odd(["5", "-5"] * 10) == []
+    # A third of the numbers may have lost theirs; a field that gets there step by step has not.
+    assert odd(["-75", "-74", "73"] * 10) == list(range(2, 30, 3))
+    assert odd([str(v) for v in (*range(-30, 20), *range(20, -30, -1))]) == []
 
 
 def test_still_needs_movement_before_and_a_real_stop() -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,8 @@ _SPACE_CODE = _CODE[" "]
 _DASHES = str.maketrans(dict.fromkeys("–—−‐‑‒", "-"))
 
 Probabilities = npt.NDArray[np.float32]
+#: What a label says, apart from letters around it.
+Kind = Literal["number", "dash", "letters", "empty"]
 
 
 def fold(text: str) -> str:
@@ -85,6 +88,14 @@ def shown(label: str, peaks: Sequence[float] = ()) -> tuple[str, tuple[float, ..
         repeat = 2 if sign == "-" and not numeric else 1
         pairs += [(OTHER if sign == CUT else sign, peak)] * repeat
     return "".join(sign for sign, _ in pairs), tuple(peak for _, peak in pairs)
+
+
+def kind_of(label: str) -> Kind:
+    """Return what a label made of `SIGNS` says; a cut sign counts as a number."""
+    core = label.strip("~ ")
+    if not core:
+        return "letters" if label.strip() else "empty"
+    return "dash" if core == "-" else "number"
 
 
 def encode(label: str) -> list[int]:

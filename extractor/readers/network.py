@@ -16,7 +16,14 @@ import numpy.typing as npt
 
 from extractor.errors import ReaderUnavailableError
 from extractor.readers.base import Crop, Line
-from extractor.readers.ctc import Probabilities, best_path, shown, string_probability
+from extractor.readers.ctc import (
+    Kind,
+    Probabilities,
+    best_path,
+    kind_of,
+    shown,
+    string_probability,
+)
 
 if TYPE_CHECKING:
     import cv2
@@ -34,39 +41,32 @@ _WIDEST_PX = 1024
 LEAST_SPREAD = 10.0
 CHROMA_SCALE = 24.0
 
-#: String probability, and the share of readings with it that are right (docs/reader.md).
-CALIBRATION: tuple[tuple[float, ...], tuple[float, ...]] = (
-    (
-        0.0,
-        0.1011,
-        0.3053,
-        0.5101,
-        0.7052,
-        0.8566,
-        0.928,
-        0.968,
-        0.9857,
-        0.9928,
-        0.9974,
-        0.9995,
-        1.0,
+#: String probability and the share of readings with it that are right, for each kind of label
+#: (docs/reader.md): a dash needs less evidence than five digits, and emptiness another.
+CALIBRATION: dict[Kind, tuple[tuple[float, ...], tuple[float, ...]]] = {
+    "number": (
+        (0.0, 0.0889, 0.2995, 0.5014, 0.7006, 0.8548, 0.9272, 0.9673, 0.9857, 0.9928, 0.9974,
+         0.9993, 1.0),
+        (0.0, 0.0799, 0.2928, 0.493, 0.7046, 0.8448, 0.9237, 0.9685, 0.9857, 0.993, 0.997,
+         0.9999, 1.0),
     ),
-    (
-        0.0,
-        0.1187,
-        0.2868,
-        0.5374,
-        0.7231,
-        0.8535,
-        0.9238,
-        0.9693,
-        0.982,
-        0.9892,
-        0.9939,
-        0.9975,
-        0.9975,
+    "dash": (
+        (0.0, 0.0997, 0.2998, 0.5183, 0.7083, 0.8575, 0.9289, 0.9674, 0.9852, 0.9926, 0.9973,
+         0.9992, 1.0),
+        (0.0, 0.4918, 0.7531, 0.7766, 0.8455, 0.9222, 0.9478, 0.9803, 0.9954, 0.9974, 1.0, 1.0,
+         1.0),
     ),
-)
+    "letters": (
+        (0.0, 0.0931, 0.3073, 0.4983, 0.6953, 0.8499, 0.9298, 0.9665, 0.9854, 0.9931, 0.9975,
+         0.9997, 1.0),
+        (0.0, 0.1099, 0.2268, 0.3698, 0.5895, 0.7913, 0.8974, 0.9647, 0.9897, 0.9976, 0.9992,
+         1.0, 1.0),
+    ),
+    "empty": (
+        (0.0, 0.1001, 0.3088, 0.5036, 0.7099, 0.8551, 0.9277, 0.9675, 0.9854, 0.9921, 1.0),
+        (0.0, 0.3147, 0.5692, 0.6968, 0.8381, 0.9108, 0.9538, 0.9813, 0.9884, 0.9945, 0.9961),
+    ),
+}  # fmt: skip
 
 
 def scaled(crop: Crop) -> npt.NDArray[np.uint8]:
@@ -187,8 +187,8 @@ class NetworkReader:
     def decode(self, probabilities: Sequence[Probabilities]) -> list[Line]:
         """Return the most probable line of each table that `probabilities` gave."""
         paths = [best_path(table) for table in probabilities]
-        raw = string_probability(probabilities, [label for label, _ in paths])
-        confidences = calibrated(raw)
+        labels = [label for label, _ in paths]
+        confidences = calibrated(string_probability(probabilities, labels), labels)
         lines = []
         for (label, peaks), confidence in zip(paths, confidences, strict=True):
             text, characters = shown(label, peaks)
@@ -196,6 +196,19 @@ class NetworkReader:
         return lines
 
 
-def calibrated(raw: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Return the share of right readings among those with these string probabilities."""
-    return np.asarray(np.interp(raw, *CALIBRATION))
+def calibrated(raw: npt.NDArray[np.float64], labels: Sequence[str]) -> npt.NDArray[np.float64]:
+    """Return the share of right readings among those of this kind with these probabilities.
+
+    Parameters
+    ----------
+    raw : float array, shape (n,)
+        String probabilities, 0 to 1.
+    labels : sequence of str, length n
+        What was read, see `ctc.kind_of`.
+    """
+    result = np.empty(len(raw))
+    kinds = [kind_of(label) for label in labels]
+    for kind, table in CALIBRATION.items():
+        rows = [row for row, own in enumerate(kinds) if own == kind]
+        result[rows] = np.interp(raw[rows], *table)
+    return result

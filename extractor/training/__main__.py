@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, get_args
 
 import typer
 
@@ -97,12 +97,15 @@ def calibrate(
     seed: Seed = 1,
     scenes: Annotated[int, typer.Option(help="Scenes to read, about 150 crops each.")] = 60,
 ) -> None:
-    """Print the table of confidences for CALIBRATION in readers/network.py."""
+    """Print the tables of confidences for CALIBRATION in readers/network.py."""
+    from extractor.readers.ctc import Kind
     from extractor.training.calibration import calibration_table, held_out_readings
 
-    probability, right = held_out_readings(model, fonts, photos, seed, scenes)
-    typer.echo(f"{len(right)} crops, {right.mean():.4f} right")
-    typer.echo(repr(calibration_table(probability, right)))
+    probability, right, kinds = held_out_readings(model, fonts, photos, seed, scenes)
+    for kind in get_args(Kind):
+        own = kinds == kind
+        typer.echo(f"{kind}: {own.sum()} crops, {right[own].mean():.4f} right")
+        typer.echo(repr(calibration_table(probability[own], right[own])))
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import isotonic_regression
 
-from extractor.readers.ctc import best_path, string_probability
+from extractor.readers.ctc import best_path, kind_of, string_probability
 from extractor.readers.network import NetworkReader
 from extractor.training.backgrounds import load_photos
 from extractor.training.crops import make_examples
@@ -19,10 +19,13 @@ from extractor.training.scene import faces_by_kind
 #: Bounds of the bins of string probability; closer where it matters.
 BOUNDS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
 
+#: Bins with fewer readings are left to their neighbours.
+LEAST_READINGS = 25
+
 
 def held_out_readings(
     model: Path, fonts: Sequence[Path], photos: Path, seed: int, scenes: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.str_]]:
     """Read crops in the held-out families with an ONNX file.
 
     Returns
@@ -30,11 +33,13 @@ def held_out_readings(
     probability : float array
         Of the whole string, one per crop.
     right : bool array
+    kinds : array of str
+        Of what was read, see `extractor.readers.ctc.kind_of`.
     """
     groups = faces_by_kind(find_faces(fonts), held_out=True)
     pictures = load_photos(photos)
     reader = NetworkReader(model)
-    probability, right = [], []
+    probability, right, kinds = [], [], []
     for scene in range(scenes):
         examples = make_examples(groups, pictures, (seed, 1, scene))
         tables = reader.probabilities([example.picture for example in examples])
@@ -44,7 +49,8 @@ def held_out_readings(
             same_number(label, example.label)
             for label, example in zip(labels, examples, strict=True)
         ]
-    return np.array(probability), np.array(right)
+        kinds += [kind_of(label) for label in labels]
+    return np.array(probability), np.array(right), np.array(kinds)
 
 
 def same_number(read: str, truth: str) -> bool:
@@ -67,6 +73,8 @@ def calibration_table(
     knots, shares = [0.0], [0.0]
     for number in np.unique(bins):
         inside = bins == number
+        if inside.sum() < LEAST_READINGS:
+            continue
         knots.append(float(probability[order][inside].mean()))
         shares.append(float(rising[inside].mean()))
     knots.append(1.0)

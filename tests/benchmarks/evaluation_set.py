@@ -182,12 +182,12 @@ def places(item: Item, rng: np.random.Generator, duration_s: float) -> dict[str,
     return found
 
 
-def make(item: Item, folder: Path, duration_s: float = DURATION_S) -> None:
+def make(item: Item, folder: Path, duration_s: float = DURATION_S, seed: int = SEED) -> None:
     """Make the four files of one clip, unless they are there."""
     if (folder / f"{item.name}.loose.toml").exists():
         return
     folder.mkdir(parents=True, exist_ok=True)
-    rng = np.random.default_rng([SEED, zlib.crc32(item.name.encode())])
+    rng = np.random.default_rng([seed, zlib.crc32(item.name.encode())])
     laid = places(item, rng, duration_s)
     size = item.picture.size
     tight = {name: tight_box(size, item.look, place) for name, place in laid.items()}
@@ -227,13 +227,14 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", help="names of clips")
     parser.add_argument("--hard", action="store_true", help="the hard set instead")
     parser.add_argument("--duration", type=float, default=DURATION_S, help="seconds (default 20)")
+    parser.add_argument("--seed", type=int, default=SEED, help="other numbers at other places")
     options = parser.parse_args()
     if reason := missing():
         raise SystemExit(reason)
     for item in hard() if options.hard else catalogue():
         if not options.only or item.name in options.only:
             print(item.name, flush=True)
-            make(item, options.folder, options.duration)
+            make(item, options.folder, options.duration, options.seed)
 
 
 if __name__ == "__main__":
