@@ -4,7 +4,8 @@
 
 Works on a copy of a few sample clips; each round starts `extractor read --again`, `mark` or a
 review save (corrections.csv written over and over), kills it after a random while and checks
-every file under the session. Prints counts.
+every file under the session. A round that had ended before its moment does not count. Prints
+counts.
 """
 
 from __future__ import annotations
@@ -85,7 +86,8 @@ def main() -> None:
         for clip in CLIPS:
             (folder / clip).symlink_to(SAMPLES / clip)
         shutil.copy(SAMPLES / "overlay.toml", folder)
-        for _ in range(arguments.kills):
+        killed = 0
+        while killed < arguments.kills:
             kind = chance.choice(["read", "read", "mark", "review"])
             process = subprocess.Popen(
                 commands(folder)[kind],
@@ -94,8 +96,9 @@ def main() -> None:
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
             )
-            time.sleep(chance.uniform(0.2, 12.0 if kind == "read" else 4.0))
+            time.sleep(chance.uniform(0.2, 6.0 if kind == "read" else 2.0))
             ended = process.poll() is not None
+            killed += not ended
             if not ended:
                 os.killpg(process.pid, signal.SIGKILL)
             process.wait()
