@@ -63,16 +63,35 @@ class FieldReader:
 
     def __init__(self, reader: Reader, item: Field) -> None:
         self._reader = reader
-        self._unsigned = item.minimum is not None and item.minimum >= 0
+        self.unsigned = item.minimum is not None and item.minimum >= 0
         self.gate = reader.gate
 
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         """Read each crop; see `Reader.read`."""
         return [self._doubted(line) for line in self._reader.read(crops)]
 
+    def same(self, one: Line, other: Line) -> bool:
+        """Whether two looks show the same; letters alone are not the same as nothing."""
+        return bool(one.text) == bool(other.text) and self._core(one) == self._core(other)
+
+    def repeats(self, sure: Line, doubtful: Line) -> bool:
+        """Whether a sure look shows what a doubtful one seemed to show."""
+        numeric = any(sign.isdigit() for sign in sure.text)
+        return (
+            sure.confidence >= (REPEATED_SURELY if numeric else self.gate)
+            and doubtful.confidence >= REPEATED_LEAST
+            and self.same(sure, doubtful)
+        )
+
+    def _core(self, line: Line) -> tuple[str, ...]:
+        parts = shown(line.text)
+        if self.unsigned and is_negative(line.text):
+            return tuple(part.removeprefix("-") for part in parts)
+        return parts
+
     def _doubted(self, line: Line) -> Line:
         # A streak of light beside the number looks just like a minus.
-        if self._unsigned and is_negative(line.text):
+        if self.unsigned and is_negative(line.text):
             return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
         return line
 
@@ -108,58 +127,45 @@ def rescued(
     result = list(lines)
     for position, here in enumerate(stretch.samples):
         before, after = nearest.get((position, False)), nearest.get((position, True))
-        if before and after and _same(before[1], after[1]):
+        if before and after and reader.same(before[1], after[1]):
             first, last = stretch.frames[here + before[0]], stretch.frames[here + after[0]]
             if last.time_s - first.time_s <= HOLD_LEAST_S:
                 surest = min(before[1], after[1], key=lambda look: look.confidence)
                 result[position] = surest
                 continue
         for side in (before, after):
-            if side is not None and _repeats(side[1], lines[position], reader.gate):
+            if side is not None and reader.repeats(side[1], lines[position]):
                 result[position] = side[1]
     return result
 
 
-def repeated(lines: Sequence[Line], gate: float) -> list[Line]:
+def repeated(lines: Sequence[Line], reader: FieldReader) -> list[Line]:
     """Accept doubtful samples that repeat a sure one without a break.
 
     What makes a reader unsure of what it reads right differs from frame to frame; what makes
     it read wrong seldom gives the same wrong text with and without great confidence. Measured
-    on two sets of clips: 0 of 470 wrong (docs/reader.md).
+    on two sets of clips: 0 of 470 wrong (docs/reader.md). In a field that cannot be negative a
+    minus, which was doubted for that, is no break: the digits are the same.
 
     Parameters
     ----------
     lines : sequence of Line
         Of consecutive samples.
-    gate : float
-        Least confidence, 0 to 1, of what is not doubtful.
+    reader : FieldReader
+        Knows the gate and whether the field can be negative.
     """
     result = list(lines)
     first = 0
     while first < len(lines):
         last = first
-        while last + 1 < len(lines) and _same(lines[first], lines[last + 1]):
+        while last + 1 < len(lines) and reader.same(lines[first], lines[last + 1]):
             last += 1
         surest = max(lines[first : last + 1], key=lambda line: line.confidence)
         for row in range(first, last + 1):
-            if lines[row].confidence < gate and _repeats(surest, lines[row], gate):
+            if lines[row].confidence < reader.gate and reader.repeats(surest, lines[row]):
                 result[row] = surest
         first = last + 1
     return result
-
-
-def _same(one: Line, other: Line) -> bool:
-    """Whether two looks show the same; letters alone are not the same as nothing."""
-    return shown(one.text) == shown(other.text) and bool(one.text) == bool(other.text)
-
-
-def _repeats(sure: Line, doubtful: Line, gate: float) -> bool:
-    numeric = any(sign.isdigit() for sign in sure.text)
-    return (
-        sure.confidence >= (REPEATED_SURELY if numeric else gate)
-        and doubtful.confidence >= REPEATED_LEAST
-        and _same(sure, doubtful)
-    )
 
 
 def _frames_around(stretch: Stretch, position: int) -> list[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from extractor import clips, state
 from extractor.errors import ClipError
+from extractor.evidence import FieldReader
 from extractor.jobs import Share, boxes_in
 from extractor.overlay import Field, Overlay
 from extractor.readers.base import Crop, Line, Reader
@@ -18,8 +20,8 @@ if TYPE_CHECKING:
     from extractor.interpretation import Reading
 
 #: Enough to see different numbers and backgrounds, few enough to take no time.
-CLIPS_LOOKED_AT = 5
-INSTANTS = 5
+CLIPS_LOOKED_AT = 8
+INSTANTS = 4
 LEAST_GLANCES = 8
 
 
@@ -50,13 +52,16 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
         return {}
     path = session.state / "tight.json"
     before = state.read_json(path)
-    now = {}
-    for item in overlay.fields:
-        key = state.digest_of(state.places_of(item), reader.name, reader.version())
-        entry = before.get(item.name)
-        if not entry or entry.get("key") != key:
-            entry = {"key": key, "share": _tight_share(session, item, reader)}
-        now[item.name] = entry
+    keys = {
+        item.name: state.digest_of(state.places_of(item), reader.name, reader.version())
+        for item in overlay.fields
+    }
+    new = [f for f in overlay.fields if before.get(f.name, {}).get("key") != keys[f.name]]
+    chosen = _tight_shares(session, new, reader) if new else {}
+    now = {
+        name: {"key": key, "share": chosen[name]} if name in chosen else before[name]
+        for name, key in keys.items()
+    }
     if now != before:
         state.write_json(path, now)
     return {name: _share(entry["share"]) for name, entry in now.items() if entry["share"]}
@@ -67,10 +72,22 @@ def _share(values: Sequence[float]) -> Share:
     return (x, y, width, height)
 
 
-def _tight_share(session: Session, item: Field, reader: Reader) -> Share | None:
+def _tight_shares(
+    session: Session, items: Sequence[Field], reader: Reader
+) -> dict[str, Share | None]:
+    """Choose for several fields from the same pictures: decoding them is what takes time."""
+    seen = _glances(session, items, exact=False)
+    scarce = [item for item in items if len(seen[item.name]) < LEAST_GLANCES]
+    if scarce:
+        # Where keyframes are rare and clips few, it is worth decoding on to other moments.
+        seen |= _glances(session, scarce, exact=True)
+    return {item.name: _tight_share(seen[item.name], FieldReader(reader, item)) for item in items}
+
+
+def _tight_share(seen: Sequence[Crop], reader: FieldReader) -> Share | None:
     from extractor.readers.tightening import tighten
 
-    crops = _usual_size([g.crops[0] for g in _frames_of(session, item)])
+    crops = _usual_size(seen)
     if not crops:
         return None
     height, width = crops[0].shape[:2]
@@ -78,21 +95,25 @@ def _tight_share(session: Session, item: Field, reader: Reader) -> Share | None:
     return (tight.x / width, tight.y / height, tight.width / width, tight.height / height)
 
 
-def _frames_of(session: Session, item: Field) -> list[clips.Frame]:
-    found = _glances(session, item, exact=False)
-    # Where keyframes are rare and clips few, it is worth decoding on to other moments.
-    return found if len(found) >= LEAST_GLANCES else _glances(session, item, exact=True)
-
-
-def _glances(session: Session, item: Field, *, exact: bool) -> list[clips.Frame]:
-    found: list[clips.Frame] = []
+def _glances(session: Session, items: Sequence[Field], *, exact: bool) -> dict[str, list[Crop]]:
+    found: dict[str, list[Crop]] = {item.name: [] for item in items}
     for name in some(session.clips):
         try:
             clip = clips.probe(session.path(name))
-            box = item.box_for(clip.width, clip.height)
-            found += clips.glances(clip, [box], INSTANTS, exact=exact)
         except ClipError:
             continue  # reported when it is read
+        boxes = {}
+        for item in items:
+            with contextlib.suppress(ClipError):  # so is a picture of another shape
+                boxes[item.name] = item.box_for(clip.width, clip.height)
+        if not boxes:
+            continue
+        try:
+            frames = clips.glances(clip, list(boxes.values()), INSTANTS, exact=exact)
+        except ClipError:
+            continue
+        for place, field in enumerate(boxes):
+            found[field] += [frame.crops[place] for frame in frames]
     return found
 
 

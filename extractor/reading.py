@@ -187,7 +187,7 @@ def _read_stretch(
 ) -> None:
     crops = [f.crops[index] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
-    lines = repeated(rescued(stretch, crops, reader, lines), reader.gate)
+    lines = repeated(rescued(stretch, crops, reader, lines), reader)
     appeared = appearances(stretch, crops, reader, lines, memory)
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:

@@ -15,7 +15,7 @@ def grey_reader(monkeypatch: pytest.MonkeyPatch) -> GreyReader:
     """Let every stage read with a `GreyReader` and without tightening (in this process)."""
     reader = GreyReader()
     monkeypatch.setattr(readers, "create", lambda name, glyphs=None: reader)
-    monkeypatch.setattr(framing, "_tight_share", lambda session, item, used: None)
+    monkeypatch.setattr(framing, "_tight_share", lambda seen, reader: None)
     monkeypatch.setattr(jobs, "_made", {})
     return reader
 

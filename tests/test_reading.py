@@ -135,14 +135,27 @@ def test_doubtful_sample_stands_if_a_sure_frame_on_one_side_repeats_it() -> None
 
 
 def test_doubtful_samples_stand_if_they_repeat_a_sure_one_without_a_break() -> None:
-    def kept(*lines: tuple[str, float]) -> list[float]:
-        return [one.confidence for one in evidence.repeated([Line(*line) for line in lines], 0.9)]
+    def kept(*lines: tuple[str, float], minimum: float | None = None) -> list[float]:
+        class Gated(GreyReader):
+            gate = 0.9
+
+        field = Field("x", (320, 180), Box(*BOX), minimum=minimum)
+        reader = evidence.FieldReader(Gated(), field)
+        found = evidence.repeated([Line(*line) for line in lines], reader)
+        assert all(
+            one.text.startswith(lines[row][0]) or one.text == "33" for row, one in enumerate(found)
+        )
+        return [one.confidence for one in found]
 
     assert kept(("38.4", 0.5), ("38.4 ~", 0.96), ("38.4", 0.6)) == [0.96] * 3
     assert kept(("38.4", 0.5), ("38.4", 0.93), ("38.4", 0.2)) == [0.5, 0.93, 0.2]
     assert kept(("38.4", 0.5), ("38.5", 0.5), ("38.4", 0.99)) == [0.5, 0.5, 0.99]
     assert kept(("--", 0.5), ("--", 0.91), ("", 0.4), ("", 0.92)) == [0.91, 0.91, 0.92, 0.92]
     assert kept(("", 0.92), ("~", 0.5)) == [0.92, 0.5]
+    # A streak of light made a minus of it, which this field cannot have.
+    streaked = ("33", 0.98), ("-33", 0.45), ("-31", 0.45)
+    assert kept(*streaked, minimum=0.0) == [0.98, 0.98, 0.45]
+    assert kept(*streaked) == [0.98, 0.45, 0.45]
 
 
 def looked_at(around: Sequence[int], looks: dict[int, Line], doubtful: Line) -> Line:

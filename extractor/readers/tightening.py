@@ -10,13 +10,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Protocol
 
 import numpy as np
 
 from extractor.flags import Flag
 from extractor.interpretation import Reading, interpret
 from extractor.overlay import Box
-from extractor.readers.base import Crop, Reader
+from extractor.readers.base import Crop, Line
+
+
+class Reads(Protocol):
+    """Whatever reads crops: a reader, or one that knows what its field cannot show."""
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; see `extractor.readers.base.Reader.read`."""
+        ...
+
 
 #: Shares of the box's height taken off at the top and at the bottom.
 TRIMS_Y = (0.0, 0.08, 0.16, 0.24, 0.32, 0.40)
@@ -26,9 +36,9 @@ TRIMS_X = (0.0, 0.3, 0.6, 1.0, 1.5)
 #: A larger rectangle is preferred if its score is less than this below the best.
 TIE = 0.01
 #: Above this the sides are left alone: there is nothing in the way.
-GOOD_ENOUGH = 0.97
+GOOD_ENOUGH = 0.99
 #: Crops that are looked at; more tell little more.
-MOST_CROPS = 12
+MOST_CROPS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +53,12 @@ class Tightened:
     """The same for the drawn box as a whole."""
 
 
-def tighten(reader: Reader, crops: Sequence[Crop]) -> Tightened:
+def tighten(reader: Reads, crops: Sequence[Crop]) -> Tightened:
     """Choose the sub-rectangle that is read most surely.
 
     Parameters
     ----------
-    reader : Reader
+    reader : Reads
         Whose readings decide.
     crops : sequence of Crop
         The drawn box at several instants, all of one size; best from several clips.
@@ -100,7 +110,7 @@ def _columns_of(rows: Box) -> list[Box]:
 
 
 def _best(
-    reader: Reader,
+    reader: Reads,
     crops: Sequence[Crop],
     boxes: Sequence[Box],
     agreed: Sequence[Reading] | None = None,
@@ -117,7 +127,7 @@ def _best(
 
 
 def _scores(
-    reader: Reader,
+    reader: Reads,
     crops: Sequence[Crop],
     boxes: Sequence[Box],
     agreed: Sequence[Reading] | None = None,
@@ -144,7 +154,7 @@ def _worth(reading: Reading, confidence: float, known: Reading | None) -> float:
     return 0.0 if other else confidence
 
 
-def _readings(reader: Reader, crops: Sequence[Crop], box: Box) -> list[Reading]:
+def _readings(reader: Reads, crops: Sequence[Crop], box: Box) -> list[Reading]:
     lines = reader.read([_cut(crop, box) for crop in crops])
     return [interpret(line.text, line.confidence, 0.5) for line in lines]
 

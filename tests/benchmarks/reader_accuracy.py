@@ -11,7 +11,7 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 
 Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
 tightened``, the same in the part of the box that the tool chooses; ``--way clips``, what the tool
-does with a clip: tightened box (from twelve instants, as a session of three clips gives),
+does with a clip: tightened box (from 24 instants, as a session of six clips gives),
 evidence over time, gate, cleaning.
 """
 
