@@ -1,12 +1,14 @@
 """How fast and how large reading is, against decoding the same file and throwing it away.
 
-    python tests/benchmarks/speed.py speed   [--seconds 60] [--repeats 3]
-    python tests/benchmarks/speed.py memory  [--seconds 15 600]
-    python tests/benchmarks/speed.py workers
+    python tests/benchmarks/speed.py speed   [--seconds 60] [--repeats 3] [--clip hd|cheap]
+    python tests/benchmarks/speed.py memory  [--seconds 10 1200]
+    python tests/benchmarks/speed.py workers [--repeats 3]
     python tests/benchmarks/speed.py startup
 
 Every figure is measured in a process of its own (wall and CPU time, largest memory), the two
-sides of a ratio by turns. Needs FFmpeg to make the clips, which are kept in a temporary folder.
+sides of a ratio by turns; medians are shown. Needs FFmpeg to make the clips, which are kept in
+a temporary folder: `hd` is 1920x1080, 60 frames/s, H.264 at 12 Mbit/s; `cheap` is a sample clip
+(1600x900, 30 frames/s, 0.3 Mbit/s) repeated.
 """
 
 from __future__ import annotations
@@ -105,83 +107,131 @@ def python(script: str, *arguments: object) -> dict[str, float]:
     return measured(sys.executable, "-c", script, *map(str, arguments))
 
 
-def long_clip(seconds: int, size: str = "1920x1080", rate: int = 60) -> Path:
-    path = CACHE / f"{size}-{rate}-{seconds}.mp4"
+def hd_clip(seconds: int) -> Path:
+    """Return a clip that costs as much to decode as a recorder's."""
+    return _made(
+        f"hd-{seconds}.mp4",
+        *("-stream_loop", "-1", "-i", str(SOURCE), "-t", str(seconds)),
+        *("-vf", "scale=1920:1080,noise=alls=6:allf=t,fps=60"),
+        *("-c:v", "libx264", "-preset", "veryfast", "-b:v", "12M", "-g", "120"),
+    )
+
+
+def repeated(source: Path, seconds: int) -> Path:
+    """Return a clip played over and over, without encoding it anew."""
+    return _made(
+        f"{source.stem}-repeated-{seconds}.mp4",
+        *("-stream_loop", "-1", "-i", str(source), "-t", str(seconds), "-c", "copy"),
+    )
+
+
+def _made(name: str, *how: str) -> Path:
+    path = CACHE / name
     if not path.exists():
         CACHE.mkdir(exist_ok=True)
         draft = path.with_suffix(".part.mp4")
-        subprocess.run(
-            [
-                *("ffmpeg", "-v", "error", "-y", "-stream_loop", "-1", "-i", str(SOURCE)),
-                *("-t", str(seconds), "-vf", f"scale={size.replace('x', ':')},fps={rate}"),
-                *("-vf", f"scale={size.replace('x', ':')},noise=alls=6:allf=t,fps={rate}"),
-                *("-c:v", "libx264", "-preset", "veryfast", "-b:v", "12M", "-g", "120", str(draft)),
-            ],
-            check=True,
-        )
+        subprocess.run(["ffmpeg", "-v", "error", "-y", *how, str(draft)], check=True)
         draft.rename(path)
     return path
 
 
-def speed(seconds: int, repeats: int) -> None:
-    clip, overlay = long_clip(seconds), SAMPLES / "overlay.toml"
-    rows: dict[str, list[dict[str, float]]] = {"decode": [], "read": [], "quick": []}
-    for _ in range(repeats):
-        rows["decode"].append(python(DECODE, clip))
-        rows["read"].append(python(READ, clip, overlay, "network"))
-        rows["quick"].append(python(READ, clip, overlay, "network", "quick"))
+def session_of(clip: Path, folder: Path) -> list[str]:
+    """Return the command that reads a session of one clip from the start, on one process."""
+    for old in folder.iterdir():
+        shutil.rmtree(old) if old.is_dir() else old.unlink()
+    (folder / clip.name).symlink_to(clip)
+    shutil.copy(SAMPLES / "overlay.toml", folder)
+    return [sys.executable, "-m", "extractor", "read", str(folder), "--quiet", "--jobs", "1"]
+
+
+def middle(several: list[dict[str, float]]) -> dict[str, float]:
+    return {key: statistics.median(one[key] for one in several) for key in ("wall", "cpu", "mb")}
+
+
+def speed(clip: Path, seconds: int, repeats: int) -> None:
+    overlay = SAMPLES / "overlay.toml"
+    rows: dict[str, list[dict[str, float]]] = {
+        "decode every frame and throw it away": [],
+        "read": [],
+        "`extractor read`, whole command": [],
+        "the same without cross-check": [],
+        "quick": [],
+    }
+    naive: list[dict[str, float]] = []
     naive_seconds = min(seconds, 6)
-    naive = python(NAIVE, clip, overlay, naive_seconds)
-    decode = {k: statistics.median(r[k] for r in rows["decode"]) for k in ("wall", "cpu", "mb")}
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for _ in range(repeats):
+            several = iter(rows.values())
+            next(several).append(python(DECODE, clip))
+            next(several).append(python(READ, clip, overlay, "network"))
+            next(several).append(measured(*session_of(clip, folder)))
+            next(several).append(measured(*session_of(clip, folder), "--crosscheck", "0"))
+            next(several).append(python(READ, clip, overlay, "network", "quick"))
+            naive.append(python(NAIVE, clip, overlay, naive_seconds))
+    results = {what: middle(several) for what, several in rows.items()}
+    decode, read = list(results.values())[:2]
     print("| what | wall s | CPU s | MB | wall ratio | CPU ratio |\n|---|---|---|---|---|---|")
-    for name, several in rows.items():
-        middle = {k: statistics.median(r[k] for r in several) for k in ("wall", "cpu", "mb")}
+    for what, one in results.items():
         print(
-            f"| {name} | {middle['wall']:.1f} | {middle['cpu']:.1f} | {middle['mb']:.0f} "
-            f"| {middle['wall'] / decode['wall']:.2f} | {middle['cpu'] / decode['cpu']:.2f} |"
+            f"| {what} | {one['wall']:.1f} | {one['cpu']:.1f} | {one['mb']:.0f} "
+            f"| {one['wall'] / decode['wall']:.2f} | {one['cpu'] / decode['cpu']:.2f} |"
         )
-    whole = naive["wall"] * seconds / naive_seconds
+    slow = middle(naive)
+    whole = {key: slow[key] * seconds / naive_seconds for key in ("wall", "cpu")}
     print(
-        f"| one OCR process a crop, 5 a second (from {naive_seconds} s) | {whole:.0f} "
-        f"| {naive['cpu'] * seconds / naive_seconds:.0f} | {naive['mb']:.0f} "
-        f"| {whole / decode['wall']:.1f} | |"
+        f"| one OCR process a crop, 5 a second (from {naive_seconds} s) | {whole['wall']:.0f} "
+        f"| {whole['cpu']:.0f} | {slow['mb']:.0f} | {whole['wall'] / decode['wall']:.1f} "
+        f"| {whole['cpu'] / decode['cpu']:.1f} |"
+    )
+    print(
+        f"\nThe last takes {whole['wall'] / read['wall']:.1f} times as long as reading (CPU "
+        f"{whole['cpu'] / read['cpu']:.1f} times); quick takes "
+        f"{results['quick']['wall'] / read['wall']:.2f} of reading."
     )
 
 
 def memory(lengths: list[int]) -> None:
     print("| clip | MB |\n|---|---|")
+    overlay = SAMPLES / "overlay.toml"
     for seconds in lengths:
-        result = python(READ, long_clip(seconds), SAMPLES / "overlay.toml", "network")
+        result = python(READ, repeated(hd_clip(10), seconds), overlay, "network")
         print(f"| {seconds} s, 1920x1080, 60 frames/s | {result['mb']:.0f} |", flush=True)
 
 
-def workers() -> None:
+def workers(repeats: int) -> None:
     print("| workers | wall s |\n|---|---|")
-    times = {}
-    for count in (1, 2):
-        with tempfile.TemporaryDirectory() as folder:
-            for path in SAMPLES.iterdir():
-                if path.is_file():
-                    (Path(folder) / path.name).symlink_to(path)
-            command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
-            times[count] = measured(*command, "--jobs", str(count), "--crosscheck", "0")["wall"]
-        print(f"| {count} | {times[count]:.1f} |")
-    print(f"\n2 workers are {times[1] / times[2]:.2f} times as fast as 1.")
+    times: dict[int, list[float]] = {1: [], 2: []}
+    for _ in range(repeats):
+        for count, several in times.items():
+            with tempfile.TemporaryDirectory() as folder:
+                for path in SAMPLES.iterdir():
+                    if path.is_file():
+                        (Path(folder) / path.name).symlink_to(path)
+                command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
+                done = measured(*command, "--jobs", str(count), "--crosscheck", "0")
+                several.append(done["wall"])
+    middles = {count: statistics.median(several) for count, several in times.items()}
+    for count, one in middles.items():
+        print(f"| {count} | {one:.1f} |")
+    print(f"\n2 workers are {middles[1] / middles[2]:.2f} times as fast as 1.")
 
 
 def startup() -> None:
-    print("| what | wall s |\n|---|---|")
-    several = [measured(sys.executable, "-m", "extractor", "--help")["wall"] for _ in range(5)]
+    print("| what | wall s, median of 5 |\n|---|---|")
+    help_ = [measured(sys.executable, "-m", "extractor", "--help")["wall"] for _ in range(5)]
     bare = [measured(sys.executable, "-c", "pass")["wall"] for _ in range(5)]
-    print(f"| `extractor --help`, less an empty Python | {min(several) - min(bare):.2f} |")
+    print(f"| an empty Python, two processes deep | {statistics.median(bare):.2f} |")
+    print(f"| `extractor --help`, the same way | {statistics.median(help_):.2f} |")
     with tempfile.TemporaryDirectory() as folder:
         for i in range(100):
             shutil.copy(SAMPLES / "fan_m2_lower.mp4", Path(folder) / f"{i:03d}.mp4")
         shutil.copy(SAMPLES / "overlay.toml", folder)
         command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
         measured(*command, "--rate", "2")
-        again = measured(*command, "--rate", "2")["wall"]
-        print(f"| `extractor read`, 100 clips, nothing changed | {again:.2f} |")
+        again = [measured(*command, "--rate", "2")["wall"] for _ in range(5)]
+        again_s = statistics.median(again)
+        print(f"| `extractor read`, 100 clips, nothing changed | {again_s:.2f} |")
 
 
 def main() -> None:
@@ -189,14 +239,17 @@ def main() -> None:
     parser.add_argument("what", choices=["speed", "memory", "workers", "startup"])
     parser.add_argument("--seconds", type=int, nargs="*", default=None)
     parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--clip", choices=["hd", "cheap"], default="hd")
     arguments = parser.parse_args()
     os.environ["OMP_NUM_THREADS"] = "1"
     if arguments.what == "speed":
-        speed((arguments.seconds or [60])[0], arguments.repeats)
+        seconds = (arguments.seconds or [60])[0]
+        clip = hd_clip(seconds) if arguments.clip == "hd" else repeated(SOURCE, seconds)
+        speed(clip, seconds, arguments.repeats)
     elif arguments.what == "memory":
-        memory(arguments.seconds or [15, 600])
+        memory(arguments.seconds or [10, 1200])
     elif arguments.what == "workers":
-        workers()
+        workers(arguments.repeats)
     else:
         startup()
 
