@@ -7,7 +7,7 @@ import contextlib
 import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib import metadata, resources
 from pathlib import Path
@@ -163,18 +163,35 @@ def _draw(
     material: session_charts.Material, folder: Path, tell: Progress
 ) -> tuple[list[_Section], tuple[Path, ...]]:
     sections = {name: _Section(name, title) for name, title in _SECTIONS}
-    written: list[Path] = []
+    kept: list[tuple[str, Future[tuple[_Picture, list[Path]]]]] = []
     words = session_charts.words(material)
-    with style.drawing(words), _glyphs_replaced():
+    # Packing the pixels of one chart runs beside the drawing of the next.
+    with style.drawing(words), _glyphs_replaced(), ThreadPoolExecutor(1) as aside:
         for chart in session_charts.charts(material):
             tell(f"chart {chart.name}")
             picture = style.svg(chart.figure)
             # Laid out once is enough; that takes as long as drawing.
             chart.figure.set_layout_engine("none")
-            pixels = style.png(chart.figure)
-            written += save(folder / "pictures", chart.name, pixels, picture)
-            sections[chart.section].pictures.append(_shown_as(chart, picture, pixels))
+            pixels = style.pixels(chart.figure)
+            named = (chart.name, chart.caption, chart.alt)
+            kept.append((chart.section, aside.submit(_keep, folder, named, picture, pixels)))
+    written: list[Path] = []
+    for section, done in kept:
+        shown, paths = done.result()
+        sections[section].pictures.append(shown)
+        written += paths
     return [s for s in sections.values() if s.pictures], tuple(written)
+
+
+def _keep(
+    folder: Path, named: tuple[str, str, str], svg: str, pixels: style.Pixels
+) -> tuple[_Picture, list[Path]]:
+    """Write a chart's files and return it as it stands in the page; `named` as in `_Picture`."""
+    png = pixels.png()
+    paths = save(folder / "pictures", named[0], png, svg)
+    if len(svg) <= LARGEST_INLINE:
+        return _Picture(*named, style.inline(svg, named[0])), paths
+    return _Picture(*named, "", base64.b64encode(png).decode("ascii")), paths
 
 
 @contextlib.contextmanager
@@ -185,13 +202,6 @@ def _glyphs_replaced() -> Any:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
-
-
-def _shown_as(chart: session_charts.Chart, svg: str, png: bytes) -> _Picture:
-    if len(svg) <= LARGEST_INLINE:
-        return _Picture(chart.name, chart.caption, chart.alt, style.inline(svg, chart.name))
-    pixels = base64.b64encode(png).decode("ascii")
-    return _Picture(chart.name, chart.caption, chart.alt, "", pixels)
 
 
 def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Path]:

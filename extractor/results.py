@@ -99,15 +99,15 @@ class Results:
             return None
         path = self.session.readings_path(clip)
         try:
-            header = pd.read_csv(path, nrows=0).columns
-            if not set(columns) <= set(header):
-                return None
             numbers = [c for c in columns if c not in words]
             table = pd.read_csv(
-                path, usecols=list(columns), keep_default_na=False,
+                path, usecols=lambda column: column in columns, keep_default_na=False,
                 dtype=dict.fromkeys(words, str) | dict.fromkeys(numbers, float),
                 na_values={column: [""] for column in numbers},
-            )[list(columns)]  # fmt: skip
+            )  # fmt: skip
+            if len(table.columns) < len(columns):
+                return None
+            table = table[list(columns)]
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:

@@ -174,7 +174,12 @@ def test_every_run_and_mounting_is_a_mark_of_its_own(club) -> None:
     values = sorted(x for x, _ in marker_positions(axes))
     assert values == pytest.approx(sorted(club.runs["value"]))
     assert not axes.patches
-    bars = sorted(float(line.get_xdata()[0]) for line in axes.lines if line.get_alpha() == 0.55)
+    bars = sorted(
+        float(segment[0, 0])
+        for collection in axes.collections
+        if collection.get_alpha() == 0.55
+        for segment in collection.get_segments()
+    )
     means = club.runs.groupby(["antenna", "mounting"])["value"].mean()
     assert bars == pytest.approx(sorted(means))
     assert all("n = 4 runs" in t.get_text() for t in axes.get_yticklabels())
@@ -207,12 +212,16 @@ def test_quality_bars_add_up_and_equal_the_counts() -> None:
     )  # fmt: skip
     with style.drawing():
         axes = quality.draw_quality(axes_of(), summary, ["a", "nothing read"])
-    widths = [(p.get_y() > 0.5, round(p.get_width(), 6)) for p in axes.patches]
-    assert sorted(w for second, w in widths if not second) == [5, 15, 80]
+    bars = [path.get_extents() for part in axes.collections for path in part.get_paths()]
+    assert all(bar.y1 < 0.5 for bar in bars)  # of what was not sampled there is no bar
+    assert sorted(round(bar.width, 6) for bar in bars) == [5, 15, 80]
+    ends = sorted((bar.x0, bar.x1) for bar in bars)
+    assert [end for _, end in ends[:-1]] == [start for start, _ in ends[1:]]
     assert axes.get_xlim() == (0, 100)
     texts = [t.get_text() for t in axes.texts]
     assert texts[0] == "n = 100; cross-check 2 of 20 differ"
     assert texts[1].startswith("n = 0")
+    assert texts[2:] == ["a", "nothing read"]
 
 
 def test_a_run_hides_nothing_that_was_flagged() -> None:

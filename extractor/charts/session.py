@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from extractor.charts import clips, distribution, drift, ports, quality, ranking, style
@@ -57,7 +58,7 @@ class Material:
         """Unit of the values compared."""
         return self.comparison.unit if self.comparison is not None else self.field.unit
 
-    @property
+    @cached_property
     def order(self) -> list[str]:
         """Antennas from top to bottom: as ranked, else by their mean."""
         runs = points(self.results, self.field.name)

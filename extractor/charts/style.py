@@ -224,11 +224,35 @@ def with_unit(what: str, unit: str) -> str:
     return f"{title}, {unit}" if unit else title
 
 
+@dataclass(frozen=True)
+class Pixels:
+    """A drawn figure: red, green, blue and opacity of each pixel, row by row from the top."""
+
+    content: bytes
+    width: int
+    dpi: float
+
+    def png(self) -> bytes:
+        """Return a PNG file's content; other threads run meanwhile."""
+        from PIL import Image
+
+        size = (self.width, len(self.content) // (4 * self.width))
+        stream = io.BytesIO()
+        picture = Image.frombuffer("RGBA", size, self.content, "raw", "RGBA", 0, 1)
+        picture.save(stream, format="png", dpi=(self.dpi, self.dpi))
+        return stream.getvalue()
+
+
+def pixels(figure: Figure, dpi: float = 144) -> Pixels:
+    """Draw a figure."""
+    stream = io.BytesIO()
+    figure.savefig(stream, format="rgba", dpi=dpi)
+    return Pixels(stream.getvalue(), int(figure.get_figwidth() * dpi), dpi)
+
+
 def png(figure: Figure, dpi: float = 144) -> bytes:
     """Return a figure as a PNG file's content."""
-    stream = io.BytesIO()
-    figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
-    return stream.getvalue()
+    return pixels(figure, dpi).png()
 
 
 def svg(figure: Figure) -> str:

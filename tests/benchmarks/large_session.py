@@ -28,6 +28,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from clipmaker import SIZE, make_clip, stairs, steady  # noqa: E402
 
 from extractor import state  # noqa: E402
+from extractor.pipeline import state_path  # noqa: E402
 from extractor.session import RUN_COLUMNS, Session  # noqa: E402
 from extractor.tables import write_table  # noqa: E402
 
@@ -74,14 +75,15 @@ def field_state(
 def make_session(folder: Path, clips: int, samples: int) -> None:
     rng = np.random.default_rng(4)
     make_clip(folder / "0000.mp4", steady(samples / 10), stairs)
+    for number in range(1, clips):
+        (folder / f"{number:04d}.mp4").symlink_to("0000.mp4")
+    session = Session(folder)
     (folder / "overlay.toml").write_text(OVERLAY)
     rows = []
     plan = itertools.product(range(1, 10_000), ANTENNAS, PORTS)
     times = np.arange(samples) / 10
     for number, (mounting, antenna, port) in zip(range(clips), plan, strict=False):
         name = f"{number:04d}"
-        if number:
-            (folder / f"{name}.mp4").symlink_to("0000.mp4")
         level = 20 + 3 * ANTENNAS.index(antenna) + float(rng.normal(0, 1))
         fields = {
             "bitrate": field_state(rng, shown(rng, level, 3.0, samples), times, 1),
@@ -104,7 +106,7 @@ def make_session(folder: Path, clips: int, samples: int) -> None:
             out_of_order=0,
             complete="yes",
         )
-        state.save(Session(folder).state / f"{name}.json", known)
+        state.save(state_path(session, f"{name}.mp4"), known)
         cells = (name, f"{name}.mp4", "", "", antenna, port, "", str(mounting), "", "", str(number))
         rows.append(dict(zip(RUN_COLUMNS, cells, strict=False)))
     write_table(folder / "runs.csv", RUN_COLUMNS, rows)
