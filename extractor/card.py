@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor import archive, report
+from extractor import archive, pictures
 from extractor.charts import ranking as ranking_chart
 from extractor.charts import session as session_charts
 from extractor.charts import style
@@ -105,7 +105,7 @@ def write_card(
         picture = style.png(figure, _DPI)
     folder = (session if session.is_dir() else session.parent) / RESULTS / "pictures"
     path = out or folder / f"card-{size.width}x{size.height}.png"
-    return report.save(path.parent, path.stem, picture)[0]
+    return pictures.save(path.parent, path.stem, picture)[0]
 
 
 def draw_card(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from extractor import archive, report
+from extractor import archive, pictures
 from extractor.charts import session as session_charts
 from extractor.charts import style
 from extractor.comparison.advice import ASSUMED_MBIT, ASSUMED_SHARES
@@ -233,7 +233,7 @@ def write_replay(
     film_path = folder / "videos" / "replay.mp4"
     with style.drawing(session_charts.words(material)):
         still = _film(made, comparison, material.looks, said, film_path, progress)
-    return said, film_path, report.save(folder / "pictures", "replay", still)[0]
+    return said, film_path, pictures.save(folder / "pictures", "replay", still)[0]
 
 
 def draw_stage(

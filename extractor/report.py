@@ -7,21 +7,22 @@ import contextlib
 import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib import metadata, resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor import __version__, archive, doubtful
+from extractor import __version__, archive, doubtful, pictures
 from extractor.cautions import cautions
 from extractor.charts import session as session_charts
 from extractor.charts import style
 from extractor.errors import UsageError
 from extractor.flags import Flag
+from extractor.pictures import Picture
 from extractor.results import Results, load, main_field, second_field
 from extractor.session import RESULTS
-from extractor.storage import replacing, write_text
+from extractor.storage import write_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 #: Doubtful readings shown.
 DOUBTS = 16
 REPORT_FILE = "report.html"
-#: A chart with more drawing than this, characters, stands in the page as pixels.
-LARGEST_INLINE = 1_000_000
 _SECTIONS = (
     ("ranking", "Ranking"),
     ("ports", "Ports"),
@@ -60,23 +59,11 @@ class Options:
     title: str | None = None
 
 
-@dataclass(frozen=True)
-class _Picture:
-    """A chart as it stands in the page."""
-
-    name: str
-    caption: str
-    alt: str
-    svg: str
-    png: str = ""
-    """Base64, instead of `svg` where that would be too large."""
-
-
 @dataclass
 class _Section:
     name: str
     title: str
-    pictures: list[_Picture] = field(default_factory=list)
+    pictures: list[Picture] = field(default_factory=list)
 
 
 def write_report(
@@ -163,62 +150,11 @@ def _draw(
     material: session_charts.Material, folder: Path, tell: Progress
 ) -> tuple[list[_Section], tuple[Path, ...]]:
     sections = {name: _Section(name, title) for name, title in _SECTIONS}
-    kept: list[tuple[str, Future[tuple[_Picture, list[Path]]]]] = []
-    words = session_charts.words(material)
-    # Packing the pixels of one chart runs beside the drawing of the next.
-    with style.drawing(words), _glyphs_replaced(), ThreadPoolExecutor(1) as aside:
-        for chart in session_charts.charts(material):
-            tell(f"chart {chart.name}")
-            picture = style.svg(chart.figure)
-            # Laid out once is enough; that takes as long as drawing.
-            chart.figure.set_layout_engine("none")
-            pixels = style.pixels(chart.figure)
-            named = (chart.name, chart.caption, chart.alt)
-            kept.append((chart.section, aside.submit(_keep, folder, named, picture, pixels)))
     written: list[Path] = []
-    for section, done in kept:
-        shown, paths = done.result()
-        sections[section].pictures.append(shown)
+    for section, picture, paths in pictures.draw(material, folder, tell):
+        sections[section].pictures.append(picture)
         written += paths
     return [s for s in sections.values() if s.pictures], tuple(written)
-
-
-def _keep(
-    folder: Path, named: tuple[str, str, str], svg: str, pixels: style.Pixels
-) -> tuple[_Picture, list[Path]]:
-    """Write a chart's files and return it as it stands in the page; `named` as in `_Picture`."""
-    png = pixels.png()
-    paths = save(folder / "pictures", named[0], png, svg)
-    if len(svg) <= LARGEST_INLINE:
-        return _Picture(*named, style.inline(svg, named[0])), paths
-    return _Picture(*named, "", base64.b64encode(png).decode("ascii")), paths
-
-
-@contextlib.contextmanager
-def _glyphs_replaced() -> Any:
-    import warnings
-
-    # A character that no installed font holds is drawn as a box; the page has the full name.
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        yield
-
-
-def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Path]:
-    """Write a picture's files.
-
-    Raises
-    ------
-    StorageError
-        If one cannot be written.
-    """
-    paths = [folder / f"{name}.png"]
-    with replacing(paths[0]) as stream:
-        stream.write(png)
-    if svg is not None:
-        paths.append(folder / f"{name}.svg")
-        write_text(paths[-1], svg)
-    return paths
 
 
 def _render(

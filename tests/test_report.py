@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from report_making import made_up_session, truth_session
 
-from extractor import archive, report
+from extractor import archive, pictures, report, workers
 from extractor.charts import clips
 from extractor.comparison import compare_sessions
 from extractor.errors import ExtractorError
@@ -125,9 +125,37 @@ def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
     assert {"runs-bitrate-1.png", "runs-bitrate-2.png"} <= names
 
 
+def test_two_processes_draw_what_one_draws(tmp_path, monkeypatch) -> None:
+    runs = [(a, p, m) for a in ("A", "B") for m in ("1", "2") for p in ("U", "L")]
+    folder = made_up_session(tmp_path / "shared", runs)
+    one = report.write_report([folder], tmp_path / "one")
+    monkeypatch.setattr(pictures, "SHARED_FROM", 1)
+    monkeypatch.setattr(pictures.os, "cpu_count", lambda: 2)
+    told: list[str] = []
+    two = report.write_report([folder], tmp_path / "two", progress=told.append)
+    assert [p.relative_to(tmp_path / "one") for p in one] == [
+        p.relative_to(tmp_path / "two") for p in two
+    ]
+    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
+    assert "chart ranking" in told and "chart runs-bitrate" in told
+
+
+def test_a_drawing_process_that_dies_is_made_up_for(tmp_path, monkeypatch) -> None:
+    folder = made_up_session(tmp_path / "died", [("A", "U", "1")] * 2)
+    whole = report.write_report([folder], tmp_path / "whole")
+
+    def die(jobs, work, count, progress):
+        for job in jobs:
+            yield job, None, workers.died(job)
+
+    monkeypatch.setattr(workers, "run", die)
+    again = report.write_report([folder], tmp_path / "again")
+    assert [p.read_bytes() for p in again] == [p.read_bytes() for p in whole]
+
+
 def test_a_chart_with_too_much_drawing_stands_there_as_pixels(tmp_path, monkeypatch) -> None:
     folder = made_up_session(tmp_path / "large", [("A", "U", "1")] * 2)
-    monkeypatch.setattr(report, "LARGEST_INLINE", 1000)
+    monkeypatch.setattr(pictures, "LARGEST_INLINE", 1000)
     report.write_report([folder])
     _, page = page_of(folder)
     assert page.tags.count("img") == 3

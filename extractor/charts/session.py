@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -102,19 +102,56 @@ def points(results: Sequence[Results], name: str) -> pd.DataFrame:
     return runs.assign(value=runs["mean"])
 
 
-def charts(material: Material) -> Iterator[Chart]:
-    """Draw the charts one after the other; call inside `style.drawing`."""
+def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[Chart]:
+    """Draw the charts one after the other; call inside `style.drawing`.
+
+    `groups` are places in `GROUPS`; all when absent. Groups can be drawn in different processes.
+    """
+    for i in range(len(GROUPS)) if groups is None else groups:
+        yield from GROUPS[i](material)
+
+
+def _compared(material: Material) -> Iterator[Chart]:
     if material.comparison is not None:
         yield _ranking(material, material.comparison)
-        if len(ports.paired(material.comparison.runs)):
-            yield _ports(material, material.comparison)
-    yield from _clips(material)
+
+
+def _seen_on_ports(material: Material) -> Iterator[Chart]:
+    if material.comparison is not None and len(ports.paired(material.comparison.runs)):
+        yield _ports(material, material.comparison)
+
+
+def _clips_of_main(material: Material) -> Iterator[Chart]:
+    yield from _clips(material, material.field)
+
+
+def _clips_of_second(material: Material) -> Iterator[Chart]:
+    if material.second is not None:
+        yield from _clips(material, material.second)
+
+
+def _spread(material: Material) -> Iterator[Chart]:
     yield _distribution(material)
     if material.second is not None:
         yield _beside(material, material.second)
     if material.comparison is not None:
         yield from _drift(material, material.comparison)
-    yield from _quality(material)
+
+
+def _quality_of_main(material: Material) -> Iterator[Chart]:
+    yield _quality(material, material.field)
+
+
+def _quality_of_second(material: Material) -> Iterator[Chart]:
+    if material.second is not None:
+        yield _quality(material, material.second)
+
+
+#: Charts that are drawn together, in the order of the report.
+GROUPS: tuple[Callable[[Material], Iterator[Chart]], ...] = (
+    *(_compared, _seen_on_ports, _clips_of_main, _clips_of_second, _spread),
+    *(_quality_of_main, _quality_of_second),
+)
 
 
 def _ranking(material: Material, comparison: Comparison) -> Chart:
@@ -172,19 +209,16 @@ def _ports(material: Material, comparison: Comparison) -> Chart:
     return Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
 
 
-def _clips(material: Material) -> Iterator[Chart]:
-    for info in (material.field, material.second):
-        if info is None:
-            continue
-        drawn = run_series(material, info)
-        scale = clips.common_scale(drawn)
-        for part, at in enumerate(range(0, len(drawn), clips.MOST_RUNS), 1):
-            some = drawn[at : at + clips.MOST_RUNS]
-            figure = style.new_figure(*clips.runs_size(len(some)), arranged=False)
-            clips.draw_runs(figure, some, scale, info.name, info.unit)
-            suffix = f"-{part}" if len(drawn) > clips.MOST_RUNS else ""
-            alt = f"{info.name} against time in {len(some)} runs, all on one scale."
-            yield Chart(f"runs-{info.name}{suffix}", "clips", clips.LEGEND, alt, figure)
+def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
+    drawn = run_series(material, info)
+    scale = clips.common_scale(drawn)
+    for part, at in enumerate(range(0, len(drawn), clips.MOST_RUNS), 1):
+        some = drawn[at : at + clips.MOST_RUNS]
+        figure = style.new_figure(*clips.runs_size(len(some)), arranged=False)
+        clips.draw_runs(figure, some, scale, info.name, info.unit)
+        suffix = f"-{part}" if len(drawn) > clips.MOST_RUNS else ""
+        alt = f"{info.name} against time in {len(some)} runs, all on one scale."
+        yield Chart(f"runs-{info.name}{suffix}", "clips", clips.LEGEND, alt, figure)
 
 
 def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
@@ -295,17 +329,15 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
 
-def _quality(material: Material) -> Iterator[Chart]:
-    fields = [f for f in (material.field, material.second) if f is not None]
-    for info in fields:
-        runs = points(material.results, info.name)
-        names = [
-            run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
-                      material.looks[r["antenna"]].label)
-            for r in records(runs)
-        ]  # fmt: skip
-        figure = style.new_figure(9, 1.1 + 0.24 * len(runs))
-        quality.draw_quality(figure.subplots(), runs, names)
-        caption = f"{info.name}: what the overlay showed at the sampled instants of each run."
-        alt = f"Share of readable instants of {info.name} in {len(runs)} runs."
-        yield Chart(f"quality-{info.name}", "quality", caption, alt, figure)
+def _quality(material: Material, info: FieldInfo) -> Chart:
+    runs = points(material.results, info.name)
+    names = [
+        run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
+                  material.looks[r["antenna"]].label)
+        for r in records(runs)
+    ]  # fmt: skip
+    figure = style.new_figure(9, 1.1 + 0.24 * len(runs))
+    quality.draw_quality(figure.subplots(), runs, names)
+    caption = f"{info.name}: what the overlay showed at the sampled instants of each run."
+    alt = f"Share of readable instants of {info.name} in {len(runs)} runs."
+    return Chart(f"quality-{info.name}", "quality", caption, alt, figure)
