@@ -23,6 +23,7 @@ from extractor.locking import locked
 from extractor.overlay import Overlay
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
+from extractor.tables import format_table
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
 LEFTOVER_S = 60.0
@@ -427,7 +428,7 @@ def _summarise(
             overlay.fields,
         )
         report.rows += now[key]
-    text = tabulating.format_table(tabulating.summary_columns(), report.rows)
+    text = format_table(tabulating.summary_columns(), report.rows)
     if now != before or not session.summary_path.exists():
         storage.write_text(session.summary_path, text)
         state.write_json(path, now)

@@ -186,13 +186,28 @@ def format_cell(value: object) -> str:
 
 def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     """Return a CSV text with these columns; a value that a row lacks is empty."""
+    return _csv_text(columns, ([format_cell(row.get(c)) for c in columns] for row in rows))
+
+
+def format_columns(columns: Mapping[str, Sequence[object]]) -> str:
+    """Return what `format_table` returns, from columns of equal length."""
+    cells = [_format_column(column) for column in columns.values()]
+    return _csv_text(list(columns), zip(*cells, strict=True))
+
+
+def _format_column(column: Sequence[object]) -> list[str]:
+    if all(type(value) is float for value in column):  # most are; a call a cell would show
+        return [f"{value:.9g}" if value == value else "" for value in column]
+    return [format_cell(value) for value in column]
+
+
+def _csv_text(columns: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
     stream = io.StringIO()
     plain = csv.writer(stream, lineterminator="\n")
     # A carriage return in a name ends a line for readers, but the plain writer leaves it bare.
     quoted = csv.writer(stream, lineterminator="\n", quoting=csv.QUOTE_ALL)
     plain.writerow([guarded(c) for c in columns])
-    for row in rows:
-        cells = [format_cell(row.get(c)) for c in columns]
+    for cells in lines:
         (quoted if "\r" in "".join(cells) else plain).writerow(cells)
     return stream.getvalue()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from extractor.flags import Flag
 from extractor.session import Correction, Run
 from extractor.storage import write_text
-from extractor.tables import format_table, parse_number
+from extractor.tables import format_columns, parse_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -130,14 +130,6 @@ def corrected(text: str) -> tuple[float, Flag]:
     return (math.nan, Flag.UNREADABLE) if number is None else (number, Flag.CORRECTED)
 
 
-def readings_columns(names: Iterable[str]) -> list[str]:
-    """Return the columns of a readings CSV for these fields."""
-    columns = ["time_s"]
-    for name in names:
-        columns += [name, f"{name}_text", f"{name}_since_s", f"{name}_confidence", f"{name}_flag"]
-    return columns
-
-
 def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
     """Write one clip's readings.
 
@@ -146,20 +138,15 @@ def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
     StorageError
         If it cannot be written; the old file then still stands.
     """
-    # Column by column: `DataFrame.to_dict` looks at every cell.
-    frames = {name: {c: one[c].tolist() for c in one} for name, one in series.items()}
-    times = next(iter(frames.values()))["time_s"]
-    rows = []
-    for i, time_s in enumerate(times):
-        row: dict[str, object] = {"time_s": round(time_s, 6)}
-        for name, frame in frames.items():
-            row[name] = frame["value"][i]
-            row[f"{name}_text"] = frame["text"][i]
-            row[f"{name}_since_s"] = round(frame["since_s"][i], 6)
-            row[f"{name}_confidence"] = round(frame["confidence"][i], 4)
-            row[f"{name}_flag"] = frame["flag"][i]
-        rows.append(row)
-    write_text(path, format_table(readings_columns(frames), rows))
+    times = next(iter(series.values()))["time_s"].tolist()
+    columns: dict[str, Sequence[object]] = {"time_s": [round(t, 6) for t in times]}
+    for name, one in series.items():
+        columns[name] = one["value"].tolist()
+        columns[f"{name}_text"] = one["text"].tolist()
+        columns[f"{name}_since_s"] = [round(t, 6) for t in one["since_s"].tolist()]
+        columns[f"{name}_confidence"] = [round(c, 4) for c in one["confidence"].tolist()]
+        columns[f"{name}_flag"] = one["flag"].tolist()
+    write_text(path, format_columns(columns))
 
 
 def run_series(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from extractor.errors import TableError
-from extractor.tables import format_table, parse_number, parse_table, read_table
+from extractor.tables import format_columns, format_table, parse_number, parse_table, read_table
 
 ROWS = [{"clip": "a, b.mp4", "start_s": "1.5"}, {"clip": 'say "c".mp4', "start_s": ""}]
 
@@ -105,3 +106,13 @@ def test_any_text_comes_back(cells: list[str]) -> None:
     rows = [{"key": "k", "text": c} for c in cells]
     back = parse_table(format_table(["key", "text"], rows).encode(), "x").rows
     assert [r["text"] for r in back] == cells
+
+
+def test_columns_are_written_as_rows_are() -> None:
+    columns = {
+        "time_s": [0.0, 0.1, -0.0, 1e-9, 123456.7891, math.nan, math.inf],
+        "text": ["", "=1+1", "a,b", 'q"q', "line\rend", "-3", "'=x"],
+        "mixed": [None, 1, True, 2.5, "x", math.nan, False],
+    }
+    rows = [dict(zip(columns, cells, strict=True)) for cells in zip(*columns.values(), strict=True)]
+    assert format_columns(columns) == format_table(list(columns), rows)
