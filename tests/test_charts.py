@@ -147,6 +147,18 @@ def test_ranking_shows_the_table(club) -> None:
     assert axes.get_xlabel() == "Mean bitrate, Mbit/s"
 
 
+def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
+    runs = club.runs.copy()
+    runs.loc[runs.index[:2], "value"] = (runs["value"].min() - 30, runs["value"].max() + 30)
+    with style.drawing():
+        axes = ranking.draw_ranking(
+            axes_of(), club.ranking, style.looks(club.ranking["antenna"]), unit="Mbit/s",
+            measure="mean bitrate", runs=runs,
+        )  # fmt: skip
+    left, right = axes.get_xlim()
+    assert left <= runs["value"].min() and runs["value"].max() <= right
+
+
 def test_ranking_of_single_mountings_says_what_its_bars_are() -> None:
     rows = scenario().query("mounting == 'm1'")
     table = compared(rows).ranking

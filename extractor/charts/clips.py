@@ -179,7 +179,7 @@ def draw_runs(
 ) -> None:
     """Fill a figure with one small chart a run.
 
-    All stand in one axes, each moved to its place: forty axes with ticks of their own take ten
+    All stand in one axes, each moved to its place: forty axes with ticks of their own take three
     times as long to draw.
 
     Parameters

@@ -115,6 +115,9 @@ def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> No
         values, [i] * len(values), "|", color=look.color, markersize=7 * size,
         markeredgewidth=1.2 * size, transform=below,
     )  # fmt: skip
+    # Shifted marks do not count for the limits, and runs beyond the interval would be cut off.
+    axes.update_datalim([(value, i) for value in values.dropna()], updatey=False)
+    axes.autoscale_view()
 
 
 def _count(row: dict[str, Any]) -> str:
