@@ -266,8 +266,8 @@ def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -
         if len(other) and len(usual) >= USUAL_SIGN_SHARE * (len(usual) + len(other)):
             least = float(np.median(np.abs(values[usual]))) / 4  # near zero it may really cross
             odd += [
-                int(row)
-                for row in other
+                row
+                for row in other.tolist()
                 if abs(values[row]) >= least and _fits_better_with_other_sign(row, usual, values)
             ]
     return odd

@@ -6,7 +6,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from extractor import clips, state
 from extractor.errors import ClipError
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 #: Enough to see different numbers and backgrounds, few enough to take no time.
 CLIPS_LOOKED_AT = 8
 INSTANTS = 4
+#: Clips and instants whose readings are shown to the user after marking.
+SHOWN_CLIPS, SHOWN_INSTANTS = 5, 5
 LEAST_GLANCES = 8
 
 
@@ -58,7 +60,7 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     }
     new = [f for f in overlay.fields if before.get(f.name, {}).get("key") != keys[f.name]]
     chosen = _tight_shares(session, new, reader) if new else {}
-    now = {
+    now: dict[str, Any] = {
         name: {"key": key, "share": chosen[name]} if name in chosen else before[name]
         for name, key in keys.items()
     }
@@ -140,11 +142,11 @@ def look(
 
     found: list[tuple[str, float, Crop]] = []
     failed: dict[str, ClipError] = {}
-    for name in some(session.clips):
+    for name in some(session.clips, SHOWN_CLIPS):
         try:
             clip = clips.probe(session.path(name))
             box = boxes_in(item, tight, clip.width, clip.height)
-            frames = clips.glances(clip, [box], INSTANTS, exact=True)
+            frames = clips.glances(clip, [box], SHOWN_INSTANTS, exact=True)
         except ClipError as error:
             failed[name] = error
             continue
