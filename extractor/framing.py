@@ -55,7 +55,9 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     path = session.state / "tight.json"
     before = state.read_json(path)
     keys = {
-        item.name: state.digest_of(state.places_of(item), reader.name, reader.version())
+        item.name: state.digest_of(
+            state.places_of(item), FieldReader(reader, item).unsigned, reader.name, reader.version()
+        )
         for item in overlay.fields
     }
     new = [f for f in overlay.fields if before.get(f.name, {}).get("key") != keys[f.name]]

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from extractor import clips, framing
+from extractor.overlay import Box, Field
 from extractor.readers.base import Crop, Line
 from extractor.readers.tightening import tighten
+from extractor.session import Session
 
 HEIGHT, WIDTH = 100, 300
 INK = (40, 60)  # rows in which the number stands
@@ -80,3 +84,20 @@ def test_crops_of_one_size_only() -> None:
         tighten(FussyReader(), [])
     with pytest.raises(ValueError, match="one size"):
         tighten(FussyReader(), [drawn(5), drawn(5)[:50]])
+
+
+def test_pictures_are_decoded_once_for_all_fields(
+    session_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[int] = []
+    real = clips.glances
+
+    def counted(clip: clips.Clip, boxes: Sequence[Box], *rest: int, exact: bool) -> object:
+        calls.append(len(boxes))
+        return real(clip, boxes, *rest, exact=exact)
+
+    monkeypatch.setattr(clips, "glances", counted)
+    items = [Field(name, (320, 180), Box(40, 20, 64, 32)) for name in ("a", "b", "c")]
+    found = framing._tight_shares(Session(session_folder), items, FussyReader())
+    assert set(found) == {"a", "b", "c"}
+    assert set(calls) == {3} and len(calls) <= 4  # two clips, by keyframes and exactly

@@ -71,18 +71,21 @@ def draw_run(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
     scale : Scale
         From `common_scale`.
     """
-    counted = draw_marks(axes, run, scale, axes.transData)
+    counted = _draw_marks(axes, run, scale, axes.transData)
     axes.set_xlim(0, scale.longest_s)
     axes.set_ylim(0, scale.top)
-    mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
     # With its height given, the title is not placed anew around the ticks at each drawing.
-    title = f"{run.title}\n{mean}n = {counted}"
-    axes.set_title(title, fontsize=8.5, pad=3, linespacing=1.25, y=1.0)
+    axes.set_title(_title(run, counted), fontsize=8.5, pad=3, linespacing=1.25, y=1.0)
     axes.tick_params(labelsize=8, length=2)
     return plain(axes, grid="y")
 
 
-def draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> int:
+def _title(run: RunSeries, counted: int) -> str:
+    mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
+    return f"{run.title}\n{mean}n = {counted}"
+
+
+def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> int:
     """Draw what `draw_run` draws, without its frame; return how many readings count.
 
     `place` takes seconds from the start and values to the picture.
@@ -271,10 +274,9 @@ def _frames(sheet: Axes, panes: Sequence[_Pane], scale: Scale) -> None:
 
 def _draw_in_pane(sheet: Axes, pane: _Pane, run: RunSeries, scale: Scale) -> None:
     place = pane.transform(sheet, scale)
-    counted = draw_marks(sheet, run, scale, place)
-    mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
+    counted = _draw_marks(sheet, run, scale, place)
     sheet.text(
-        pane.left, pane.bottom + pane.height + 3 / 72, f"{run.title}\n{mean}n = {counted}",
+        pane.left, pane.bottom + pane.height + 3 / 72, _title(run, counted),
         fontsize=8.5, linespacing=1.25, ha="left", va="bottom",
     )  # fmt: skip
 
