@@ -77,3 +77,26 @@ def test_segments_draw_ten_different_digits() -> None:
         assert line is not None and len(line.signs) == 1
         pictures.add((line.ink.shape, line.ink.tobytes()))
     assert len(pictures) == 10
+
+
+def test_the_gradient_of_training_is_that_of_the_library() -> None:
+    torch = pytest.importorskip("torch", reason="needs the extra 'train'")
+    from extractor.training.likelihood import ctc_loss
+
+    torch.manual_seed(0)
+    scores = torch.randn(30, 40, 18, dtype=torch.float64, requires_grad=True)
+    steps = torch.randint(5, 31, (40,))
+    lengths = torch.randint(0, 12, (40,))
+    steps[0], lengths[0] = 5, 11  # too short for its label
+    labels = torch.randint(1, 4, (40, 20))  # few signs: many repeats, which need a blank between
+    weight = torch.rand(40, dtype=torch.float64)
+    own = ctc_loss(scores.log_softmax(2), labels, steps, lengths)
+    (own * weight).sum().backward()
+    slope, scores.grad = scores.grad, None
+    theirs = torch.nn.functional.ctc_loss(
+        scores.log_softmax(2), labels, steps, lengths, reduction="none", zero_infinity=True
+    )
+    (theirs * weight).sum().backward()
+    assert torch.allclose(own, theirs)
+    assert torch.allclose(slope, scores.grad, atol=1e-9)
+    assert own[0] == 0

@@ -14,8 +14,10 @@ import numpy.typing as npt
 #: uint8, shape (height * 3 / 2, width): Y over the two quarter-size colour planes.
 Planes = npt.NDArray[np.uint8]
 
+#: One thread each, and no tree of macroblocks: x264 weighs it by values that differ from run to
+#: run in clips as short as these, so that one seed gave several pictures.
 _OPTIONS = {
-    "libx264": {"threads": "1"},
+    "libx264": {"threads": "1", "x264-params": "mbtree=0"},
     "libx265": {"x265-params": "log-level=none:pools=1:frame-threads=1"},
 }
 _STREAMS = {"libx264": "h264", "libx265": "hevc"}

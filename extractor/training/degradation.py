@@ -14,7 +14,7 @@ Picture = npt.NDArray[np.uint8]
 def degrade(
     frames: Sequence[Picture], severity: int, rng: np.random.Generator
 ) -> tuple[list[Picture], float, float]:
-    """Scale, blur, sharpen, add noise, comb; return frames of even size and both scales.
+    """Scale, blur, sharpen, add noise, comb; return frames of whole macroblocks and both scales.
 
     `severity` 0 scales at most, 1 does about one thing more, 2 about two.
     """
@@ -48,7 +48,8 @@ def _scaled(
     frames: list[Picture], scale_x: float, scale_y: float, rng: np.random.Generator
 ) -> tuple[list[Picture], float, float]:
     height, width = frames[0].shape[:2]
-    size = max(2, round(width * scale_x / 2)) * 2, max(2, round(height * scale_y / 2)) * 2
+    # Whole macroblocks: what an encoder pads others with may be whatever the memory held.
+    size = max(1, round(width * scale_x / 16)) * 16, max(1, round(height * scale_y / 16)) * 16
     if size == (width, height):
         return frames, 1.0, 1.0
     how = int(rng.choice([cv2.INTER_LINEAR, cv2.INTER_CUBIC, cv2.INTER_AREA]))

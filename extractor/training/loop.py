@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,16 +11,16 @@ from pathlib import Path
 
 import numpy as np
 import torch
-import torch.nn.functional as functional
 from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from extractor.readers.ctc import SIGNS, best_path, string_probability
 from extractor.training.augment import disturbed, normalised, steps, stretched
+from extractor.training.likelihood import ctc_loss
 from extractor.training.model import SHAPES, LineNetwork, load, save
 from extractor.training.pool import Packed, Renderers, Store
 
 #: Packs that wait before they are copied to the device; fewer where there are few in all.
-ADDED_AT_ONCE = 64
+ADDED_AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,7 @@ class _Learner:
     ) -> None:
         self.name, self.plan = name, plan
         self.network = network.to(device).to(memory_format=torch.channels_last)
+        self.forward: Callable[[torch.Tensor], torch.Tensor] = self.network
         decay = [p for p in network.parameters() if p.ndim > 1]
         plain = [p for p in network.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
@@ -77,11 +79,9 @@ class _Learner:
             group["lr"] = rate
         pictures, widths, labels, lengths = self._batch()
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
-            scores = self.network(pictures)
+            scores = self.forward(pictures)
         table = scores.float().squeeze(2).permute(2, 0, 1).log_softmax(2)
-        loss = functional.ctc_loss(
-            table, labels, steps(widths), lengths, reduction="sum", zero_infinity=True
-        ) / len(lengths)
+        loss = ctc_loss(table, labels, steps(widths), lengths).sum() / len(lengths)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.network.parameters(), 4.0)
@@ -120,6 +120,7 @@ def train(
     ``<shape>.pt`` (``<shape>-2.pt``) five times on the way.
     """
     torch.manual_seed(plan.seed)
+    _repeatable()
     learners = []
     for index, name in enumerate(shapes):
         network = load(start).train() if start is not None else LineNetwork(SHAPES[name])
@@ -163,6 +164,14 @@ def train(
             next_save += 0.2
             _report(learners, step, rendered, waited, began, out, say)
     _report(learners, taken, rendered, waited, began, out, say)
+
+
+def _repeatable() -> None:
+    """Let the same command on the same kind of machine give the same weights, bit for bit."""
+    os.environ.setdefault("CUBLAS_WORKSPACE_CONFIG", ":4096:8")
+    torch.use_deterministic_algorithms(True)
+    torch.utils.deterministic.fill_uninitialized_memory = False
+    torch.backends.cudnn.benchmark = False
 
 
 def _device(index: int) -> torch.device:

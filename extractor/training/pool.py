@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import tempfile
 from collections import deque
 from collections.abc import Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -75,22 +76,42 @@ def _prepare(font_folders: Sequence[Path], photo_folder: Path) -> None:
 _Task = tuple[bool, tuple[int, ...], int]
 
 
-def _render(task: _Task) -> dict[int, Packed]:
+def _render(task: _Task, folder: Path) -> Path:
+    """Render scenes into a file: through a pipe they would keep the learning process busy."""
     held_out, seed, scenes = task
     examples: list[Example] = []
     for scene in range(scenes):
         examples += make_examples(
             _material["groups"][held_out], _material["photos"], (*seed, scene)
         )
-    return pack(examples)
+    path = folder / "-".join(map(str, seed))
+    with path.open("wb") as file:
+        for width, packed in pack(examples).items():
+            np.save(file, np.array(width))
+            for name in _ARRAYS:
+                np.save(file, getattr(packed, name))
+    return path
+
+
+def _load(path: Path) -> dict[int, Packed]:
+    packs = {}
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        while file.tell() < size:
+            width = int(np.load(file))
+            packs[width] = Packed(*(np.load(file) for _ in _ARRAYS))
+    path.unlink()
+    return packs
 
 
 class Stream:
     """Packs in the order of their tasks; few are made ahead, so that memory stays bounded."""
 
-    def __init__(self, pool: ProcessPoolExecutor, tasks: list[_Task], ahead: int) -> None:
-        self._pool, self._tasks, self._next = pool, tasks, 0
-        self._waiting: deque[Future[dict[int, Packed]]] = deque()
+    def __init__(
+        self, pool: ProcessPoolExecutor, tasks: list[_Task], ahead: int, folder: Path
+    ) -> None:
+        self._pool, self._tasks, self._next, self._folder = pool, tasks, 0, folder
+        self._waiting: deque[Future[Path]] = deque()
         self._ahead = ahead
 
     def __iter__(self) -> Stream:
@@ -100,7 +121,7 @@ class Stream:
         self._submit()
         if not self._waiting:
             raise StopIteration
-        packs = self._waiting.popleft().result()
+        packs = _load(self._waiting.popleft().result())
         self._submit()
         return packs
 
@@ -111,7 +132,8 @@ class Stream:
 
     def _submit(self) -> None:
         while len(self._waiting) < self._ahead and self._next < len(self._tasks):
-            self._waiting.append(self._pool.submit(_render, self._tasks[self._next]))
+            task = self._tasks[self._next]
+            self._waiting.append(self._pool.submit(_render, task, self._folder))
             self._next += 1
 
 
@@ -120,6 +142,7 @@ class Renderers:
 
     def __init__(self, fonts: Sequence[Path], photos: Path, workers: int | None = None) -> None:
         self.workers = workers or os.cpu_count() or 1
+        self._folder = tempfile.TemporaryDirectory()
         # Loaded before forking: the workers share it.
         _prepare(fonts, photos)
         self._pool = ProcessPoolExecutor(self.workers, multiprocessing.get_context("fork"))
@@ -130,11 +153,12 @@ class Renderers:
         tasks: list[_Task] = [
             (held_out, (seed, int(held_out), chunk), scenes) for chunk in range(chunks)
         ]
-        return Stream(self._pool, tasks, ahead=4 * self.workers)
+        return Stream(self._pool, tasks, 4 * self.workers, Path(self._folder.name))
 
     def close(self) -> None:
         """End the workers."""
         self._pool.shutdown(cancel_futures=True)
+        self._folder.cleanup()
 
 
 @dataclass(slots=True)
@@ -170,12 +194,18 @@ class Store:
             if shelf.next + new > len(shelf.widths):
                 shelf.next = 0
             span = slice(shelf.next, shelf.next + new)
-            shelf.pictures[span] = torch.from_numpy(packed.pictures).to(self.device)
-            shelf.labels[span] = torch.from_numpy(packed.labels).to(self.device)
+            shelf.pictures[span] = self._there(packed.pictures)
+            shelf.labels[span] = self._there(packed.labels)
             shelf.widths[span] = torch.from_numpy(packed.widths)
             shelf.lengths[span] = torch.from_numpy(packed.lengths)
             shelf.next += new
             shelf.count = max(shelf.count, shelf.next)
+
+    def _there(self, values: npt.NDArray[np.uint8]) -> torch.Tensor:
+        tensor = torch.from_numpy(values)
+        if self.device.type == "cuda":  # page-locked, so that the copy waits for nothing
+            tensor = tensor.pin_memory()
+        return tensor.to(self.device, non_blocking=True)
 
     def _room(self, width: int, new: int) -> _Shelf:
         shelf = self.shelves.get(width)

@@ -27,10 +27,14 @@ from extractor.training.texts import Words, sample_successor, sample_words
 
 _SIZES = ((832, 480), (960, 544), (640, 480), (720, 400))
 #: Below this difference between lettering and background (0 to 255) nobody can read it.
-FAINTEST = 30.0
+FAINTEST = 26.0
+#: A sign is faint, too, if it differs from what lies behind by less than this share of that
+#: background's own spread. With the whole spread, lettering that people read over busy
+#: backgrounds was left out, and on such clips half of the numbers went missing.
+_SPREAD_SHARE = 0.8
 #: Shares of lines left out where only thin signs are faint, and where others are: mostly what
 #: nobody can read teaches nothing, but that a minus or a point may hide has to be learnt.
-_LEFT_OUT_THIN, _LEFT_OUT = 0.5, 0.93
+_LEFT_OUT_THIN, _LEFT_OUT = 0.5, 0.85
 _THIN = frozenset("-–—−.,:")
 #: Colour without brightness counts for this share of its difference.
 _COLOUR_SHARE = 0.4
@@ -263,7 +267,7 @@ def _mixed(background: Picture, layer: Layer) -> Picture:
 def _left_out(frame: Picture, background: Picture, cells: list[Cell], after: bool) -> list[float]:
     """Return the share to leave out of each line, by its faintest sign.
 
-    A sign is faint if it differs from what lies behind it by less than that itself varies.
+    A sign is faint if it differs from what lies behind it by less than most of what that varies.
     """
     behind = np.asarray(cv2.cvtColor(background, cv2.COLOR_RGB2GRAY))
     luma = np.asarray(cv2.absdiff(cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY), behind))
@@ -280,7 +284,7 @@ def _left_out(frame: Picture, background: Picture, cells: list[Cell], after: boo
             if window.size:
                 strong = window.size * 17 // 20
                 contrast = float(np.partition(window, strong, axis=None)[strong])
-                if contrast < max(FAINTEST, float(behind[rows, columns].std())):
+                if contrast < max(FAINTEST, _SPREAD_SHARE * float(behind[rows, columns].std())):
                     thin = sign.text[-1] in _THIN
                     share = max(share, _LEFT_OUT_THIN if thin else _LEFT_OUT)
         result.append(share)

@@ -54,7 +54,7 @@ def sample_style(height_px: float, rng: np.random.Generator) -> Style:
     offset = max(1, round(height_px * float(rng.uniform(0.03, 0.12))))
     return Style(
         fill=fill,
-        opacity=float(rng.uniform(0.45, 0.95)) if rng.random() < 0.28 else 1.0,
+        opacity=float(rng.uniform(0.4, 0.95)) if rng.random() < 0.35 else 1.0,
         outline=opposite,
         outline_px=weight if outlined else 0,
         outline_opacity=float(rng.uniform(0.5, 1.0)),
