@@ -16,6 +16,7 @@ from extractor.evidence import (
     Memory,
     Stretch,
     appearances,
+    averaged,
     odd_signs,
     repeated,
     rescued,
@@ -187,7 +188,8 @@ def _read_stretch(
 ) -> None:
     crops = [f.crops[index] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
-    lines = repeated(rescued(stretch, crops, reader, lines), reader)
+    lines = rescued(stretch, crops, reader, lines)
+    lines = repeated(averaged(stretch, crops, reader, lines), reader)
     appeared = appearances(stretch, crops, reader, lines, memory)
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:

@@ -180,6 +180,42 @@ def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> N
     assert rescued([9] * 7).confidence == 0.2
 
 
+def averaged(texts: dict[int, tuple[str, float]], minimum: float | None = None) -> Line:
+    """Read a doubtful frame (grey 100) between two others; `texts` says what each grey shows.
+
+    The means are 90 (before), 115 (after) and 103 (all); other shapes of the frame are 100.
+    """
+
+    class Scripted(GreyReader):
+        gate = 0.9
+
+        def read(self, crops: Sequence[Crop]) -> list[Line]:
+            return [Line(*texts[round(float(crop[..., 0].mean()))]) for crop in crops]
+
+    stretch = evidence.Stretch()
+    crops = [np.full((20, 40, 3), grey, np.uint8) for grey in (80, 100, 130)]
+    for position, crop in enumerate(crops):
+        stretch.add(clips.Frame(position / 50, [crop], None), sampled=position == 1)
+    item = Field("bitrate", (320, 180), Box(*BOX), minimum=minimum)
+    reader = evidence.FieldReader(Scripted(), item)
+    return evidence.averaged(stretch, crops, reader, [Line(*texts[100])])[0]
+
+
+def test_a_doubtful_sample_stands_if_averages_over_time_and_its_own_shapes_agree() -> None:
+    sure = {100: ("9", 0.6), 90: ("9", 0.8), 103: ("9", 0.95), 115: ("9", 0.8)}
+    assert averaged(sure) == Line("9", 0.95)
+    assert averaged(sure | {103: ("9", 0.86)}) == Line("9", 0.9)  # it passes the gate, just
+    # The average is no surer than the frame: the lettering is at fault.
+    assert averaged(sure | {100: ("9", 0.84), 103: ("9", 0.86)}).confidence == 0.84
+    # No average is sure.
+    assert averaged(sure | {103: ("9", 0.84)}).confidence == 0.6
+    # Two numbers at once, where a change lies among the frames: the frame shows another.
+    assert averaged(sure | {100: ("8", 0.6), 90: ("8", 0.8), 115: ("3", 0.8)}).text == "8"
+    # One view has the minus, the others do not.
+    assert averaged(sure | {90: ("-9", 0.8)}).confidence == 0.6
+    assert averaged(sure | {90: ("-9", 0.8)}, minimum=0).confidence == 0.95
+
+
 def test_a_minus_is_doubted_where_the_field_has_none() -> None:
     class Minus(GreyReader):
         def read(self, crops: Sequence[Crop]) -> list[Line]:
