@@ -3,13 +3,14 @@
     python tests/benchmarks/growth.py [--picture docs/pictures/growth.png] [--only NAME ...]
 
 CPU seconds that reading with the built-in reader takes in a process of its own, without the
-process's start (so that what else runs on the machine matters little). The slope in the double
-logarithmic plot is the power of growth: 1 is linear.
+process's start (so that what else runs on the machine matters little), the median of five. The
+slope in the double logarithmic plot is the power of growth: 1 is linear.
 """
 
 from __future__ import annotations
 
 import argparse
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -46,7 +47,8 @@ print(time.process_time() - start)
 
 def cpu_s(clip: Path, count: int, fields: int, rate: float) -> float:
     command = [sys.executable, "-c", READ, str(clip), *map(str, (count, fields, rate))]
-    return float(subprocess.run(command, check=True, cwd=ROOT, stdout=subprocess.PIPE).stdout)
+    runs = [subprocess.run(command, check=True, cwd=ROOT, stdout=subprocess.PIPE) for _ in range(5)]
+    return statistics.median(float(run.stdout) for run in runs)
 
 
 def clip_of(folder: Path, seconds: float, size: tuple[int, int]) -> Path:

@@ -1,6 +1,7 @@
 """How fast and how large reading is, against decoding the same file and throwing it away.
 
     python tests/benchmarks/speed.py speed   [--seconds 60] [--repeats 3] [--clip hd|cheap]
+    python tests/benchmarks/speed.py profile [--seconds 20] [--clip hd|cheap]
     python tests/benchmarks/speed.py memory  [--seconds 10 1200]
     python tests/benchmarks/speed.py workers [--repeats 3]
     python tests/benchmarks/speed.py startup
@@ -50,6 +51,42 @@ clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 reading.read_clip(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
                   keyframes_only=len(sys.argv) > 4)
+"""
+#: Reads a clip as READ does and writes the CPU seconds spent inside some functions, as JSON.
+PROFILE = """
+import json, sys, time
+from pathlib import Path
+import cv2
+cv2.setNumThreads(1)
+from extractor import clips, overlay, reading, readers
+from extractor.readers import network
+fields = overlay.load(Path(sys.argv[2])).fields
+clip = clips.probe(Path(sys.argv[1]))
+boxes = [f.box_for(clip.width, clip.height) for f in fields]
+spent, crops = {}, 0
+def timed(owner, name):
+    inner = getattr(owner, name)
+    spent[name] = 0.0
+    def outer(*arguments, **named):
+        start = time.process_time()
+        try:
+            return inner(*arguments, **named)
+        finally:
+            spent[name] += time.process_time() - start
+    setattr(owner, name, outer)
+for owner, name in ((clips._Cutter, "cut"), (network, "scaled"), (network, "normalised"),
+                    (network.NetworkReader, "_forward"), (network.NetworkReader, "read")):
+    timed(owner, name)
+reader = readers.create("network")
+inner = reader.read
+def counted(several):
+    global crops
+    crops += len(several)
+    return inner(several)
+reader.read = counted
+start = time.process_time()
+reading.read_clip(clip, fields, boxes, reader, threads=1)
+print(json.dumps(spent | {"all": time.process_time() - start, "crops": crops}))
 """
 NAIVE = """
 import sys
@@ -191,6 +228,26 @@ def speed(clip: Path, seconds: int, repeats: int) -> None:
     )
 
 
+def profile(clip: Path) -> None:
+    overlay = SAMPLES / "overlay.toml"
+    decode = python(DECODE, clip)["cpu"] - python("import av")["cpu"]
+    done = subprocess.run(
+        [sys.executable, "-c", PROFILE, str(clip), str(overlay)],
+        check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+    )  # fmt: skip
+    spent = json.loads(done.stdout.splitlines()[-1])
+    network = spent["_forward"] - spent["normalised"]
+    rest = spent["all"] - decode - spent["read"] - spent["cut"]
+    print("| part | CPU s |\n|---|---|")
+    print(f"| decoding alone, another process | {decode:.2f} |")
+    print(f"| recognising {spent['crops']} crops | {spent['read']:.2f} |")
+    print(f"| of which the network | {network:.2f} |")
+    print(f"| normalising | {spent['normalised']:.2f} |")
+    print(f"| resizing | {spent['scaled']:.2f} |")
+    print(f"| cutting crops and thumbnails | {spent['cut']:.2f} |")
+    print(f"| the rest | {rest:.2f} |")
+
+
 def memory(lengths: list[int]) -> None:
     print("| clip | MB |\n|---|---|")
     overlay = SAMPLES / "overlay.toml"
@@ -236,16 +293,19 @@ def startup() -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["speed", "memory", "workers", "startup"])
+    parser.add_argument("what", choices=["speed", "profile", "memory", "workers", "startup"])
     parser.add_argument("--seconds", type=int, nargs="*", default=None)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--clip", choices=["hd", "cheap"], default="hd")
     arguments = parser.parse_args()
     os.environ["OMP_NUM_THREADS"] = "1"
-    if arguments.what == "speed":
-        seconds = (arguments.seconds or [60])[0]
+    if arguments.what in ("speed", "profile"):
+        seconds = (arguments.seconds or [60 if arguments.what == "speed" else 20])[0]
         clip = hd_clip(seconds) if arguments.clip == "hd" else repeated(SOURCE, seconds)
-        speed(clip, seconds, arguments.repeats)
+        if arguments.what == "speed":
+            speed(clip, seconds, arguments.repeats)
+        else:
+            profile(clip)
     elif arguments.what == "memory":
         memory(arguments.seconds or [10, 1200])
     elif arguments.what == "workers":
