@@ -73,6 +73,19 @@ def test_a_neighbour_at_the_side_is_cut_off_but_no_digit() -> None:
     assert result.box.x + result.box.width >= NUMBER[1]
 
 
+@pytest.mark.parametrize("shown", ["-88", "--"])
+def test_middle_bars_are_no_dash_where_the_whole_box_shows_a_number(shown: str) -> None:
+    class Bars(FussyReader):
+        """Unsure of the whole, sure of a dash once the tops and feet are cut off."""
+
+        def _line(self, luma: np.ndarray) -> Line:
+            cut = luma.shape[0] < HEIGHT - 20
+            return Line("--", 0.95) if cut else Line(shown, 0.4)
+
+    box = tighten(Bars(), [drawn(5)] * 4).box
+    assert (box.height == HEIGHT) == (shown == "-88")
+
+
 def test_nothing_readable_leaves_the_box_as_it_was_drawn() -> None:
     result = tighten(FussyReader(), [np.zeros((HEIGHT, WIDTH, 3), np.uint8)] * 3)
     assert result.box.as_list() == [0, 0, WIDTH, HEIGHT]

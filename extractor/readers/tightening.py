@@ -37,6 +37,8 @@ TRIMS_X = (0.0, 0.3, 0.6, 1.0, 1.5)
 TIE = 0.01
 #: Above this the sides are left alone: there is nothing in the way.
 GOOD_ENOUGH = 0.99
+#: From this confidence on, the number in the full width has to survive cutting the sides off.
+SURE_ENOUGH = 0.5
 #: Crops that are looked at; more tell little more.
 MOST_CROPS = 24
 
@@ -78,13 +80,25 @@ def tighten(reader: Reads, crops: Sequence[Crop]) -> Tightened:
     chosen = [crops[i] for i in _spread(len(crops), MOST_CROPS)]
     height, width = chosen[0].shape[:2]
     whole = Box(0, 0, width, height)
-    before = _scores(reader, chosen, [whole])[0]
-    box, score = _best(reader, chosen, _rows_of(whole))
+    known = _Known(_readings(reader, chosen, whole, 0.0))
+    before = _scores(reader, chosen, [whole], known)[0]
+    box, score = _best(reader, chosen, _rows_of(whole), known)
     if score < GOOD_ENOUGH:
-        box, score = _best(reader, chosen, _columns_of(box), _readings(reader, chosen, box))
+        known = _Known(known.whole, _readings(reader, chosen, box, SURE_ENOUGH))
+        box, score = _best(reader, chosen, _columns_of(box), known)
     if score <= before + TIE:
         return Tightened(whole, before, before)
     return Tightened(box, score, before)
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of each crop before it is cut down."""
+
+    whole: Sequence[Reading]
+    """The drawn box, however unsure."""
+    rows: Sequence[Reading] | None = None
+    """The chosen rows in full width, where they are read at all surely."""
 
 
 def _spread(count: int, wanted: int) -> list[int]:
@@ -113,10 +127,10 @@ def _best(
     reader: Reads,
     crops: Sequence[Crop],
     boxes: Sequence[Box],
-    agreed: Sequence[Reading] | None = None,
+    known: _Known,
 ) -> tuple[Box, float]:
     """Return the largest of the boxes that are as good as the best."""
-    scores = _scores(reader, crops, boxes, agreed)
+    scores = _scores(reader, crops, boxes, known)
     good = [
         (box.width * box.height, box, score)
         for box, score in zip(boxes, scores, strict=True)
@@ -127,36 +141,33 @@ def _best(
 
 
 def _scores(
-    reader: Reads,
-    crops: Sequence[Crop],
-    boxes: Sequence[Box],
-    agreed: Sequence[Reading] | None = None,
+    reader: Reads, crops: Sequence[Crop], boxes: Sequence[Box], known: _Known
 ) -> list[float]:
     cuts = [_cut(crop, box) for box in boxes for crop in crops]
     lines = reader.read(cuts)
-    references: Sequence[Reading | None] = agreed or [None] * len(crops)
     scores = []
     for start in range(0, len(lines), len(crops)):
         own = lines[start : start + len(crops)]
-        sure = [
-            _worth(interpret(line.text, line.confidence, 0.0), line.confidence, known)
-            for line, known in zip(own, references, strict=True)
-        ]
-        scores.append(float(np.mean(sure)))
+        scores.append(float(np.mean([_worth(line, known, k) for k, line in enumerate(own)])))
     return scores
 
 
-def _worth(reading: Reading, confidence: float, known: Reading | None) -> float:
+def _worth(line: Line, known: _Known, crop: int) -> float:
+    reading = interpret(line.text, line.confidence, 0.0)
     if reading.flag not in (Flag.OK, Flag.NO_LINK):
         return 0.0
+    # The middle bars of digits look like a dash once their tops and feet are cut off.
+    if reading.flag == Flag.NO_LINK and known.whole[crop].flag == Flag.OK:
+        return 0.0
     # A side that is cut off may leave a number just as clear, but another one.
-    other = known is not None and known.flag == Flag.OK and known.value != reading.value
-    return 0.0 if other else confidence
+    rows = known.rows[crop] if known.rows is not None else None
+    other = rows is not None and rows.flag == Flag.OK and rows.value != reading.value
+    return 0.0 if other else line.confidence
 
 
-def _readings(reader: Reads, crops: Sequence[Crop], box: Box) -> list[Reading]:
+def _readings(reader: Reads, crops: Sequence[Crop], box: Box, least: float) -> list[Reading]:
     lines = reader.read([_cut(crop, box) for crop in crops])
-    return [interpret(line.text, line.confidence, 0.5) for line in lines]
+    return [interpret(line.text, line.confidence, least) for line in lines]
 
 
 def _cut(crop: Crop, box: Box) -> Crop:
