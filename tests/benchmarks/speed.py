@@ -2,6 +2,7 @@
 
     python tests/benchmarks/speed.py speed   [--seconds 60] [--repeats 3] [--clip hd|cheap]
     python tests/benchmarks/speed.py profile [--seconds 20] [--clip hd|cheap]
+    python tests/benchmarks/speed.py skipping [--file CLIP ...] [--repeats 3]
     python tests/benchmarks/speed.py memory  [--seconds 10 1200]
     python tests/benchmarks/speed.py workers [--repeats 3]
     python tests/benchmarks/speed.py startup
@@ -9,7 +10,9 @@
 Every figure is measured in a process of its own (wall and CPU time, largest memory), the two
 sides of a ratio by turns; medians are shown. Needs FFmpeg to make the clips, which are kept in
 a temporary folder: `hd` is 1920x1080, 60 frames/s, H.264 at 12 Mbit/s; `cheap` is a sample clip
-(1600x900, 30 frames/s, 0.3 Mbit/s) repeated.
+(1600x900, 30 frames/s, 0.3 Mbit/s) repeated. `skipping` decodes clips without the frames that
+nothing refers to, and without the loop filter, and reads them with and without the filter. Clips of
+the evaluation set have their overlay beside them as NAME.tight.toml, others in overlay.toml.
 """
 
 from __future__ import annotations
@@ -51,6 +54,50 @@ clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 reading.read_clip(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
                   keyframes_only=len(sys.argv) > 4)
+"""
+#: Decodes a clip while the decoder leaves out what the second argument says.
+SKIP = """
+import av, sys
+with av.open(sys.argv[1]) as container:
+    stream = container.streams.video[0]
+    stream.thread_type = "NONE"
+    if sys.argv[2] == "frames":
+        stream.codec_context.skip_frame = "NONREF"
+    if sys.argv[2] == "filter":
+        stream.codec_context.options = {"skip_loop_filter": "all"}
+    for _ in container.decode(stream):
+        pass
+"""
+#: Reads a clip with and without the loop filter; writes how the readings differ, as JSON.
+UNFILTERED = """
+import json, math, sys
+from pathlib import Path
+from extractor import clips, decoding, overlay, reading, readers
+fields = overlay.load(Path(sys.argv[2])).fields
+clip = clips.probe(Path(sys.argv[1]))
+boxes = [f.box_for(clip.width, clip.height) for f in fields]
+reader = readers.create("network")
+found = [reading.read_clip(clip, fields, boxes, reader)]
+inner = decoding.picture_stream
+def unfiltered(container, path):
+    stream = inner(container, path)
+    stream.codec_context.options = stream.codec_context.options | {"skip_loop_filter": "all"}
+    return stream
+decoding.picture_stream = unfiltered
+found.append(reading.read_clip(clip, fields, boxes, reader))
+counts = dict(readings=0, accepted_in_one=0, other_text=0, other_instant=0)
+for field in fields:
+    one, other = (f.fields[field.name] for f in found)
+    for row in range(len(one.text)):
+        sure = [f.confidence[row] >= reader.gate for f in (one, other)]
+        counts["readings"] += 1
+        counts["accepted_in_one"] += sure[0] != sure[1]
+        both = all(sure)
+        counts["other_text"] += both and one.text[row] != other.text[row]
+        since = one.since_s[row], other.since_s[row]
+        same = since[0] == since[1] or all(map(math.isnan, since))
+        counts["other_instant"] += both and one.text[row] == other.text[row] and not same
+print(json.dumps(counts))
 """
 #: Reads a clip as READ does and writes the CPU seconds spent inside some functions, as JSON.
 PROFILE = """
@@ -248,6 +295,29 @@ def profile(clip: Path) -> None:
     print(f"| the rest | {rest:.2f} |")
 
 
+def skipping(several: list[Path], repeats: int) -> None:
+    print(
+        "| clip | without unreferenced frames | without loop filter | readings "
+        "| accepted in one only | other text | other instant |"
+    )
+    print("|---|---|---|---|---|---|---|")
+    for clip in several:
+        beside = clip.with_suffix(".tight.toml")
+        overlay = beside if beside.exists() else clip.parent / "overlay.toml"
+        costs: dict[str, list[float]] = {"nothing": [], "frames": [], "filter": []}
+        for _ in range(repeats):
+            for what, spent in costs.items():
+                spent.append(python(SKIP, clip, what)["cpu"])
+        whole, *less = (statistics.median(spent) for spent in costs.values())
+        done = subprocess.run(
+            [sys.executable, "-c", UNFILTERED, str(clip), str(overlay)],
+            check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+        )  # fmt: skip
+        counts = json.loads(done.stdout.splitlines()[-1])
+        cells = [f"{one / whole:.2f}" for one in less] + [str(n) for n in counts.values()]
+        print(f"| {clip.name} | " + " | ".join(cells) + " |", flush=True)
+
+
 def memory(lengths: list[int]) -> None:
     print("| clip | MB |\n|---|---|")
     overlay = SAMPLES / "overlay.toml"
@@ -291,12 +361,16 @@ def startup() -> None:
         print(f"| `extractor read`, 100 clips, nothing changed | {again_s:.2f} |")
 
 
+WAYS = ("speed", "profile", "skipping", "memory", "workers", "startup")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["speed", "profile", "memory", "workers", "startup"])
+    parser.add_argument("what", choices=list(WAYS))
     parser.add_argument("--seconds", type=int, nargs="*", default=None)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--clip", choices=["hd", "cheap"], default="hd")
+    parser.add_argument("--file", type=Path, nargs="*", default=[SOURCE])
     arguments = parser.parse_args()
     os.environ["OMP_NUM_THREADS"] = "1"
     if arguments.what in ("speed", "profile"):
@@ -306,6 +380,8 @@ def main() -> None:
             speed(clip, seconds, arguments.repeats)
         else:
             profile(clip)
+    elif arguments.what == "skipping":
+        skipping([path.resolve() for path in arguments.file], arguments.repeats)
     elif arguments.what == "memory":
         memory(arguments.seconds or [10, 1200])
     elif arguments.what == "workers":
