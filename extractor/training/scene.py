@@ -30,7 +30,7 @@ _SIZES = ((832, 480), (960, 544), (640, 480), (720, 400))
 FAINTEST = 26.0
 #: A sign is faint, too, if it differs from what lies behind by less than this share of that
 #: background's own spread. With the whole spread, lettering that people read over busy
-#: backgrounds was left out, and on such clips half of the numbers went missing.
+#: backgrounds was left out, and on such clips a quarter of the numbers went missing.
 _SPREAD_SHARE = 0.8
 #: Shares of lines left out where only thin signs are faint, and where others are: mostly what
 #: nobody can read teaches nothing, but that a minus or a point may hide has to be learnt.
