@@ -204,9 +204,7 @@ def _views(stretch: Stretch, crops: Sequence[Crop], position: int) -> tuple[list
     """Return means over the frames around a sample, and the sample in other shapes."""
     import cv2
 
-    here = stretch.samples[position]
-    first = stretch.samples[position - 1] if position else 0
-    last = (*stretch.samples, len(stretch.frames) - 1)[position + 1]
+    first, here, last = _reach(stretch, position)
     time_s = stretch.frames[here].time_s
     near = [
         frame
@@ -258,11 +256,16 @@ def repeated(lines: Sequence[Line], reader: FieldReader) -> list[Line]:
     return result
 
 
-def _frames_around(stretch: Stretch, position: int) -> list[int]:
-    """Return a few frames before and after a sample, up to the samples beside it."""
-    here = stretch.samples[position]
+def _reach(stretch: Stretch, position: int) -> tuple[int, int, int]:
+    """Return the frames of the sample before, of this one, and of the one after."""
     first = stretch.samples[position - 1] if position else 0
     last = (*stretch.samples, len(stretch.frames) - 1)[position + 1]
+    return first, stretch.samples[position], last
+
+
+def _frames_around(stretch: Stretch, position: int) -> list[int]:
+    """Return a few frames before and after a sample, up to the samples beside it."""
+    first, here, last = _reach(stretch, position)
     return [*_spread(first, here, RESCUE_FRAMES), *_spread(here + 1, last + 1, RESCUE_FRAMES)]
 
 
