@@ -176,6 +176,7 @@ class Marking {
       if (number !== this.asked || this.left) return;
       this.showHere(found.here, performance.now() - began);
       this.showStrip(found.strip);
+      if (found.strip.some((look) => look.pending)) this.warm();
     } catch (error) {
       if (number === this.asked) clear(this.parts.here, h("p", { class: "problem" }, error.message));
     }
@@ -201,16 +202,25 @@ class Marking {
     }));
   }
 
+  // Which frames the strip has depends on which clips are open by then: a first list, taken while
+  // some were still being opened, names other frames than the strip shows later.
   async warm() {
+    if (this.warming) return;
+    this.warming = true;
     try {
       const { looks } = await get("/api/strip");
+      const wanted = JSON.stringify(looks);
+      if (wanted === this.warmed) return;
       for (const look of looks) {
         if (this.left) return;
         await post("/api/strip/warm", look).catch(() => {});
       }
+      this.warmed = wanted;
       this.live();
     } catch (error) {
       this.page.fail(error);
+    } finally {
+      this.warming = false;
     }
   }
 
