@@ -52,7 +52,6 @@ class _Learner:
     ) -> None:
         self.name, self.plan = name, plan
         self.network = network.to(device).to(memory_format=torch.channels_last)
-        self.forward: Callable[[torch.Tensor], torch.Tensor] = self.network
         decay = [p for p in network.parameters() if p.ndim > 1]
         plain = [p for p in network.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
@@ -79,7 +78,7 @@ class _Learner:
             group["lr"] = rate
         pictures, widths, labels, lengths = self._batch()
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
-            scores = self.forward(pictures)
+            scores = self.network(pictures)
         table = scores.float().squeeze(2).permute(2, 0, 1).log_softmax(2)
         loss = ctc_loss(table, labels, steps(widths), lengths).sum() / len(lengths)
         self.optimiser.zero_grad(set_to_none=True)
