@@ -63,7 +63,15 @@ def train(
     validation_chunks: Annotated[int, typer.Option(help="Packs to judge on.")] = 40,
     minutes: Annotated[float | None, typer.Option(help="End the schedule by then.")] = None,
     workers: Annotated[int | None, typer.Option(help="Rendering processes.")] = None,
-    start: Annotated[Path | None, typer.Option(help="Go on from this checkpoint.")] = None,
+    start: Annotated[
+        Path | None, typer.Option(help="Go on from this checkpoint or ONNX file.")
+    ] = None,
+    teacher: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="Learn from what this network reads, too (ONNX or checkpoint); may repeat."
+        ),
+    ] = None,
 ) -> None:
     """Render and train; writes checkpoints."""
     from extractor.training.loop import Plan, train
@@ -73,7 +81,7 @@ def train(
     plan = Plan(seed, chunks, scenes, steps, batch, rate, head_start, validation_chunks, minutes)
     renderers = Renderers(fonts, photos, workers)
     try:
-        train(plan, renderers, shape or ["medium"], start, out, typer.echo)
+        train(plan, renderers, shape or ["medium"], start, out, typer.echo, teacher or [])
     finally:
         renderers.close()
 

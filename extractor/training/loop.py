@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,8 +15,9 @@ from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from extractor.readers.ctc import SIGNS, best_path, string_probability
 from extractor.training.augment import disturbed, normalised, steps, stretched
+from extractor.training.distillation import Teachers, softened_loss, table_of
 from extractor.training.likelihood import ctc_loss
-from extractor.training.model import SHAPES, LineNetwork, load, save
+from extractor.training.model import SHAPES, LineNetwork, load, save, settle
 from extractor.training.pool import Packed, Renderers, Store
 
 #: Packs that wait before they are copied to the device; fewer where there are few in all.
@@ -48,9 +49,15 @@ class _Learner:
     """One network on one device with its optimiser, schedule and running average."""
 
     def __init__(
-        self, name: str, network: LineNetwork, device: torch.device, plan: Plan, seed: int
+        self,
+        name: str,
+        network: LineNetwork,
+        device: torch.device,
+        plan: Plan,
+        seed: int,
+        teachers: Teachers | None = None,
     ) -> None:
-        self.name, self.plan = name, plan
+        self.name, self.plan, self.teachers = name, plan, teachers
         self.network = network.to(device).to(memory_format=torch.channels_last)
         decay = [p for p in network.parameters() if p.ndim > 1]
         plain = [p for p in network.parameters() if p.ndim <= 1]
@@ -77,16 +84,24 @@ class _Learner:
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         pictures, widths, labels, lengths = self._batch()
-        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
-            scores = self.network(pictures)
-        table = scores.float().squeeze(2).permute(2, 0, 1).log_softmax(2)
-        loss = ctc_loss(table, labels, steps(widths), lengths).sum() / len(lengths)
+        table = table_of(self.network, pictures)
+        if self.teachers is None:
+            losses = ctc_loss(table, labels, steps(widths), lengths)
+        else:
+            with torch.no_grad():
+                of_teachers = self.teachers.tables(pictures)
+            losses = softened_loss(table, (labels, lengths), steps(widths), of_teachers)
+        loss = losses.sum() / len(lengths)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.network.parameters(), 4.0)
         self.optimiser.step()
         self.average.update_parameters(self.network)
         self.loss = 0.99 * self.loss + 0.01 * loss.detach()
+
+    def settle(self) -> None:
+        """Fit a network that comes from an ONNX file to the data before the first step."""
+        settle(self.network, self._batch()[0])
 
     def _batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
         shelves = self.store.shelves
@@ -111,12 +126,14 @@ def train(
     start: Path | None,
     out: Path,
     say: Callable[[str], None],
+    teachers: Sequence[Path] = (),
 ) -> None:
     """Train one network for each name in `shapes`, each on a device of its own if there are.
 
     All see the same crops, each in an order of its own and from other first weights: a shape
-    named twice shows how far the result depends on these. Checkpoints are written to `out` as
-    ``<shape>.pt`` (``<shape>-2.pt``) five times on the way.
+    named twice shows how far the result depends on these. With `teachers` (checkpoints or ONNX
+    files) they also learn from what those read (`distillation`). Checkpoints are written to
+    `out` as ``<shape>.pt`` (``<shape>-2.pt``) five times on the way.
     """
     torch.manual_seed(plan.seed)
     _repeatable()
@@ -125,7 +142,9 @@ def train(
         network = load(start).train() if start is not None else LineNetwork(SHAPES[name])
         again = shapes[:index].count(name)
         own = f"{name}-{again + 1}" if again else name
-        learners.append(_Learner(own, network, _device(index), plan, plan.seed + index))
+        device = _device(index)
+        asked = Teachers([load(path) for path in teachers], device) if teachers else None
+        learners.append(_Learner(own, network, device, plan, plan.seed + index, asked))
     began = time.monotonic()
     for packs in renderers.stream(True, plan.seed, plan.validation_chunks, plan.scenes):
         for learner in learners:
@@ -156,6 +175,9 @@ def train(
                 learner.store.add(arrived)
             arrived.clear()
         waited += time.monotonic() - before
+        if step == 0 and start is not None and start.suffix == ".onnx":
+            for learner in learners:
+                learner.settle()
         for learner in learners:
             learner.step(progress)
         taken = step + 1

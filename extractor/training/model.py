@@ -116,11 +116,94 @@ def save(network: LineNetwork, path: Path) -> None:
 
 
 def load(path: Path) -> LineNetwork:
-    """Read a checkpoint written by `save`."""
+    """Read a checkpoint written by `save`, or the weights in an ONNX file written by `export`.
+
+    Raises
+    ------
+    ValueError
+        If an ONNX file holds no network of `SHAPES`.
+    """
+    if path.suffix == ".onnx":
+        return _from_onnx(path)
     content = torch.load(path, map_location="cpu", weights_only=True)
     network = LineNetwork(Shape(**content["shape"]))
     network.load_state_dict(content["weights"])
     return network.eval()
+
+
+def _from_onnx(path: Path) -> LineNetwork:
+    """Return the network in an ONNX file; its norms do nothing but add, see `settled`."""
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(str(path)).graph
+    arrays = {tensor.name: numpy_helper.to_array(tensor) for tensor in graph.initializer}
+    for node in graph.node:
+        if node.op_type == "Constant":
+            arrays[node.output[0]] = numpy_helper.to_array(node.attribute[0].t)
+    stored = [
+        tuple(torch.from_numpy(arrays[name].copy()) for name in node.input[1:3])
+        for node in graph.node
+        if node.op_type == "Conv"
+    ]
+    for shape in SHAPES.values():
+        network = LineNetwork(shape).eval()
+        convolutions = _convolutions(network)
+        if [c.weight.shape for c, _ in convolutions] == [weight.shape for weight, _ in stored]:
+            break
+    else:
+        raise ValueError(f"{path.name}: no network of a known shape ({', '.join(SHAPES)})")
+    with torch.no_grad():
+        for (convolution, norm), (weight, bias) in zip(convolutions, stored, strict=True):
+            convolution.weight.copy_(weight)
+            if norm is None:
+                assert convolution.bias is not None
+                convolution.bias.copy_(bias)
+            else:
+                norm.weight.fill_((1 + norm.eps) ** 0.5)
+                norm.bias.copy_(bias)
+    return network
+
+
+def _convolutions(network: LineNetwork) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]:
+    """Return each convolution with the norm behind it, in the order of the forward pass."""
+    pairs: list[tuple[nn.Conv2d, nn.BatchNorm2d | None]] = []
+    for module in network.modules():
+        if isinstance(module, _Step):
+            pairs.append((module.conv, module.norm))
+        elif isinstance(module, _Block):
+            pairs += [(module.depth, module.depth_norm), (module.point, module.point_norm)]
+    return [*pairs, (network.head, None)]
+
+
+@torch.no_grad()
+def settle(network: LineNetwork, pictures: torch.Tensor) -> None:
+    """Give the norms the statistics of a batch, so that the network can learn on as it is.
+
+    Norms that only add, as those of an ONNX file do, would change what the network says as
+    soon as they take their statistics from a batch.
+    """
+    seen: dict[nn.BatchNorm2d, tuple[torch.Tensor, torch.Tensor]] = {}
+
+    def look(norm: nn.Module, inputs: tuple[torch.Tensor, ...]) -> None:
+        assert isinstance(norm, nn.BatchNorm2d)
+        values = inputs[0].float()
+        seen[norm] = values.mean((0, 2, 3)), values.var((0, 2, 3), correction=0)
+
+    norms = [norm for _, norm in _convolutions(network) if norm is not None]
+    handles = [norm.register_forward_pre_hook(look) for norm in norms]
+    training = network.training
+    network.eval()(pictures)
+    network.train(training)
+    for handle in handles:
+        handle.remove()
+    for norm, (mean, variance) in seen.items():
+        assert norm.running_mean is not None and norm.running_var is not None
+        gain = norm.weight / (norm.running_var + norm.eps).sqrt()
+        norm.bias += gain * (mean - norm.running_mean)
+        norm.weight.copy_(gain * (variance + norm.eps).sqrt())
+        norm.running_mean.copy_(mean)
+        norm.running_var.copy_(variance)
 
 
 def export(network: LineNetwork, path: Path) -> None:

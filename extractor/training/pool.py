@@ -179,7 +179,7 @@ class Store:
     """
 
     device: torch.device
-    most_bytes: float = 28e9
+    most_bytes: float = 16e9
     shelves: dict[int, _Shelf] = field(default_factory=dict)
 
     def add(self, many: Sequence[dict[int, Packed]]) -> None:
