@@ -78,6 +78,7 @@ class FieldReader:
         self._reader = reader
         self.unsigned = item.minimum is not None and item.minimum >= 0
         self.gate = reader.gate
+        self.usual_share = reader.usual_share
 
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         """Read each crop; see `Reader.read`."""
@@ -340,6 +341,38 @@ def halve(crops: Sequence[Crop], reader: FieldReader, searches: Sequence[Search]
                 search.upper = middle
             else:
                 search.lower = middle
+
+
+def tempered(
+    confidences: Sequence[float], first_looks: Sequence[float], usual_share: float
+) -> list[float]:
+    """Lower the confidences of a clip that is harder than what confidence was calibrated on.
+
+    Confidence is a probability given one crop, among crops of which `usual_share` can be read.
+    Where fewer can, each is less probably right than it says: by Bayes' rule its odds change
+    with those of the share. The share of this clip is taken to be the mean of its first looks.
+    Confidence is never raised: a clip is easy in most places and hard in just those that are
+    doubtful.
+
+    Parameters
+    ----------
+    confidences : sequence of float, length n
+        Of one field of one clip, after all evidence, 0 to 1.
+    first_looks : sequence of float, length n
+        Of the same samples, each from its own crop alone.
+    usual_share : float
+        See `Reader.usual_share`; 0 changes nothing.
+
+    Notes
+    -----
+    Saerens, Latinne and Decaestecker, Neural Computation 14 (2002), 21-41. Their iteration to
+    find the share is left out: on hard clips it ran away to 0 (docs/reader.md).
+    """
+    share = max(float(np.mean(first_looks)), 1e-3) if len(first_looks) else 1.0
+    if share >= usual_share:
+        return list(confidences)
+    ratio = share / (1 - share) / (usual_share / (1 - usual_share))
+    return [c * ratio / (c * ratio + 1 - c) for c in confidences]
 
 
 def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:

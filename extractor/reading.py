@@ -20,6 +20,7 @@ from extractor.evidence import (
     odd_signs,
     repeated,
     rescued,
+    tempered,
 )
 from extractor.interpretation import shown
 from extractor.overlay import Box, Field
@@ -49,6 +50,8 @@ class FieldReadings:
     since_s: list[float] = field(default_factory=list)
     """When the text now shown appeared; NaN where not known."""
     confidence: list[float] = field(default_factory=list)
+    first_looks: list[float] = field(default_factory=list)
+    """Confidence of each sample's own crop alone, before other evidence."""
     kept: list[tuple[int, Crop]] = field(default_factory=list)
     """A few crops with their row, spread over the clip, for a second reader."""
 
@@ -139,6 +142,10 @@ def read_clip(
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
     for seen in result.fields.values():
+        seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
+        for row, confidence in enumerate(seen.confidence):
+            if confidence < reader.gate:
+                seen.since_s[row] = math.nan
         for row in odd_signs(seen.text, seen.confidence, reader.gate):
             seen.confidence[row], seen.since_s[row] = reader.gate / 2, math.nan
         chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
@@ -188,6 +195,7 @@ def _read_stretch(
 ) -> None:
     crops = [f.crops[index] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
+    out.first_looks += [line.confidence for line in lines]
     lines = rescued(stretch, crops, reader, lines)
     lines = repeated(averaged(stretch, crops, reader, lines), reader)
     appeared = appearances(stretch, crops, reader, lines, memory)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from extractor.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
-READING_VERSION = 3
+READING_VERSION = 4
 _BLOCK_BYTES = 1 << 16
 
 

@@ -28,6 +28,7 @@ class GreyReader:
     name = "grey"
     batch = 8
     gate = 0.5
+    usual_share = 0.0
 
     def __init__(self) -> None:
         self.read_count = 0

@@ -56,6 +56,7 @@ class Blind:
     name = "network"
     batch = 8
     gate = 0.9
+    usual_share = 0.0
 
     def __init__(self, says: Line | None = None) -> None:
         self._says = says

@@ -175,6 +175,59 @@ def looked_at(around: Sequence[int], looks: dict[int, Line], doubtful: Line) -> 
     return evidence.rescued(stretch, crops, reader, lines)[1]
 
 
+def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
+    # Right and wrong readings whose score has normal distributions of one spread: the posterior
+    # is a logistic function whose constant is the prior's log odds (Bishop, Pattern Recognition
+    # and Machine Learning, 2006, section 4.2.1; from memory). Another prior, another constant.
+    rng = np.random.default_rng(3)
+    usual, here = 0.85, 0.6
+    right = rng.random(40_000) < here
+    score = rng.normal(np.where(right, 1.0, -1.0))
+
+    def posterior(share: float) -> np.ndarray:
+        return 1 / (1 + np.exp(-2 * score) * (1 - share) / share)
+
+    first_looks = np.full(len(score), here)  # of the right mean, which the sum over clips has not
+    found = np.array(evidence.tempered(posterior(usual), first_looks, usual))
+    np.testing.assert_allclose(found, posterior(here), rtol=1e-9)
+    for low in np.arange(0, 1, 0.1):
+        inside = (found >= low) & (found < low + 0.1)
+        deviation = np.sqrt(0.25 / inside.sum())
+        assert abs(found[inside].mean() - right[inside].mean()) < 4 * deviation
+    # What is claimed without: far more than is right.
+    assert posterior(usual).mean() > here + 0.1
+
+
+def test_confidence_is_never_raised_by_the_rest_of_the_clip() -> None:
+    easy = [0.99, 0.98, 0.7]
+    assert evidence.tempered(easy, easy, 0.85) == easy
+    assert evidence.tempered(easy, [0.1] * 3, 0.0) == easy  # a reader that was not calibrated
+    assert evidence.tempered([], [], 0.85) == []
+    assert evidence.tempered([0.99, 0.5], [0.0, 0.0], 0.85)[0] < 0.2
+
+
+def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> None:
+    class Wavering(GreyReader):
+        gate = 0.9
+        usual_share = 0.85
+
+        def _line(self, level: float) -> Line:
+            line = super()._line(level)
+            return Line(line.text, {1: 0.92, 3: 0.995}.get(int(line.text) % 5, self.poor))
+
+    def confidences(poor: float) -> dict[str, tuple[float, float]]:
+        Wavering.poor = poor
+        result = read(tmp_path / "a.mp4", Wavering()).fields["bitrate"]
+        columns = zip(result.confidence, result.since_s, strict=True)
+        return dict(zip(result.text, columns, strict=True))
+
+    make_clip(tmp_path / "a.mp4", steady(4.0), stairs)
+    usual, hard = confidences(0.99), confidences(0.3)
+    assert usual["21"][0] == 0.92 and not math.isnan(usual["21"][1])
+    assert hard["21"][0] < 0.9 and math.isnan(hard["21"][1])
+    assert 0.9 < hard["28"][0] < 0.995 and not math.isnan(hard["28"][1])
+
+
 def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(evidence, "HOLD_LEAST_S", 0.05)
     assert rescued([9] * 7).confidence == 0.2

@@ -33,6 +33,7 @@ class FussyReader:
     name = "fussy"
     batch = 8
     gate = 0.9
+    usual_share = 0.0
 
     def version(self) -> str:
         return "1"

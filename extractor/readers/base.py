@@ -37,6 +37,9 @@ class Reader(Protocol):
     """Crops that one call should hold for good speed; a hint, not a limit."""
     gate: float
     """Least confidence, 0 to 1, at which a reading counts; below it is `unreadable`."""
+    usual_share: float
+    """Share right among the readings that its confidence was calibrated on, see
+    `extractor.evidence.tempered`; 0 if its confidence is to be taken as it is."""
 
     def version(self) -> str:
         """Return a short text that changes whenever readings may change."""

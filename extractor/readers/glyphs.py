@@ -242,6 +242,8 @@ class GlyphReader:
         self.name = f"{network.name}+glyphs"
         self.batch = network.batch
         self.gate = network.gate
+        # How unsure the network is of a font that had to be taught says nothing of the glyphs.
+        self.usual_share = 0.0
 
     def version(self) -> str:
         """Return a text that changes with the network or the glyphs."""

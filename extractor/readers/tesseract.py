@@ -70,6 +70,7 @@ class TesseractReader:
     name = "tesseract"
     batch = 300
     gate = 0.9
+    usual_share = 0.0
 
     def version(self) -> str:
         """Return the installed version and the way crops are prepared."""

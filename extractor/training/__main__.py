@@ -105,11 +105,12 @@ def calibrate(
     seed: Seed = 1,
     scenes: Annotated[int, typer.Option(help="Scenes to read, about 150 crops each.")] = 60,
 ) -> None:
-    """Print the tables of confidences for CALIBRATION in readers/network.py."""
+    """Print the tables for CALIBRATION, and CALIBRATED_SHARE, in readers/network.py."""
     from extractor.readers.ctc import Kind
     from extractor.training.calibration import calibration_table, held_out_readings
 
     probability, right, kinds = held_out_readings(model, fonts, photos, seed, scenes)
+    typer.echo(f"all: {len(right)} crops, {right.mean():.4f} right (CALIBRATED_SHARE)")
     for kind in get_args(Kind):
         own = kinds == kind
         typer.echo(f"{kind}: {own.sum()} crops, {right[own].mean():.4f} right")

@@ -10,9 +10,9 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 (recognition alone, one thread); it is no dependency: install it where you run this.
 
 Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
-tightened``, the same in the part of the box that the tool chooses; ``--way clips``, what the tool
-does with a clip: tightened box (from 24 instants, as a session of six clips gives),
-evidence over time, gate, cleaning.
+tightened``, the same in the part of the box that the tool chooses, its confidence tempered by
+that of the clip; ``--way clips``, what the tool does with a clip: tightened box (from 24 instants,
+as a session of six clips gives), evidence over time, gate, cleaning.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor import clips, overlay
+from extractor.evidence import tempered
 from extractor.jobs import ClipJob, Options, Share, read_clip_job
 from extractor.readers.base import Crop, Line
 from extractor.readers.network import NetworkReader
@@ -60,6 +61,7 @@ class GeneralReader:
     name = "general"
     batch = 60
     gate = 0.0
+    usual_share = 0.0
 
     def __init__(self) -> None:
         from rapidocr_onnxruntime import RapidOCR
@@ -169,9 +171,12 @@ def by_crops(
                 start = cpu_s()
                 lines = reader.read(shown)
                 spent += cpu_s() - start
+                confidences = [line.confidence for line in lines]
+                if options.way == "tightened":
+                    confidences = tempered(confidences, confidences, reader.usual_share)
                 found[field.name] = [
-                    Read(time_s, line.text, line.confidence)
-                    for time_s, line in zip(times_s, lines, strict=True)
+                    Read(time_s, line.text, confidence)
+                    for time_s, line, confidence in zip(times_s, lines, confidences, strict=True)
                 ]
             yield reader, kind, found, spent
 
