@@ -60,9 +60,9 @@ def best_labels(table: torch.Tensor, steps: torch.Tensor, longest: int) -> Label
     return labels, new.sum(0).clamp(max=longest).cpu()
 
 
-def shares(tables: Sequence[torch.Tensor], steps: torch.Tensor, proposed: Sequence[Labels]) -> (
-    torch.Tensor
-):  # fmt: skip
+def shares(
+    tables: Sequence[torch.Tensor], steps: torch.Tensor, proposed: Sequence[Labels]
+) -> torch.Tensor:
     """Return how the teachers share belief among what is proposed, (proposals, crops).
 
     The mean of their string probabilities, made to add up to 1; a proposal that repeats an
