@@ -41,6 +41,10 @@ AVERAGED_S = 0.1
 _SQUEEZED, _STRETCHED, _RIM_PX = 0.9, 1.12, 3
 #: Displays hold a number at least so long, or nobody could read it: common practice, no source.
 HOLD_LEAST_S = 0.2
+#: A number that differs in one higher digit from what stood before and after it, for at most so
+#: long, counts only if it was read with at least this confidence: docs/reader.md.
+EXCURSION_S = 0.45
+EXCURSION_SURELY = 0.97
 #: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
 USUAL_SIGN_SHARE = 0.6
 
@@ -397,6 +401,46 @@ def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -
                 if abs(values[row]) >= least and _fits_better_with_other_sign(row, usual, values)
             ]
     return odd
+
+
+def there_and_back(
+    time_s: Sequence[float], texts: Sequence[str], confidences: Sequence[float]
+) -> list[int]:
+    """Return the rows where one digit, not the last, was probably misread for a moment.
+
+    A streak of light that crosses a number changes one digit of it and leaves: 0.0, 8.0, 0.0. A
+    link that jumps by tens or more and comes back to the very same digits is rare beside that,
+    so such a number has to be read with `EXCURSION_SURELY`.
+
+    Parameters
+    ----------
+    time_s, texts, confidences : sequences of length n
+        Of one field through a clip, seconds, text and 0 to 1.
+    """
+    runs: list[tuple[tuple[str, ...], list[int]]] = []
+    for row, (text, confidence) in enumerate(zip(texts, confidences, strict=True)):
+        if confidence >= REPEATED_LEAST:
+            if not runs or runs[-1][0] != shown(text):
+                runs.append((shown(text), []))
+            runs[-1][1].append(row)
+    return [
+        row
+        for (before, _), (brief, rows), (after, _) in zip(runs, runs[1:], runs[2:], strict=False)
+        if before == after
+        and _one_higher_digit_apart(" ".join(before), " ".join(brief))
+        and time_s[rows[-1]] - time_s[rows[0]] <= EXCURSION_S
+        and max(confidences[row] for row in rows) < EXCURSION_SURELY
+        for row in rows
+    ]
+
+
+def _one_higher_digit_apart(one: str, other: str) -> bool:
+    places = [k for k, pair in enumerate(zip(one, other, strict=False)) if pair[0] != pair[1]]
+    if len(one) != len(other) or len(places) != 1:
+        return False
+    place = places[0]
+    later = any(sign.isdigit() for sign in one[place + 1 :])
+    return one[place].isdigit() and other[place].isdigit() and later
 
 
 def _fits_better_with_other_sign(

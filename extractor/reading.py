@@ -21,6 +21,7 @@ from extractor.evidence import (
     repeated,
     rescued,
     tempered,
+    there_and_back,
 )
 from extractor.interpretation import shown
 from extractor.overlay import Box, Field
@@ -146,8 +147,13 @@ def read_clip(
         for row, confidence in enumerate(seen.confidence):
             if confidence < reader.gate:
                 seen.since_s[row] = math.nan
-        for row in odd_signs(seen.text, seen.confidence, reader.gate):
-            seen.confidence[row], seen.since_s[row] = reader.gate / 2, math.nan
+        doubted = [
+            *odd_signs(seen.text, seen.confidence, reader.gate),
+            *there_and_back(result.time_s, seen.text, seen.confidence),
+        ]
+        for row in doubted:
+            seen.confidence[row] = min(seen.confidence[row], reader.gate / 2)
+            seen.since_s[row] = math.nan
         chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
         seen.kept = [seen.kept[int(i)] for i in chosen]
     result.complete = clips.completeness(clip, tally)

@@ -228,6 +228,48 @@ def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> No
     assert 0.9 < hard["28"][0] < 0.995 and not math.isnan(hard["28"][1])
 
 
+def test_a_digit_that_changes_for_a_moment_is_doubted() -> None:
+    def doubted(*seen: tuple[str, float], step_s: float = 0.1) -> list[int]:
+        texts, confidences = zip(*seen, strict=True)
+        times = [row * step_s for row in range(len(seen))]
+        return evidence.there_and_back(times, texts, confidences)
+
+    sure, less = 0.99, 0.95
+    assert doubted(("0.0", sure), ("8.0", less), ("8.0 ~", less), ("0.0", 0.6)) == [1, 2]
+    # Read surely, at length, or not back to the same: it may have been so.
+    assert doubted(("0.0", sure), ("8.0", less), ("8.0", sure), ("0.0", sure)) == []
+    assert doubted(("0.0", sure), ("8.0", less), ("8.0", less), ("0.0", sure), step_s=0.5) == []
+    assert doubted(("0.0", sure), ("8.0", less), ("0.1", sure)) == []
+    # A last digit, two digits, another length, a sign, a dash: as numbers do.
+    for brief in ("0.8", "8.8", "10.0", "-0.0", "--", ""):
+        assert doubted(("0.0", sure), (brief, less), ("0.0", sure)) == []
+    assert doubted(("131", sure), ("181", less), ("131", sure)) == [1]
+    assert doubted(("131", sure), ("138", less), ("131", sure)) == []
+    # What is hardly read is no break, and nothing to go back to.
+    assert doubted(("0.0", sure), ("8.0", less), ("3", 0.1), ("0.0", sure)) == [1]
+    assert doubted(("0.0", sure), ("8.0", less), ("0.0", 0.1)) == []
+    assert doubted(("8.0", less)) == []
+
+
+def test_a_streak_that_crosses_a_number_leaves_a_gap(tmp_path: Path) -> None:
+    class Crossed(GreyReader):
+        gate = 0.9
+
+        def _line(self, level: float) -> Line:
+            line = super()._line(level)
+            return Line(line.text, 0.94) if line.text == "30" else line
+
+    def value(t: float) -> int:
+        return 30 if 1.0 <= t < 1.3 else 20
+
+    make_clip(tmp_path / "a.mp4", steady(3.0), value)
+    found = read(tmp_path / "a.mp4", Crossed()).fields["bitrate"]
+    low = [row for row, confidence in enumerate(found.confidence) if confidence < 0.9]
+    assert low == [10, 11, 12] and all(math.isnan(found.since_s[row]) for row in low)
+    sure = read(tmp_path / "a.mp4").fields["bitrate"]
+    assert [sure.text[row] for row in low] == ["30"] * 3 and min(sure.confidence) > 0.9
+
+
 def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(evidence, "HOLD_LEAST_S", 0.05)
     assert rescued([9] * 7).confidence == 0.2
