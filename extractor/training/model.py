@@ -132,7 +132,7 @@ def load(path: Path) -> LineNetwork:
 
 
 def _from_onnx(path: Path) -> LineNetwork:
-    """Return the network in an ONNX file; its norms do nothing but add, see `settled`."""
+    """Return the network in an ONNX file; its norms do nothing but add, see `settle`."""
     import onnx
     from onnx import numpy_helper
 
