@@ -43,7 +43,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     here = Path(__file__).resolve().parent
     parser.add_argument("--out", type=Path, default=here, help="folder to write to")
-    parser.add_argument("--only", metavar="STEM", help="this clip alone, such as slab_m1_upper")
+    parser.add_argument("--only", metavar="STEM", help="this clip alone, such as slab_m1_red")
     parser.add_argument("--no-video", action="store_true", help="tables and truth alone")
     args = parser.parse_args()
     clips = [clip for clip in CLIPS if args.only in (None, clip.stem)]

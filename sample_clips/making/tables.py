@@ -11,7 +11,7 @@ COMPANION = "Stub"
 """What hangs on the port that is not under test, in every run: the club owns a second one."""
 
 OVERLAY = """\
-# The two numbers at the top centre, marked by hand on one frame of slab_m1_upper.mp4.
+# The two numbers at the top centre, marked by hand on one frame of slab_m1_red.mp4.
 version = 1
 
 [[field]]
@@ -20,6 +20,7 @@ unit = "Mbit/s"
 frame = [1600, 900]
 box = [668, 20, 147, 53]    # x, y, width, height: a little loose, the unit left out
 decimals = 1
+better = "higher"
 minimum = 0.0
 maximum = 45.0
 ceiling = 40.0              # where this link tops out
@@ -55,7 +56,7 @@ A second Stub hung on the port that was not under test."
 ANTENNAS = """\
 antenna,kind,gain_dbi,polarisation,axial_ratio_db,beamwidth_deg,turns,circumference_wl,pitch_deg,width_mm,height_mm,cable,cable_m,pointing_error_deg
 Slab,flat panel,11.0,rhcp,2.0,55,,,,110,110,RG-402,0.5,5
-Coil,helix,15.0,rhcp,1.0,35,12,1.0,12.8,,,RG-316,2.0,10
+Coil,helix,14.6,rhcp,1.0,38,9,1.0,12.8,,,RG-174,1.3,10
 Fan,log-periodic,7.0,vertical,,65,,,,,,RG-402,0.5,5
 Stub,dipole,2.15,vertical,,,,,,,,,0,
 Mast,cloverleaf,1.5,rhcp,1.5,,,,,,,,0,
@@ -79,7 +80,7 @@ def write_tables(folder: Path) -> None:
 
 
 def _run(clip: Clip) -> tuple:
-    free = "Lower" if clip.port == "Upper" else "Upper"
+    free = "Green" if clip.port == "Red" else "Red"
     run, mounting = f"run{clip.order:02d}", clip.mounting.removeprefix("m")
     return (
         run, clip.file_name, "", "", clip.antenna, clip.port, f"{free}={COMPANION}", mounting,
