@@ -94,7 +94,7 @@ def calibration_report(
 def one_line_finding(curve_runs: pd.DataFrame) -> list[Finding]:
     """Warn where other ports had antennas and nothing says that their lines were padded.
 
-    In ``others`` a padded line carries its pad behind the antenna, ``Lower=Stub (6 dB)``; a
+    In ``others`` a padded line carries its pad behind the antenna, ``Green=Stub (6 dB)``; a
     column ``padded`` with ``all`` or ``transmitter`` says it for all lines at once.
     """
     if "others" not in curve_runs.columns:

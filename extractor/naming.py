@@ -29,7 +29,7 @@ class Proposal:
 
 
 def propose(clips: Sequence[str]) -> Proposal | None:
-    """Guess antenna, port, mounting and repeat from names such as ``slab_m1_upper.mp4``.
+    """Guess antenna, port, mounting and repeat from names such as ``slab_m1_red.mp4``.
 
     All names must have the same number of parts; dates and running numbers are passed over. A
     part like ``m1`` is a mounting, ``r2`` or ``take2`` a repeat; of what else differs, the part

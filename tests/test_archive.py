@@ -22,7 +22,7 @@ RUNS = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
 @pytest.fixture(scope="module")
 def packed(tmp_path_factory) -> tuple[Path, Path]:
     folder = truth_session(tmp_path_factory.mktemp("pack") / "club")
-    (folder / "slab_m1_upper.mp4").write_bytes(b"not really a video")
+    (folder / "slab_m1_red.mp4").write_bytes(b"not really a video")
     (folder / ".hidden.csv").write_text("secret")
     (folder / "results" / "pictures").mkdir()
     return folder, archive.pack(Session(folder))
@@ -53,8 +53,8 @@ def test_digests_are_sha256_of_the_clips_which_are_not_inside(packed) -> None:
     with zipfile.ZipFile(path) as members:
         names = members.namelist()
         manifest = json.loads(members.read("pack.json"))
-    entry = next(e for e in manifest["clips"] if e["clip"] == "slab_m1_upper.mp4")
-    content = (folder / "slab_m1_upper.mp4").read_bytes()
+    entry = next(e for e in manifest["clips"] if e["clip"] == "slab_m1_red.mp4")
+    content = (folder / "slab_m1_red.mp4").read_bytes()
     assert entry["sha256"] == hashlib.sha256(content).hexdigest()
     assert entry["bytes"] == len(content)
     assert not [n for n in names if n.endswith((".mp4", ".ts", ".mkv")) or "hidden" in n]

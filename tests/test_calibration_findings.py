@@ -22,7 +22,7 @@ STEPS = [0.0, 3, 6, 9, 12, 15]
 LEVELS = [38.0, 36, 31, 22, 12, 5]
 
 
-def session(*, back=0.0, levels=LEVELS, others="Lower=A", padded="all", extra=()):
+def session(*, back=0.0, levels=LEVELS, others="Green=A", padded="all", extra=()):
     """Steps up, then down again (shifted by `back`), then the other antennas."""
     up = [("A", a, b) for a, b in zip(STEPS, levels, strict=True)]
     down = [("A", a, b + back) for a, b in zip(STEPS[::-1], levels[::-1], strict=True)]
@@ -89,7 +89,7 @@ def test_pad_in_one_line_of_several_is_noticed():
 
 
 @pytest.mark.parametrize(
-    "others", ["", "Lower=load", "Lower=A (3 dB)", "Lower=A (3 dB);Rear=none", None]
+    "others", ["", "Green=load", "Green=A (3 dB)", "Green=A (3 dB);Rear=none", None]
 )
 def test_padded_or_empty_other_lines_are_fine(others):
     runs = session(others=others, padded="")
@@ -97,7 +97,7 @@ def test_padded_or_empty_other_lines_are_fine(others):
 
 
 def test_other_ports_are_read_from_their_column():
-    assert antennas_on_other_ports("Lower=Stub (6 dB); Rear=off;") == ["Lower=Stub (6 dB)"]
+    assert antennas_on_other_ports("Green=Stub (6 dB); Rear=off;") == ["Green=Stub (6 dB)"]
     assert antennas_on_other_ports(math.nan) == []
 
 

@@ -243,7 +243,7 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
         {"time_s": np.arange(9) / 10 + 5, "value": np.array(values, float), "flag": flags}
     )
     look = style.looks(["A"])["A"]
-    run = clips.RunSeries("A, Upper", series, look, mean=23.75, low=4.0, ceiling=40.0)
+    run = clips.RunSeries("A, Red", series, look, mean=23.75, low=4.0, ceiling=40.0)
     with style.drawing():
         axes = clips.draw_run(axes_of(), run, clips.common_scale([run]))
     (curve,) = [line for line in axes.lines if line.get_drawstyle() == "steps-post"]

@@ -53,7 +53,7 @@ def test_all_of_one_then_all_of_the_next_is_called_confounded():
 def test_turns_are_not_confounded():
     rows = session()
     rows["order"] = [
-        (int(m) - 1) * 6 + "ABC".index(a) * 2 + (p == "Lower") + 1
+        (int(m) - 1) * 6 + "ABC".index(a) * 2 + (p == "Green") + 1
         for a, m, p in zip(rows["antenna"], rows["mounting"], rows["port"], strict=True)
     ]
     assert not is_confounded(rows)

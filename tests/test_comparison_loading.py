@@ -93,7 +93,7 @@ def test_session_that_was_not_read_says_what_to_do(tmp_path):
 
 def test_planned_runs_without_a_clip_are_named(club):
     with (club / "runs.csv").open("a") as stream:
-        stream.write("r99,,Slab,Upper,m3,17,tall\n")
+        stream.write("r99,,Slab,Red,m3,17,tall\n")
     comparison = compare_sessions([club])
     (left,) = [f for f in comparison.findings if f.kind == "left_out"]
     assert "r99 (planned, no clip)" in left.sentence
@@ -170,7 +170,7 @@ def test_numbers_as_mountings_and_ports_are_names():
 
 
 def test_like_with_like():
-    assert is_like_with_like("A", "Lower=A")
+    assert is_like_with_like("A", "Green=A")
     assert is_like_with_like("A", "Left=A;Right=A")
     assert not is_like_with_like("A", "Left=A;Right=B")
     assert not is_like_with_like("A", None)

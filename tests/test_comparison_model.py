@@ -151,10 +151,10 @@ def test_one_mounting_leaves_no_outer_degrees_of_freedom():
 
 def test_port_effect_does_not_reach_the_ranking_when_cells_are_missing():
     table = simulated({"A": 30, "B": 30}, mountings=3, spread=0, clip=0)
-    table["value"] += 5.0 * (table["port"] == "Upper")
-    # A keeps mostly Upper, B mostly Lower: plain means differ, adjusted ones do not.
-    keep = ~((table["antenna"] == "A") & (table["port"] == "Lower") & (table["mounting"] != "1"))
-    keep &= ~((table["antenna"] == "B") & (table["port"] == "Upper") & (table["mounting"] != "1"))
+    table["value"] += 5.0 * (table["port"] == "Red")
+    # A keeps mostly Red, B mostly Green: plain means differ, adjusted ones do not.
+    keep = ~((table["antenna"] == "A") & (table["port"] == "Green") & (table["mounting"] != "1"))
+    keep &= ~((table["antenna"] == "B") & (table["port"] == "Red") & (table["mounting"] != "1"))
     fit = fitted(table[keep].reset_index(drop=True))
     assert fit.means[0] == pytest.approx(fit.means[1], abs=1e-9)
 

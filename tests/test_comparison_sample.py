@@ -33,8 +33,8 @@ def truth_series(path: Path, column: str) -> pd.DataFrame:
     return pd.DataFrame(samples).drop_duplicates("time_s").sort_values("time_s")
 
 
-def session_from_truth(folder: Path, port_effect: float = 0.0) -> Path:
-    """A session folder whose summary comes from the truth files; Upper gets `port_effect`."""
+def session_from_truth(folder: Path, more_on_green: float = 0.0) -> Path:
+    """A session folder whose summary comes from the truth files, `more_on_green` added."""
     folder.mkdir()
     for name in ("overlay.toml", "session.toml", "runs.csv"):
         shutil.copy(SAMPLE / name, folder / name)
@@ -42,7 +42,7 @@ def session_from_truth(folder: Path, port_effect: float = 0.0) -> Path:
     rows = []
     for run in Session(folder).runs():
         series = truth_series(SAMPLE / "truth" / f"{Path(run.clips[0]).stem}.csv", "bitrate")
-        series["value"] += port_effect * (run.cell("port") == "Upper")
+        series["value"] += more_on_green * (run.cell("port") == "Green")
         row = dict(run.columns) | summarise(series, field).as_row()
         rows.append(row | {"run": run.run, "field": "bitrate", "unit": field.unit})
     columns = list(dict.fromkeys(key for row in rows for key in row))
@@ -73,10 +73,12 @@ def test_ceiling_is_warned_of_for_slab_alone(club):
     assert club.ranking.loc[club.ranking["lower_bound"], "antenna"].tolist() == ["Slab"]
 
 
-def test_no_port_effect_with_an_interval_from_the_six_real_swaps(club):
+def test_the_port_is_found_with_an_interval_from_the_six_real_swaps(club):
     # Stub stood beside another Stub: that swap is a repeat and no comparison of ports.
-    assert finding(club, "ports").sentence.startswith("No port effect was seen")
+    sentence = finding(club, "ports").sentence
+    assert sentence.startswith("The port matters: Green read 0.8 Mbit/s more than Red")
     (row,) = club.ports.to_dict("records")
+    assert 0 < row["low"] < 0.8 < row["high"] < 1.6
     assert row["mountings"] == 6
     assert row["smallest_p"] == 2**-5
 
@@ -89,6 +91,6 @@ def test_order_of_the_sample_is_sound(club):
     assert "order_confounded" not in kinds(club)
 
 
-def test_planted_port_effect_is_found(tmp_path):
-    planted = compare_sessions([session_from_truth(tmp_path / "club", port_effect=1.5)])
-    assert finding(planted, "ports").sentence.startswith("The port matters: Upper read 1.")
+def test_without_its_port_effect_none_is_found(tmp_path):
+    same = compare_sessions([session_from_truth(tmp_path / "club", more_on_green=-0.8)])
+    assert finding(same, "ports").sentence.startswith("No port effect was seen")

@@ -12,9 +12,9 @@ from extractor.session import Session
 from extractor.table_file import TableFile
 
 RUNS = """run,clip,antenna,port,mounting,start_s,end_s,attenuation_db,my own
-one,a.mp4,Slab,Upper,1,,,6,"kept, with a comma"
-two,b.mkv,Coil,Lower,1,,,3,x
-planned,,Fan,Upper,1,,,,later
+one,a.mp4,Slab,Red,1,,,6,"kept, with a comma"
+two,b.mkv,Coil,Green,1,,,3,x
+planned,,Fan,Red,1,,,,later
 """
 
 
@@ -75,7 +75,7 @@ def test_two_tabs_keep_each_others_edits(session: Session) -> None:
     session.runs_path.write_text(RUNS)
     one = key(session, "one")
     editing.edit_run(session, one, "antenna", "Slab", "Fan")
-    editing.edit_run(session, one, "port", "Upper", "Left")
+    editing.edit_run(session, one, "port", "Red", "Left")
     assert (rows(session)[0]["antenna"], rows(session)[0]["port"]) == ("Fan", "Left")
 
 
@@ -201,7 +201,7 @@ def test_file_names_say_antenna_port_and_mounting() -> None:
         ["REC0001.mp4", "REC0002.mp4", "REC0003.mp4", "REC0004.mp4", "REC0005.mp4"],
         ["REC0001.mp4", "REC0002.mp4"],
         ["20260101_120000.mp4", "20260101_120500.mp4"],
-        ["slab_upper.mp4", "coil.mp4"],
+        ["slab_red.mp4", "coil.mp4"],
     ],
 )
 def test_file_names_that_say_nothing_are_not_guessed_at(names: list[str]) -> None:

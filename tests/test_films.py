@@ -54,7 +54,7 @@ def test_real_overlay_survives_annotation(tmp_path: Path) -> None:
     """A second of a sample clip: the built-in reader reads the copy as it read the clip."""
     for name in ("overlay.toml",):
         (tmp_path / name).write_bytes((SAMPLE / name).read_bytes())
-    cut(SAMPLE / "slab_m1_upper.mp4", tmp_path / "slab.mp4", 1.0)
+    cut(SAMPLE / "slab_m1_red.mp4", tmp_path / "slab.mp4", 1.0)
     session = Session(tmp_path)
     read_session(session, Options(jobs=1, crosscheck=0))
     path = films.annotate(session, "slab.mp4")

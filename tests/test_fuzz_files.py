@@ -16,8 +16,8 @@ from extractor.tables import parse_table
 
 RUNS = (
     "run,clip,start_s,end_s,antenna,port,others,mounting,position,repeat,order,notes\n"
-    'one,"a.mp4;b.mp4",1.5,20,Fan,Upper,Lower=Stub,1,1,1,1,"a ""note"""\n'
-    "two,c.mp4,,,Coil,Lower,,2,1,1,2,\n"
+    'one,"a.mp4;b.mp4",1.5,20,Fan,Red,Green=Stub,1,1,1,1,"a ""note"""\n'
+    "two,c.mp4,,,Coil,Green,,2,1,1,2,\n"
 )
 CORRECTIONS = "clip,time_s,field,value\na.mp4,1.2,bitrate,38.4\na.mp4,2.5,bitrate,--\n"
 OVERLAY = overlay_toml(

@@ -93,7 +93,7 @@ def test_without_calibration_the_unit_is_that_of_the_field(session):
 def test_radiated_power_is_named(session):
     runs = session / "runs.csv"
     first, *rest = runs.read_text().splitlines()
-    roles = [f"{row},{'rxtx' if 'Upper' in row else 'rx'}" for row in rest]
+    roles = [f"{row},{'rxtx' if 'Red' in row else 'rx'}" for row in rest]
     runs.write_text("\n".join([f"{first},port_role", *roles]) + "\n")
     remarks = " ".join(link_report(session).remarks)
     # 25 mW into 2 dBi: 16 dBm; 15 dBi is 12.85 dB above a dipole (2.15 dBi).

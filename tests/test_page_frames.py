@@ -27,7 +27,7 @@ def test_frames_at_times_are_those_of_the_whole_clip(tmp_path: Path, suffix: str
     _compare(path, NUMBER, step=17)
 
 
-@pytest.mark.parametrize("name", ["fan_m1_upper.ts", "stub_m1_lower.mp4"])
+@pytest.mark.parametrize("name", ["fan_m1_red.ts", "stub_m1_green.mp4"])
 def test_frames_at_times_of_sample_clips(name: str) -> None:
     """A transport stream without index, and a clip that begins at 2.5 s."""
     _compare(SAMPLES / name, Box(668, 20, 147, 53), step=120)

@@ -160,13 +160,13 @@ def test_odd_names(tmp_path: Path, grey_reader: GreyReader) -> None:
 def test_runs_cut_join_and_warn(session_folder: Path, grey_reader: GreyReader) -> None:
     (session_folder / "runs.csv").write_text(
         "run,clip,start_s,end_s,antenna,port\n"
-        "first,a.mp4,0,0.8,Fan,Upper\n"
-        'both,"a.mp4;b.mkv",1.6,2.8,Coil,Lower\n'
-        "gone,c.mp4,,,Slab,Upper\n"
+        "first,a.mp4,0,0.8,Fan,Red\n"
+        'both,"a.mp4;b.mkv",1.6,2.8,Coil,Green\n'
+        "gone,c.mp4,,,Slab,Red\n"
     )
     report = read(session_folder)
     first, both = report.rows
-    assert (first["run"], first["antenna"], first["port"]) == ("first", "Fan", "Upper")
+    assert (first["run"], first["antenna"], first["port"]) == ("first", "Fan", "Red")
     assert first["mean"] == pytest.approx(3.5)
     # 1.6 to 2.0 s of a shows 28; then b's first 0.8 s show 0 and 3.
     assert both["mean"] == pytest.approx((28 + 0 + 3) / 3)

@@ -46,24 +46,24 @@ def test_first_turn_is_random():
 @pytest.mark.parametrize("reference", [None, "Fan"])
 def test_every_antenna_gets_its_mountings_on_every_port(mountings, reference):
     runs = plan_runs(
-        ANTENNAS, ("Upper", "Lower"), mountings=mountings, repeats=2, reference=reference, seed=7
+        ANTENNAS, ("Red", "Green"), mountings=mountings, repeats=2, reference=reference, seed=7
     )
     count = Counter((r.antenna, r.port) for r in runs)
     for antenna in ANTENNAS:
         expected = max(3, mountings) if antenna == reference else mountings
-        assert count[antenna, "Upper"] == count[antenna, "Lower"] == 2 * expected
+        assert count[antenna, "Red"] == count[antenna, "Green"] == 2 * expected
     assert [r.order for r in runs] == list(range(1, len(runs) + 1))
 
 
 def test_ports_lead_in_turn():
-    runs = plan_runs(ANTENNAS, ("Upper", "Lower"), mountings=4, seed=1)
+    runs = plan_runs(ANTENNAS, ("Red", "Green"), mountings=4, seed=1)
     for antenna in ANTENNAS:
         leading = [r.port for r in runs if r.antenna == antenna and r.remount]
-        assert Counter(leading) == {"Upper": 2, "Lower": 2}
+        assert Counter(leading) == {"Red": 2, "Green": 2}
 
 
 def test_full_order_puts_up_anew_for_every_port():
-    runs = plan_runs(ANTENNAS, ("Upper", "Lower"), mountings=2, kind="full", seed=1)
+    runs = plan_runs(ANTENNAS, ("Red", "Green"), mountings=2, kind="full", seed=1)
     assert all(r.remount for r in runs)
     count = Counter((r.antenna, r.port) for r in runs)
     assert set(count.values()) == {2}
@@ -123,11 +123,11 @@ class _Text(HTMLParser):
 
 
 def test_sheet_and_table_say_the_same(tmp_path):
-    planned = Plan(ANTENNAS, ("Upper", "Lower"), mountings=2, reference="Coil", seed=3)
+    planned = Plan(ANTENNAS, ("Red", "Green"), mountings=2, reference="Coil", seed=3)
     runs_path, sheet_path = write_plan(tmp_path, planned)
     rows = list(csv.DictReader(runs_path.read_text().splitlines()))
     assert len(rows) == 18  # the reference gets a third mounting
-    assert {r["others"] for r in rows} == {"Upper=companion", "Lower=companion"}
+    assert {r["others"] for r in rows} == {"Red=companion", "Green=companion"}
     page = _Text()
     page.feed(sheet_path.read_text())
     assert page.outside == []
@@ -229,9 +229,9 @@ def test_noncentrality_is_the_z_sum_for_many_degrees_of_freedom():
 
 
 def test_command_plans_and_counts(tmp_path, capsys):
-    plan(tmp_path / "club", antennas="Slab, Coil", ports="Upper,Lower", seed=1)
+    plan(tmp_path / "club", antennas="Slab, Coil", ports="Red,Green", seed=1)
     assert "12 clips" in capsys.readouterr().out
-    plan(detect=0.5, sd=1.0, ports="Upper")
+    plan(detect=0.5, sd=1.0, ports="Red")
     assert "64 mountings" in capsys.readouterr().out
     with pytest.raises(UsageError, match="--detect needs --sd"):
         plan(detect=0.5)

@@ -26,7 +26,7 @@ LONG = "long" * 50
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    runs = [(a, p, m) for a in (EVIL, RIGHT_TO_LEFT, LONG) for m in "12" for p in (EVIL, "Lower")]
+    runs = [(a, p, m) for a in (EVIL, RIGHT_TO_LEFT, LONG) for m in "12" for p in (EVIL, "Green")]
     folder = made_up_session(tmp_path_factory.mktemp("browser") / "odd", runs)
     (folder / "session.toml").write_text(
         f"place = '''{EVIL}{RIGHT_TO_LEFT}'''\nnotes = '{LONG}'\ndistance_m = 180.0\n"

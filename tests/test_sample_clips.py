@@ -25,7 +25,7 @@ TABLES = ("overlay.toml", "session.toml", "runs.csv", "antennas.csv")
 RUN_COLUMNS = "run,clip,start_s,end_s,antenna,port,others,mounting,position,repeat,order,notes"
 SUFFIXES = {".mp4", ".mkv", ".ts"}
 CLIPS = sorted(p for p in SESSION.iterdir() if p.suffix in SUFFIXES)
-CUT_CLIP = "fan_m1_lower"
+CUT_CLIP = "fan_m1_green"
 ONE_FRAME_S = 0.041
 
 
@@ -83,9 +83,9 @@ def mounting_means(column: str) -> dict[tuple, float]:
     return {key: mean(values) for key, values in grouped(clip_means(column), slice(2)).items()}
 
 
-def test_sixteen_clips_in_at_most_eight_megabytes() -> None:
+def test_sixteen_clips_in_at_most_seven_megabytes() -> None:
     assert len(CLIPS) == 16
-    assert sum(path.stat().st_size for path in CLIPS) <= 8_000_000
+    assert sum(path.stat().st_size for path in CLIPS) <= 7_000_000
 
 
 def test_runs_name_exactly_the_clips_and_are_balanced() -> None:
@@ -98,7 +98,7 @@ def test_runs_name_exactly_the_clips_and_are_balanced() -> None:
     first_half = {(row["antenna"], row["mounting"]) for row in table[:8]}
     assert first_half == {(name, "1") for name in ("Slab", "Coil", "Fan", "Stub")}
     firsts = [row["port"] for row in table[::2]]
-    assert firsts.count("Upper") == firsts.count("Lower") == 4
+    assert firsts.count("Red") == firsts.count("Green") == 4
 
 
 def test_session_names_a_transmitter_antenna_that_is_described() -> None:
@@ -157,7 +157,7 @@ def test_frame_rates_and_containers_differ() -> None:
             if path.suffix == ".mp4" and float(first.pts * stream.time_base) > 1:
                 late.append(path.stem)
     assert codecs == {"h264", "hevc"}
-    assert late == ["stub_m1_lower"]
+    assert late == ["stub_m1_green"]
 
 
 def test_slab_leads_by_six_times_the_mounting_spread_and_stub_is_last() -> None:
@@ -173,14 +173,14 @@ def test_slab_leads_by_six_times_the_mounting_spread_and_stub_is_last() -> None:
     assert means["Slab"] < 40
 
 
-def test_mountings_differ_more_than_clips_and_ports_do_not_differ() -> None:
+def test_green_reads_more_and_mountings_differ_more_than_clips() -> None:
     means = clip_means("bitrate")
-    clip_spread = pooled_sd(grouped(means, slice(2)))
+    ports = {port: mean(v for k, v in means.items() if k[2] == port) for port in ("Red", "Green")}
+    assert ports["Green"] - ports["Red"] == pytest.approx(0.8, abs=0.05)
+    level = {key: value - ports[key[2]] for key, value in means.items()}
+    clip_spread = pooled_sd(grouped(level, slice(2)))
     mounting_spread = pooled_sd(grouped(mounting_means("bitrate"), slice(1)))
     assert mounting_spread > 2.5 * clip_spread
-    ports = {port: mean(v for k, v in means.items() if k[2] == port) for port in ("Upper", "Lower")}
-    # Eight differences of two clips each: the standard error of their mean.
-    assert abs(ports["Upper"] - ports["Lower"]) < clip_spread * (2 / 8) ** 0.5
 
 
 def test_slab_touches_the_ceiling_in_some_clips_and_nothing_exceeds_it() -> None:
@@ -189,7 +189,8 @@ def test_slab_touches_the_ceiling_in_some_clips_and_nothing_exceeds_it() -> None
         values, lengths = weighted(path.stem, "bitrate")
         assert values.max() <= 40.0
         shares[path.stem] = lengths[values >= 39.8].sum() / lengths.sum()
-    assert sum(share > 0.2 for share in shares.values()) == 2
+    assert sum(share > 0.1 for share in shares.values()) == 3
+    assert shares["slab_m1_green"] > 0.2
     assert all(stem.startswith("slab") for stem, share in shares.items() if share > 0)
 
 
@@ -200,11 +201,11 @@ def test_dropouts_dash_and_vanished_overlay() -> None:
         low = [r for r in table if is_number(r["bitrate"]) and float(r["bitrate"]) < 4]
         out[path.stem] = sum(float(r["end_s"]) - float(r["start_s"]) for r in low)
         marks = {r["bitrate"] for r in table if not is_number(r["bitrate"])}
-        expected = {"stub_m2_lower": {"--"}, "coil_m2_upper": {""}}
+        expected = {"stub_m2_green": {"--"}, "coil_m2_red": {""}}
         assert marks == expected.get(path.stem, set())
     assert {stem for stem, seconds in out.items() if seconds > 0} == {
-        "stub_m2_upper",
-        "stub_m2_lower",
+        "stub_m2_red",
+        "stub_m2_green",
     }
     assert all(0.5 < seconds < 1.6 for seconds in out.values() if seconds > 0)
 
@@ -227,7 +228,7 @@ def test_make_refuses_an_unknown_stem(tmp_path: Path) -> None:
     command = [sys.executable, str(SESSION / "make.py"), "--out", str(tmp_path), "--only", "slob"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 2
-    assert "slab_m1_upper" in done.stderr
+    assert "slab_m1_red" in done.stderr
     assert not list(tmp_path.iterdir())
 
 
@@ -243,7 +244,7 @@ def making(monkeypatch: pytest.MonkeyPatch):
 
 
 def test_make_draws_the_pictures_that_the_clip_holds(making) -> None:
-    clip = next(c for c in making["plan"].CLIPS if c.stem == "coil_m1_upper")
+    clip = next(c for c in making["plan"].CLIPS if c.stem == "coil_m1_red")
     shown = making["series"].shown_frames(clip)
     with av.open(str(SESSION / clip.file_name)) as container:
         decoded = itertools.islice(container.decode(video=0), 12)
@@ -258,7 +259,7 @@ def test_make_draws_the_pictures_that_the_clip_holds(making) -> None:
 
 def test_a_new_file_has_the_planned_times_and_cut(making, tmp_path: Path) -> None:
     clips = {c.stem: c for c in making["plan"].CLIPS}
-    for stem, keep in ((CUT_CLIP, 4), ("fan_m2_upper", None), ("coil_m2_lower", None)):
+    for stem, keep in ((CUT_CLIP, 4), ("fan_m2_red", None), ("coil_m2_green", None)):
         # A file written in fragments without an index starts at 0 whatever it is given.
         first_s = 0.0 if keep else 1.5
         clip = replace(clips[stem], seconds=0.3, keep_frames=keep, first_s=first_s)

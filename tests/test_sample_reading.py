@@ -30,7 +30,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
         cwd=SAMPLES.parent,
     )
     assert done.returncode == 0, done.stderr
-    assert "fan_m1_lower.mp4: the recording was cut off" in done.stderr
+    assert "fan_m1_green.mp4: the recording was cut off" in done.stderr
     return folder
 
 
@@ -72,14 +72,14 @@ def test_summary_holds_what_was_planted(session: Path) -> None:
     rows = {(r["run"], r["field"]): r for r in rows_of(session / "results/summary.csv")}
     assert len(rows) == 32
     by_clip = {r["clip"]: r for (_, field), r in rows.items() if field == "bitrate"}
-    assert by_clip["fan_m1_lower.mp4"]["incomplete"] == "yes"
-    assert by_clip["slab_m1_upper.mp4"]["incomplete"] == "no"
-    assert by_clip["fan_m1_upper.ts"]["incomplete"] == "unknown"
-    assert float(by_clip["slab_m1_upper.mp4"]["ceiling_share"]) > 0.2
-    assert int(by_clip["stub_m2_upper.mp4"]["dropouts"]) == 1
-    assert int(by_clip["stub_m2_lower.mp4"]["dropouts"]) == 1
-    assert int(by_clip["stub_m2_lower.mp4"]["n_no_link"]) >= 4
-    assert 8 <= int(by_clip["coil_m2_upper.mp4"]["n_hidden"]) <= 12
+    assert by_clip["fan_m1_green.mp4"]["incomplete"] == "yes"
+    assert by_clip["slab_m1_red.mp4"]["incomplete"] == "no"
+    assert by_clip["fan_m1_red.ts"]["incomplete"] == "unknown"
+    assert float(by_clip["slab_m1_green.mp4"]["ceiling_share"]) > 0.2
+    assert int(by_clip["stub_m2_red.mp4"]["dropouts"]) == 1
+    assert int(by_clip["stub_m2_green.mp4"]["dropouts"]) == 1
+    assert int(by_clip["stub_m2_green.mp4"]["n_no_link"]) >= 4
+    assert 8 <= int(by_clip["coil_m2_red.mp4"]["n_hidden"]) <= 12
     best = {name.split("_")[0]: [] for name in by_clip}  # type: dict[str, list[float]]
     for name, row in by_clip.items():
         best[name.split("_")[0]].append(float(row["mean"]))

@@ -117,9 +117,7 @@ def test_a_log_to_summarise(dialect: tuple[str, str, str, str, int], values: lis
 def test_a_table_made_by_hand(dialect: tuple[str, str, str, str, int], values: list[float]) -> None:
     rows: list[list[str | float | None]] = [["antenna", "port", "mounting", "value"]]
     places = (("Fächer", "1"), ("Fächer", "2"), ("Coil", "1"), ("Coil", "2"))
-    rows += [
-        [name, "Upper", mounting, v] for (name, mounting), v in zip(places, values, strict=True)
-    ]
+    rows += [[name, "Red", mounting, v] for (name, mounting), v in zip(places, values, strict=True)]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "table.csv"
         path.write_bytes(save(rows, dialect))

@@ -247,7 +247,7 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
 
 
 def run_title(row: Mapping[str, Any], label: str) -> str:
-    """Return ``Slab, Upper, mounting 1``; the run's name where the antenna is not known."""
+    """Return ``Slab, Red, mounting 1``; the run's name where the antenna is not known."""
     if not row["antenna"]:
         return style.short_names([str(row["run"])], 34)[str(row["run"])]
     parts = [label]

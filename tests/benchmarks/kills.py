@@ -27,13 +27,13 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_clips"
-CLIPS = ("coil_m1_lower.mp4", "fan_m2_lower.mp4", "slab_m2_upper.mp4")
+CLIPS = ("coil_m1_green.mp4", "fan_m2_green.mp4", "slab_m2_red.mp4")
 REVIEW = """
 import sys
 from pathlib import Path
 from extractor.tables import write_table
 for i in range(10 ** 6):
-    rows = [{"clip": "fan_m2_lower.mp4", "time_s": j / 10, "field": "bitrate", "value": "1.5"}
+    rows = [{"clip": "fan_m2_green.mp4", "time_s": j / 10, "field": "bitrate", "value": "1.5"}
             for j in range(i % 500)]
     write_table(Path(sys.argv[1]), ["clip", "time_s", "field", "value"], rows, keep_previous=True)
 """

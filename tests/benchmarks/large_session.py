@@ -33,7 +33,7 @@ from extractor.session import RUN_COLUMNS, Session  # noqa: E402
 from extractor.tables import write_table  # noqa: E402
 
 ANTENNAS = ("Slab", "Coil", "Fan", "Stub")
-PORTS = ("Upper", "Lower")
+PORTS = ("Red", "Green")
 OVERLAY = f"""version = 1
 [[field]]
 name = "bitrate"

@@ -31,7 +31,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_clips"
-SOURCE = SAMPLES / "slab_m1_upper.mp4"
+SOURCE = SAMPLES / "slab_m1_red.mp4"
 CACHE = Path(tempfile.gettempdir()) / "extractor-speed"
 
 DECODE = """
@@ -352,7 +352,7 @@ def startup() -> None:
     print(f"| `extractor --help`, the same way | {statistics.median(help_):.2f} |")
     with tempfile.TemporaryDirectory() as folder:
         for i in range(100):
-            shutil.copy(SAMPLES / "fan_m2_lower.mp4", Path(folder) / f"{i:03d}.mp4")
+            shutil.copy(SAMPLES / "fan_m2_green.mp4", Path(folder) / f"{i:03d}.mp4")
         shutil.copy(SAMPLES / "overlay.toml", folder)
         command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
         measured(*command, "--rate", "2")
