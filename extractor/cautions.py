@@ -33,14 +33,14 @@ _CAUTIONS = (
         "Keep away from an antenna that transmits",
         "Nobody stands within 20 cm of a transmitting antenna, and nobody stands in its beam. "
         "At the limit for the general public of 10 W/m2 the main beam reaches 1.4 cm at 25 mW "
-        "EIRP, 9 cm at 1 W, 22 cm at 200 mW into 15 dBi and 50 cm at 1 W into 15 dBi; 1.6 "
+        "EIRP, 9 cm at 1 W, 16 cm at 200 mW into 12 dBi and 36 cm at 1 W into 12 dBi; 1.6 "
         "times as far where ground or metal reflects. These are far-field figures: an "
         "orientation, not a clearance.",
     ),
     Caution(
         "Ports may also transmit",
         "A receiver's port may also transmit. A high-gain antenna on it raises the radiated "
-        "power (EIRP): 15 dBi in place of 2.15 dBi by 12.85 dB, nineteen times, and that may be "
+        "power (EIRP): 12 dBi in place of 2.15 dBi by 9.85 dB, nearly ten times, and that may be "
         "unlawful. Put the antenna under test on a port that only receives, or find out what "
         "local rules allow and set the power accordingly.",
     ),

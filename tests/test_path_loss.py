@@ -162,7 +162,7 @@ def test_steepest_slope_is_the_limit_of_shannons_bound():
 
 @pytest.mark.parametrize(
     ("power_mw", "gain_dbi", "distance_cm"),
-    [(25, 0, 1.41), (1000, 0, 8.92), (200, 15, 22.4), (1000, 15, 50.2)],
+    [(25, 0, 1.41), (1000, 0, 8.92), (200, 12, 15.88), (1000, 12, 35.51)],
 )
 def test_exposure_distance(power_mw, gain_dbi, distance_cm):
     # Limit 10 W/m2 = 1 mW/cm2 for the general public: 47 CFR 1.1310.
@@ -177,11 +177,11 @@ def test_reflection_raises_the_distance_1_6_times():
 
 
 def test_eirp():
-    assert eirp_dbm(200, 15) == pytest.approx(38.0, abs=0.02)  # printed with one decimal
-    assert eirp_dbm(1, 15) - eirp_dbm(1, 2.15) == pytest.approx(12.85)
-    # 25 mW EIRP through 15 dBi leaves -1.02 dBm for the transmitter.
-    assert 10 * math.log10(25) - 15 == pytest.approx(-1.02, abs=DB)
-    assert eirp_dbm(10**-0.102, 15) == pytest.approx(10 * math.log10(25), abs=DB)
+    assert eirp_dbm(200, 12) == pytest.approx(35.0, abs=0.02)  # printed with one decimal
+    assert eirp_dbm(1, 12) - eirp_dbm(1, 2.15) == pytest.approx(9.85)
+    # 25 mW EIRP through 12 dBi leaves 1.98 dBm for the transmitter.
+    assert 10 * math.log10(25) - 12 == pytest.approx(1.98, abs=DB)
+    assert eirp_dbm(10**0.198, 12) == pytest.approx(10 * math.log10(25), abs=DB)
 
 
 def test_speed_of_light_is_exact():
