@@ -100,7 +100,7 @@ def annotate(
     path = out or session.results / VIDEOS / f"{session.stems[name]}.mp4"
     material = session_charts.gather([results], fields[0], None, None)
     look = _look(results, material.looks, name)
-    with style.drawing([name]):
+    with style.drawing([name, *(f"{f.name}{f.unit}" for f in fields)]):
         page = _Page(known, fields, boxes, series, look)
         with film(path, page.width, page.height, known.frame_rate_hz or 30.0) as writer:
             whole = [Box(0, 0, known.width, known.height)]

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from extractor.charts import style
 from extractor.link_report import LinkReport
 from extractor.session import Session
 from extractor.storage import replacing
@@ -45,11 +46,12 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
         )
     if not report.sweep.empty:
         written.append(_write(session.results / "sweep.csv", report.sweep))
-    for name, figure in figures(report).items():
-        path = session.pictures / f"{name}.png"
-        with replacing(path) as stream:
-            figure.savefig(stream, format="png", dpi=120)
-        written.append(path)
+    with style.drawing([report.unit, *(one.antenna for one in report.antennas)]):
+        for name, figure in figures(report).items():
+            path = session.pictures / f"{name}.png"
+            with replacing(path) as stream:
+                figure.savefig(stream, format="png", dpi=120)
+            written.append(path)
     return tuple(written)
 
 
@@ -97,6 +99,8 @@ def _expected_figure(report: LinkReport) -> Figure:
     else:
         left, right = figure.subplots(1, 2)
         charts_link.draw_expected_beside(report.judgements, left, right)
+        for axes in (left, right):
+            axes.locator_params(axis="x", nbins=6)
     return figure
 
 

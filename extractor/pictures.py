@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import base64
-import contextlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -86,7 +85,8 @@ def _draw_share(share: _Share, progress: workers.Progress) -> dict[int, list[Dra
     words = session_charts.words(share.material)
     kept: dict[int, list[Future[Drawn]]] = {group: [] for group in share.groups}
     # Packing the pixels of one chart runs beside the drawing of the next.
-    with style.drawing(words), _glyphs_replaced(), ThreadPoolExecutor(1) as aside:
+    # Of several processes one says which characters have no font.
+    with style.drawing(words, tell=0 in share.groups), ThreadPoolExecutor(1) as aside:
         for group in share.groups:
             for chart in session_charts.charts(share.material, [group]):
                 progress(f"chart {chart.name}", 0.0)
@@ -107,16 +107,6 @@ def _keep(share: _Share, chart: session_charts.Chart, svg: str, pixels: style.Pi
         packed = base64.b64encode(png).decode("ascii")
         picture = Picture(chart.name, chart.caption, chart.alt, "", packed)
     return chart.section, picture, paths
-
-
-@contextlib.contextmanager
-def _glyphs_replaced() -> Iterator[None]:
-    import warnings
-
-    # A character that no installed font holds is drawn as a box; the page has the full name.
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        yield
 
 
 def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Path]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import math
 import re
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -338,18 +340,53 @@ def test_names_are_text_and_no_formula(tmp_path) -> None:
         figure = next(session_charts.charts(material)).figure
         labels = words_in(figure)
         assert "$\\frac{a}{b}$" in labels
-        with pytest.warns(UserWarning, match="Glyph") if not has_cjk() else nothing():
-            style.png(figure, 40)
+        style.png(figure, 40)
 
 
-def has_cjk() -> bool:
-    return "□" not in style.drawable("日本")
+@pytest.fixture
+def fonts(monkeypatch):
+    """Give a function that says which fonts are listed and which lie on the system."""
+    from matplotlib import font_manager
+
+    every = tuple(font_manager.fontManager.ttflist)
+
+    def set_fonts(listed, on_system=()) -> None:
+        kept = [entry for entry in every if entry.name in listed]
+        monkeypatch.setattr(font_manager.fontManager, "ttflist", kept)
+        monkeypatch.setattr(font_manager, "findSystemFonts", lambda: list(on_system))
+
+    style._further.cache_clear()
+    monkeypatch.setattr(style, "_TOLD", set())
+    yield set_fonts
+    style._further.cache_clear()
 
 
-def nothing():
-    import contextlib
+def test_names_that_no_font_holds_are_told_once_in_a_plain_line(fonts, caplog) -> None:
+    fonts({"DejaVu Sans"})
+    for _ in range(2):
+        with style.drawing(["日本\x07", "Slab"]):
+            figure = style.new_figure(3, 2)
+            figure.subplots().set_title("日本 Slab")
+            style.png(figure, 40)  # a Python warning would be an error here
+    (line,) = [record.getMessage() for record in caplog.records]
+    assert line.startswith("warning: no installed font holds 日本\\u0007: boxes")
+    assert "\n" not in line
 
-    return contextlib.nullcontext()
+
+def test_a_font_installed_after_the_list_was_made_is_found(fonts, caplog, tmp_path) -> None:
+    import matplotlib
+
+    broken, fresh = tmp_path / "broken.ttf", tmp_path / "fresh.ttf"
+    broken.write_bytes(b"no font")
+    shutil.copy(Path(matplotlib.get_data_path(), "fonts/ttf/STIXGeneral.ttf"), fresh)
+    fonts({"DejaVu Sans"}, on_system=[str(broken), str(fresh)])
+    odd = "\N{LATIN SMALL LETTER D WITH PALATAL HOOK}"
+    with style.drawing([odd]):
+        assert matplotlib.rcParams["font.family"] == ["DejaVu Sans", "STIXGeneral"]
+        figure = style.new_figure(3, 2)
+        figure.subplots().set_title(odd, fontweight="bold")  # this file has no bold
+        style.png(figure, 40)
+    assert caplog.records == []
 
 
 def test_inlined_pictures_keep_their_ids_to_themselves() -> None:

@@ -86,6 +86,8 @@ def gather(
 def words(material: Material) -> list[str]:
     """Return the user's own words that the charts show, for the choice of fonts."""
     own = [look.label for look in material.looks.values()]
+    for shown in (material.field, material.second):
+        own += [] if shown is None else [shown.name, shown.unit]
     for one in material.results:
         for column in ("run", "port", "mounting"):
             own += [str(v) for v in one.summary[column].unique()]

@@ -6,9 +6,11 @@ Colours say which antenna, and never alone: each has a marker of its own and a l
 from __future__ import annotations
 
 import io
+import logging
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import warnings
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
@@ -16,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.font_manager import FontEntry
 
 INK = "#1d2a33"
 SOFT = "#5d6b75"
@@ -65,6 +68,9 @@ VARIABLES: Mapping[str, str] = {
 }
 LONGEST_NAME = 24
 _FONT = "DejaVu Sans"
+#: So many characters without a font are named in one line.
+_MOST_SHOWN = 20
+_TOLD: set[str] = set()
 
 
 @dataclass(frozen=True)
@@ -113,17 +119,21 @@ def _cut(text: str, longest: int) -> str:
 
 
 @contextmanager
-def drawing(texts: Sequence[str] = ()) -> Iterator[None]:
+def drawing(texts: Sequence[str] = (), *, tell: bool = True) -> Iterator[None]:
     """Set fonts and text for the figures made inside; `texts` are the user's own words.
 
     Text is taken as it stands (a ``$`` in a name is no formula), and characters that the usual
-    font lacks are taken from another installed one where there is one.
+    font lacks are taken from another installed one where there is one. What none holds becomes a
+    box; a line on the log says so, once a character, unless not to `tell`.
     """
     import matplotlib
 
+    fonts = fonts_for("".join(texts))
+    if tell:
+        _tell_lacking("".join(texts))
     settings: Any = {
         "backend": "agg",
-        "font.family": fonts_for("".join(texts)),
+        "font.family": fonts,
         "font.size": 10.5,
         "text.parse_math": False,
         "text.color": INK,
@@ -142,14 +152,54 @@ def drawing(texts: Sequence[str] = ()) -> Iterator[None]:
         # Ids in the file must not change from one drawing to the next.
         "svg.hashsalt": "extractor",
     }
-    with matplotlib.rc_context(settings):
+    with matplotlib.rc_context(settings), warnings.catch_warnings(), _fonts_unremarked():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
+
+
+@contextmanager
+def _fonts_unremarked() -> Iterator[None]:
+    """Keep to itself what Matplotlib says of a font that has no bold."""
+    speaker = logging.getLogger("matplotlib.font_manager")
+    before = speaker.level
+    speaker.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        speaker.setLevel(before)
+
+
+def _tell_lacking(text: str) -> None:
+    without = _without_font(text) - _TOLD
+    boxed = [c for c in dict.fromkeys(text) if c in without]
+    if not boxed:
+        return
+    _TOLD.update(boxed)
+    shown = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in boxed[:_MOST_SHOWN])
+    more = "…" if len(boxed) > _MOST_SHOWN else ""
+    logging.getLogger(__name__).warning(
+        "warning: no installed font holds %s%s: boxes stand for them in pictures; install one that "
+        "does, such as a Noto font, and make the pictures again", shown, more,
+    )  # fmt: skip
 
 
 def fonts_for(text: str) -> list[str]:
     """Return the fonts that together hold the characters of `text`, the usual one first."""
-    lacking = {c for c in text if not c.isspace() and ord(c) not in _coverage(_font_path(_FONT))}
-    return [_FONT, *_further(frozenset(lacking))] if lacking else [_FONT]
+    lacking = _lacking(text)
+    return [_FONT, *_further(lacking)] if lacking else [_FONT]
+
+
+def _lacking(text: str) -> frozenset[str]:
+    """Return the characters of `text` that the usual font does not hold."""
+    usual = _coverage(_font_path(_FONT))
+    return frozenset(c for c in text if not c.isspace() and ord(c) not in usual)
+
+
+def _without_font(text: str) -> set[str]:
+    """Return the characters of `text` that no installed font holds."""
+    lacking = _lacking(text)
+    held = frozenset[int]().union(*(_coverage(_font_path(f)) for f in _further(lacking)))
+    return {c for c in lacking if ord(c) not in held}
 
 
 @cache
@@ -158,9 +208,23 @@ def _further(lacking: frozenset[str]) -> tuple[str, ...]:
 
     found: list[str] = []
     left = {ord(c) for c in lacking}
-    for entry in font_manager.fontManager.ttflist:
+    known = font_manager.fontManager.ttflist
+    _search(known[:], left, found)
+    if left:
+        # The list is kept from one start to the next: fonts installed since are not in it.
+        count = len(known)
+        for path in set(font_manager.findSystemFonts()) - {entry.fname for entry in known}:
+            with suppress(OSError, RuntimeError, NotImplementedError):
+                font_manager.fontManager.addfont(path)
+        _search(known[count:], left, found)
+    return tuple(found)
+
+
+def _search(entries: Iterable[FontEntry], left: set[int], found: list[str]) -> None:
+    """Take the characters that these fonts hold out of `left`, and add the fonts to `found`."""
+    for entry in entries:
         if not left:
-            break
+            return
         if entry.name.startswith("Last Resort"):
             continue  # holds every character, as a picture of its kind
         try:
@@ -170,7 +234,6 @@ def _further(lacking: frozenset[str]) -> tuple[str, ...]:
         if covered and entry.style == "normal":
             found.append(entry.name)
             left -= covered
-    return tuple(found)
 
 
 @cache
@@ -189,12 +252,8 @@ def _coverage(path: str) -> frozenset[int]:
 
 def drawable(text: str) -> str:
     """Return `text` with characters that no installed font holds as ``□``."""
-    usual = _coverage(_font_path(_FONT))
-    odd = frozenset(c for c in text if not c.isspace() and ord(c) not in usual)
-    if not odd:
-        return text
-    held = usual.union(*(_coverage(_font_path(f)) for f in _further(odd)))
-    return "".join(c if c.isspace() or ord(c) in held else "□" for c in text)
+    boxed = _without_font(text)
+    return "".join("□" if c in boxed else c for c in text)
 
 
 def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> Figure:
