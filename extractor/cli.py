@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import io
+import logging
 import os
 import sys
 from collections.abc import Callable
@@ -26,7 +28,7 @@ from extractor.commands.report import report
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
-from extractor.errors import EXIT_INTERRUPTED, ExtractorError
+from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ExtractorError
 from extractor.screen import MANNER
 
 app = typer.Typer(
@@ -39,6 +41,13 @@ app = typer.Typer(
         "Exit codes: 0 done (also with warnings), 2 wrong usage or files of the session, "
         "3 a clip gave no readings (the others are done), 130 interrupted."
     ),
+)
+
+#: What Linux says of a library that is not there; OpenCV's windows, unused here, need some.
+_NO_LIBRARY = "cannot open shared object file"
+_HOW_TO_GET_IT = (
+    "apt-get install libgl1 libglib2.0-0; or, without root: pip uninstall opencv-python, "
+    "then pip install opencv-python-headless, which needs no such library"
 )
 
 
@@ -54,6 +63,13 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
                 raise
             print(f"error: {error}", file=sys.stderr)
             raise typer.Exit(error.exit_code) from None
+        except ImportError as error:
+            if MANNER.debug or _NO_LIBRARY not in str(error):
+                raise
+            print(
+                f"error: a system library is missing ({error}); {_HOW_TO_GET_IT}", file=sys.stderr
+            )
+            raise typer.Exit(EXIT_USAGE) from None
         except KeyboardInterrupt:
             if MANNER.debug:
                 raise
@@ -93,4 +109,9 @@ def main() -> None:
     # Before NumPy is imported: its matrices are small here, and on a busy machine threads that
     # share one wait for each other, up to four times as long as one needs alone.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # It warns of a home that it cannot write to, and does without.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    # A terminal or file of few letters gets a ? for the others.
+    if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
+        sys.stdout.reconfigure(errors="replace")
     app()

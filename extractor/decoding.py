@@ -1,6 +1,6 @@
 """Opening a video file and decoding it, damage and malice included.
 
-Used by `clips` alone; everything else goes through that module.
+`clips` uses it, and `planning.matching` for a clip's tags; all else goes through `clips`.
 """
 
 from __future__ import annotations
@@ -29,6 +29,10 @@ FIRST_FRAME_PACKETS = 3000
 FIRST_FRAME_S = 8.0
 #: A wanted time farther ahead than this is sought, not decoded up to: about a keyframe interval.
 SEEK_BEYOND_S = 2.0
+#: Opens clips whose title is no UTF-8. From 19 on av always does and knows no such argument.
+ANY_TITLE: dict[str, Any] = (
+    {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
+)
 
 
 @dataclass(slots=True)
@@ -62,8 +66,8 @@ def opened(path: Path) -> Iterator[Any]:
             )
         container = av.open(
             str(path),
-            metadata_errors="ignore",
             timeout=STEP_S,
+            **ANY_TITLE,
             options={"max_pixels": str(MAX_PIXELS)},
         )
     except (av.error.FFmpegError, OSError, ValueError, OverflowError) as error:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
+from report_making import truth_session
 from typer.testing import CliRunner
 
 from extractor import marking, overlay, suggesting
@@ -92,6 +93,64 @@ def test_malformed_overlay_names_the_place(session_folder: Path) -> None:
     code, _, err = run("read", session_folder)
     assert code == 2
     assert "overlay.toml: is not valid TOML" in err
+
+
+@pytest.mark.parametrize("command", ["read", "quick", "mark", "open"])
+def test_a_missing_system_library_is_one_line_that_names_both_ways(
+    session_folder: Path, tmp_path_factory: pytest.TempPathFactory, command: str
+) -> None:
+    folder = tmp_path_factory.mktemp("broken")
+    (folder / "cv2.py").write_text(
+        "raise ImportError('libGL.so.1: cannot open shared object file: No such file')"
+    )
+    options = {"mark": ["--suggest"], "open": ["--no-browser"]}.get(command, [])
+    done = subprocess.run(
+        [sys.executable, "-m", "extractor", command, str(session_folder), *options],
+        env=os.environ | {"PYTHONPATH": str(folder)},
+        cwd=Path(__file__).parents[1],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    for said in ("libGL.so.1", "apt-get install libgl1", "opencv-python-headless"):
+        assert said in done.stderr
+
+
+def test_an_output_of_few_letters_gets_a_question_mark(tmp_path: Path) -> None:
+    folder = tmp_path / "Grün"
+    folder.mkdir()
+    (folder / "log.csv").write_text("t,v\n" + "".join(f"{i},{i % 7}\n" for i in range(60)))
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "extractor", "summarise", str(folder / "log.csv")),
+            *("--time", "t", "--value", "v", "--out", str(folder / "sum.csv")),
+        ],
+        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+        cwd=Path(__file__).parents[1],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Gr?n" in done.stdout
+
+
+def test_a_home_that_cannot_be_written_is_no_news(tmp_path: Path) -> None:
+    session = truth_session(tmp_path / "club")
+    (tmp_path / "home").write_text("a file: nobody can make a folder in it")
+    homes = {name: str(tmp_path / "home") for name in ("HOME", "USERPROFILE")}
+    done = subprocess.run(
+        [sys.executable, "-m", "extractor", "card", str(session)],
+        env={k: v for k, v in os.environ.items() if not k.startswith(("XDG", "MPL"))} | homes,
+        cwd=Path(__file__).parents[1],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_debug_shows_where(tmp_path: Path) -> None:

@@ -21,9 +21,10 @@ PLAN = Plan(("A", "B"), ("P", "Q"), mountings=1, seed=1)
 OFFSETS_S = (0, 60, 600, 660)
 
 
-def record(path, created=None, seconds=2.0, size=(64, 48)):
+def record(path, created=None, seconds=2.0, size=(64, 48), title="x"):
     """A grey clip of a few frames with a creation time, modified at that time."""
     with av.open(str(path), "w") as container:
+        container.metadata["title"] = title
         if created is not None:
             container.metadata["creation_time"] = created.isoformat()
         stream = container.add_stream("libx264", rate=5)
@@ -54,6 +55,14 @@ def recorded(folder, offsets=OFFSETS_S, names=None, **options) -> Session:
 
 def clips_of(session) -> list[str]:
     return [run.clips[0] for run in Session(session.root).runs()]
+
+
+def test_a_title_that_is_no_utf8_hides_neither_clip_nor_creation_time(tmp_path):
+    path = tmp_path / "a.mp4"
+    record(path, START, title="aXXb")
+    path.write_bytes(path.read_bytes().replace(b"aXXb", b"a\xff\xfcb"))
+    (recording,) = matching.match(planned(tmp_path)).recordings
+    assert recording.created == START
 
 
 def test_clips_are_paired_by_creation_time(tmp_path):

@@ -20,9 +20,12 @@ from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
+    ),
+]
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 CLIPS = ("slab_m1_red.mp4", "slab_m2_red.mp4", "stub_m1_red.mp4", "stub_m2_red.mp4")
 #: Where make.py draws the bitrate: x, y, width, height in the 1600x900 picture.

@@ -256,6 +256,7 @@ def test_nothing_marked(tmp_path: Path) -> None:
         read(tmp_path)
 
 
+@pytest.mark.slow
 def test_worker_processes_and_a_worker_that_dies(tmp_path: Path) -> None:
     """Real processes: the work function must be importable, so it is one of this module."""
     from extractor import workers

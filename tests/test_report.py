@@ -125,6 +125,7 @@ def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
     assert {"runs-bitrate-1.png", "runs-bitrate-2.png"} <= names
 
 
+@pytest.mark.slow
 def test_two_processes_draw_what_one_draws(tmp_path, monkeypatch) -> None:
     runs = [(a, p, m) for a in ("A", "B") for m in ("1", "2") for p in ("U", "L")]
     folder = made_up_session(tmp_path / "shared", runs)

@@ -16,9 +16,12 @@ from extractor import report
 webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium (extra: test)")
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
+    ),
+]
 EVIL = "<img src=x onerror=window.hit=1><script>window.hit=1</script>\"'>"
 RIGHT_TO_LEFT = "אנטנה \u202e שלום"
 LONG = "long" * 50

@@ -13,6 +13,7 @@ from scoring import Score, rows_of, score
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 FIELDS = ("bitrate", "latency")
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

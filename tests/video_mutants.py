@@ -16,6 +16,7 @@ import numpy as np
 from clipmaker import BOX, SIZE, GreyReader, make_clip, stairs, steady
 
 from extractor import clips, containers, reading
+from extractor.decoding import ANY_TITLE
 from extractor.errors import ClipError
 from extractor.flags import Flag
 from extractor.interpretation import interpret
@@ -306,7 +307,7 @@ def check_readings(path: Path, box: Box, result: reading.ClipReadings) -> None:
 def shown_texts(path: Path, box: Box) -> dict[int | None, set[str]]:
     """Return what the grey patch says in every picture, by time in 1/10,000 s (None: no time)."""
     reader, found = GreyReader(), {}
-    with av.open(str(path), metadata_errors="ignore", timeout=4) as container:
+    with av.open(str(path), timeout=4, **ANY_TITLE) as container:
         stream = next(s for s in container.streams.video)
         stream.thread_type = "NONE"
         stream.codec_context.options = {"max_pixels": str(1 << 24)}

@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import Literal
 
 from extractor.clips import Clip, probe
+from extractor.decoding import opened
 from extractor.editing import RunRow, edit_runs, run_rows
 from extractor.errors import ClipError, UsageError
 from extractor.session import Session
@@ -136,14 +137,12 @@ def _recording(session: Session, clip: str) -> Recording:
 
 
 def _created(session: Session, clip: str) -> datetime | None:
-    import av
-
     try:
-        with av.open(str(session.path(clip))) as container:
+        with opened(session.path(clip)) as container:
             tags = dict(container.metadata)
             for stream in container.streams.video[:1]:
                 tags = dict(stream.metadata) | tags
-    except (OSError, ValueError):
+    except ClipError:
         return None
     text = tags.get("creation_time", "")
     try:

@@ -30,7 +30,12 @@ def create(name: str, glyphs: Path | None = None) -> Reader:
         If there is no such reader.
     ReaderUnavailableError
         If it cannot run on this machine.
+    ImportError
+        If a system library that OpenCV needs is missing.
     """
+    # Missed here, in the caller's own process, not in the workers clip by clip.
+    import cv2  # noqa: F401
+
     if name == "tesseract":
         from extractor.readers.tesseract import TesseractReader, installed_version
 
