@@ -23,7 +23,7 @@ from extractor import __version__, doubtful, state
 from extractor.errors import ClipError, SessionFileError, StorageError, UsageError
 from extractor.pipeline import state_path
 from extractor.results import Results, load
-from extractor.session import RESULTS, VIDEO_SUFFIXES, Session
+from extractor.session import RESULTS, VIDEO_SUFFIXES, Session, spelled
 from extractor.storage import replacing
 from extractor.tables import format_table
 
@@ -73,7 +73,7 @@ def pack(session: Session, out: Path | None = None, progress: Progress | None = 
     with replacing(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(MANIFEST, json.dumps(manifest, indent=1, ensure_ascii=False))
         for source in _members(session, path):
-            name = str(_safe(path, source.relative_to(session.root).as_posix()))
+            name = str(_safe(path, spelled(source.relative_to(session.root))))
             archive.writestr(_PREFIX + name, source.read_bytes())
         table = format_table(doubtful.COLUMNS, doubtful.as_rows(doubts))
         archive.writestr(f"{_PREFIX}{RESULTS}/{doubtful.TABLE}", table)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import io
 import os
 import sys
 from collections.abc import Callable
@@ -27,7 +28,7 @@ from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, ExtractorError
-from extractor.screen import MANNER
+from extractor.screen import MANNER, fail
 
 app = typer.Typer(
     add_completion=False,
@@ -52,7 +53,7 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
         except ExtractorError as error:
             if MANNER.debug:
                 raise
-            print(f"error: {error}", file=sys.stderr)
+            fail(error)
             raise typer.Exit(error.exit_code) from None
         except KeyboardInterrupt:
             if MANNER.debug:
@@ -88,9 +89,23 @@ def _root(
     pass
 
 
+def _speak_utf8() -> None:
+    """Begin anew in UTF-8 mode where the locale knows few letters; what can't print becomes ``?``.
+
+    Files are named in UTF-8 nearly everywhere: read by the letters of an 8-bit locale, the name
+    of a clip is another one than in ``runs.csv``.
+    """
+    if sys.getfilesystemencoding().lower() != "utf-8":
+        os.environ.setdefault("PYTHONIOENCODING", f"{sys.stdout.encoding}:replace")
+        os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
+
+
 def main() -> None:
     """Run one command and exit with its code (see `extractor.errors`)."""
     # Before NumPy is imported: its matrices are small here, and on a busy machine threads that
     # share one wait for each other, up to four times as long as one needs alone.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _speak_utf8()
     app()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor.errors import TableError, UsageError
 from extractor.overlay import Field, Overlay
-from extractor.session import Session
+from extractor.session import Session, spelled
 from extractor.tables import parse_number, read_table
 
 if TYPE_CHECKING:
@@ -166,7 +166,7 @@ def load(folder: Path) -> Results:
     if not table.rows:
         raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
     overlay = session.overlay() if session.overlay_path.exists() else None
-    name = folder.resolve().name
+    name = spelled(Path(folder.resolve().name))
     return Results(session, name, _frame(table.columns, table.rows), session.conditions(), overlay)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -150,9 +151,14 @@ class Session:
     def clips(self) -> tuple[str, ...]:
         """Paths of all clips in the session, ``/`` between, sorted.
 
-        ``results/`` and folders whose name begins with a dot are not searched.
+        ``results/`` and folders whose name begins with a dot are not searched. Names are read as
+        UTF-8 whatever the system's locale; bytes that are none stand as ``%E4``.
         """
-        found = []
+        return tuple(sorted(self._paths))
+
+    @cached_property
+    def _paths(self) -> Mapping[str, Path]:
+        found = {}
         for folder, subfolders, files in os.walk(self.root):
             here = Path(folder)
             top = here == self.root
@@ -166,8 +172,8 @@ class Session:
                 # A pipe would make every look at it wait for ever. What is not there (a broken
                 # link) stays in: it is named when it is read.
                 if path.is_file() or not path.exists():
-                    found.append(path.relative_to(self.root).as_posix())
-        return tuple(sorted(found))
+                    found[spelled(path.relative_to(self.root))] = path
+        return found
 
     def require_clips(self) -> tuple[str, ...]:
         """Return `clips`.
@@ -208,8 +214,8 @@ class Session:
         raise UsageError(f"{name}: {reason} in {self.root}")
 
     def path(self, clip: str) -> Path:
-        """Return where a clip lies."""
-        return self.root / clip
+        """Return where a clip lies, or would lie."""
+        return self._paths.get(clip, self.root / clip)
 
     @cached_property
     def stems(self) -> Mapping[str, str]:
@@ -276,6 +282,12 @@ class Session:
         """Name the clips that ``runs.csv`` lacks, and those that it names in vain."""
         named = {c for r in runs for c in r.clips}
         warnings = [
+            f"{c}: its name is not UTF-8 (unpacked from an old archive?), so tables call it this; "
+            "better rename the file"
+            for c in self.clips
+            if os.fsencode(self.path(c).relative_to(self.root).as_posix()) != c.encode()
+        ]
+        warnings += [
             f"runs.csv names {c}, which is not in the folder"
             for c in sorted(named - set(self.clips))
         ]
@@ -295,6 +307,16 @@ class Session:
         if not self.corrections_path.exists():
             return ()
         return parse_corrections(read_table(self.corrections_path))
+
+
+def spelled(path: Path) -> str:
+    """Return a path as text for tables and messages, ``/`` between; see `Session.clips`."""
+    raw = os.fsencode(path.as_posix())
+    return re.sub(r"[\udc80-\udcff]", _as_percent, raw.decode("utf-8", "surrogateescape"))
+
+
+def _as_percent(byte: re.Match[str]) -> str:
+    return f"%{ord(byte[0]) - 0xDC00:02X}"
 
 
 def _flat(path: str) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from extractor.errors import TableError, UsageError
-from extractor.session import RUN_COLUMNS, Session
+from extractor.session import RUN_COLUMNS, Session, spelled
 from extractor.tables import Table, read_table
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
@@ -103,8 +103,8 @@ def load_sessions(
 def _session_names(paths: Sequence[Path]) -> list[str]:
     if len({p.resolve() for p in paths}) < len(paths):
         raise UsageError("the same session is given twice")
-    short = [p.resolve().stem if p.is_file() else p.resolve().name for p in paths]
-    return short if len(set(short)) == len(short) else [str(p) for p in paths]
+    short = [spelled(Path(p.resolve().stem if p.is_file() else p.resolve().name)) for p in paths]
+    return short if len(set(short)) == len(short) else [spelled(p) for p in paths]
 
 
 def _load_table(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
