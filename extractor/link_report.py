@@ -22,6 +22,7 @@ from extractor.path_loss import (
 )
 from extractor.ratings import Rating, rate
 from extractor.session import Session
+from extractor.tables import LARGEST_NUMBER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -176,7 +177,11 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
     value = conditions.get(key)
     if value is None or value == "":
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not 0 < value <= LARGEST_NUMBER
+    ):
         raise SessionFileError(
             f"session.toml: {key} is {value!r}; write a number above 0, without quotes or unit"
         )

@@ -25,7 +25,7 @@ MANNER = Manner()
 
 
 def printable(text: str, line_ends: str = "") -> str:
-    """Return a text without what could steer a terminal or cannot be shown.
+    r"""Return a text without what could steer a terminal or cannot be shown.
 
     Names come from files and tables: an escape sequence in one could clear the screen or forge
     a line. Odd spaces become plain ones, anything else that does not print the sign U+FFFD.
@@ -35,7 +35,7 @@ def printable(text: str, line_ends: str = "") -> str:
     text : str
         Anything.
     line_ends : str
-        What to keep besides: ``"\\n"`` where the text has several lines.
+        What to keep besides: ``"\n"`` where the text has several lines.
     """
     if text.isprintable():
         return text

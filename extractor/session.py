@@ -343,6 +343,7 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
     runs: list[Run] = []
     for i, row in enumerate(table.rows):
         clips = tuple(c.strip() for c in row["clip"].split(";") if c.strip())
+        table.number(i, "order")
         if not clips:
             continue
         start, end = table.number(i, "start_s"), table.number(i, "end_s")

@@ -32,7 +32,7 @@ def old_archive(tmp_path: Path) -> Session:
     """A session with one good clip and one named in an old code page."""
     make_clip(tmp_path / "a.mp4", steady(2.0), stairs)
     make_clip(tmp_path / "b.mp4", steady(2.0), lambda t: stairs(t) // 2)
-    os.rename(tmp_path / "b.mp4", os.fsencode(tmp_path) + b"/F\xe4cher.mp4")
+    (tmp_path / "b.mp4").rename(tmp_path / os.fsdecode(b"F\xe4cher.mp4"))
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     return Session(tmp_path)
 
@@ -58,8 +58,7 @@ def test_a_name_that_is_not_utf8_stops_nothing(old_archive, grey_reader):
 
 
 def test_a_damaged_clip_of_such_a_name_fails_alone(old_archive, grey_reader):
-    with open(os.fsencode(old_archive.root) + b"/F\xe4cher.mp4", "wb") as stream:
-        stream.write(b"no video at all")
+    (old_archive.root / os.fsdecode(b"F\xe4cher.mp4")).write_bytes(b"no video at all")
     report = pipeline.read_session(old_archive, ONE)
     assert [(c.clip, c.outcome) for c in report.clips] == [
         ("F%E4cher.mp4", "failed"),
@@ -69,8 +68,7 @@ def test_a_damaged_clip_of_such_a_name_fails_alone(old_archive, grey_reader):
 
 
 def test_a_session_in_a_folder_of_such_a_name(old_archive, grey_reader, tmp_path_factory):
-    root = Path(os.fsdecode(os.fsencode(tmp_path_factory.mktemp("more")) + b"/\xfcbung"))
-    os.rename(old_archive.root, root)
+    root = old_archive.root.rename(tmp_path_factory.mktemp("more") / os.fsdecode(b"\xfcbung"))
     pipeline.read_session(Session(root), ONE)
     assert load(root).name == "%FCbung"
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from extractor.errors import TableError, UsageError
 from extractor.session import RUN_COLUMNS, Session, spelled
-from extractor.tables import Table, read_table
+from extractor.tables import Table, numbers, read_table
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
@@ -28,6 +28,7 @@ _NUMBERS = (
     "trend_per_min",
     "coverage",
     "start_s",
+    "end_s",
 )
 #: Mounting of a run for which none is given: all such runs of an antenna are one mounting.
 UNNAMED_MOUNTING = "(not given)"
@@ -217,7 +218,7 @@ def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, 
     for column in texts & set(runs.columns):
         runs[column] = _text(runs[column])
     for column in {*_NUMBERS, "value"} & set(runs.columns):
-        runs[column] = pd.to_numeric(runs[column].replace("", None)).astype(float)
+        runs[column] = numbers(runs, column)
     runs["mounting"] = runs["mounting"].fillna(UNNAMED_MOUNTING)
     if factor != "antenna":
         own = runs["antenna"] if "antenna" in runs else pd.Series("", index=runs.index)
