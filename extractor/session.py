@@ -15,6 +15,8 @@ from typing import Any
 
 from extractor import overlay
 from extractor.errors import SessionFileError, TableError, UsageError
+from extractor.recordings import Span, counted_twice, digests_of, originals
+from extractor.spelling import objections
 from extractor.tables import Table, parse_number, read_table
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
@@ -279,7 +281,11 @@ class Session:
         return parse_runs(read_table(self.runs_path))
 
     def run_warnings(self, runs: Sequence[Run]) -> list[str]:
-        """Name the clips that ``runs.csv`` lacks, and those that it names in vain."""
+        """Name what is odd in ``runs.csv`` and among the clips.
+
+        Clips that ``runs.csv`` lacks and those that it names in vain, copies of one recording,
+        names that are likely one.
+        """
         named = {c for r in runs for c in r.clips}
         warnings = [
             f"{c}: its name is not UTF-8 (unpacked from an old archive?), so tables call it this; "
@@ -291,10 +297,17 @@ class Session:
             f"runs.csv names {c}, which is not in the folder"
             for c in sorted(named - set(self.clips))
         ]
-        return warnings + [
+        warnings += [
             f"{c} is in the folder, but no run of runs.csv names it"
             for c in sorted(set(self.clips) - named)
         ]
+        warnings += [
+            f"{copy} is the same recording as {first}, byte for byte: only one of them may count; "
+            "take the other out of the folder and of runs.csv"
+            for copy, first in originals(digests_of(self, self.clips)).items()
+            if copy != first
+        ]
+        return warnings + [f"runs.csv: {one}" for one in objections(r.columns for r in runs)]
 
     def corrections(self) -> tuple[Correction, ...]:
         """Return the corrections by hand; none if the file is not there.
@@ -337,12 +350,14 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
     Raises
     ------
     TableError
-        If a cell cannot be understood or a run's name stands twice.
+        If a cell cannot be understood, a run's name stands twice or two runs cover the same
+        seconds.
     """
     table.require("clip")
     runs: list[Run] = []
+    spans: list[Span] = []
     for i, row in enumerate(table.rows):
-        clips = tuple(c.strip() for c in row["clip"].split(";") if c.strip())
+        clips = clips_of(row["clip"])
         table.number(i, "order")
         if not clips:
             continue
@@ -351,9 +366,32 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
             raise TableError(f"{table.where}: line {i + 2}: end_s {end:g} is not after start_s")
         name = row.get("run") or str(PurePosixPath(clips[0]).with_suffix(""))
         runs.append(Run(name, clips, start, end, row))
+        if row.get("use") != "no":
+            spans.append(Span.of(f"line {i + 2} (run '{name}')", clips, start, end))
     _check_unique_runs(runs, table.where)
     _check_unique_mountings(runs, table.where)
+    _check_counted_once(spans, table.where)
     return tuple(runs)
+
+
+def clips_of(cell: str) -> tuple[str, ...]:
+    """Return the clips that a cell of the column ``clip`` names."""
+    return tuple(c.strip() for c in cell.split(";") if c.strip())
+
+
+def _check_counted_once(spans: Sequence[Span], where: str) -> None:
+    for span in spans:
+        if len(set(span.clips)) < len(span.clips):
+            raise TableError(f"{where}: {span.label} names a clip twice; name each once")
+    found = counted_twice(spans, {})
+    if found is not None:
+        first, second = found
+        clip = next(c for c in first.clips if c in second.clips)
+        raise TableError(
+            f"{where}: {first.label} and {second.label} cover the same seconds of {clip}, so they "
+            "are no two measurements; take one out, or correct clip, start_s and end_s (what hung "
+            "on the other ports belongs into the column others)"
+        )
 
 
 def _check_unique_runs(runs: Sequence[Run], where: str) -> None:

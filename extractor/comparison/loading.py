@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
+from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.errors import TableError, UsageError
 from extractor.session import RUN_COLUMNS, Session, spelled
+from extractor.spelling import hung
 from extractor.tables import Table, numbers, read_table
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
@@ -83,12 +85,14 @@ def load_sessions(
         else _load_session(path, name, field, measure, factor)
         for path, name in zip(paths, names, strict=True)
     ]
+    refuse_counted_twice(paths, [t.runs for t in tables])
     if len({t.better for t in tables}) > 1 or len({t.unit for t in tables if t.unit}) > 1:
         raise UsageError(
             f"the sessions disagree about the field '{field}' (unit or which way is better); "
             "make overlay.toml the same in both"
         )
     runs = pd.concat([t.runs for t in tables], ignore_index=True)
+    refuse_twins(", ".join(map(str, paths)), runs, factor)
     skipped = tuple(s for t in tables for s in t.skipped)
     unit = next((t.unit for t in tables if t.unit), "")
     result = replace(tables[0], runs=runs, skipped=skipped, unit=unit)
@@ -260,4 +264,4 @@ def is_like_with_like(antenna: str, others: str | None) -> bool:
     """Tell whether every other port holds the same antenna, as ``Port=Antenna;…`` says."""
     if not others:
         return False
-    return {part.partition("=")[2].strip() for part in others.split(";") if part} == {antenna}
+    return {other for _, other in hung(others)} == {antenna}
