@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from extractor.errors import TableError
+from extractor.spelling import folded, twins
 from extractor.tables import Table, read_table
 
 FILE_NAME = "antennas.csv"
@@ -147,6 +148,9 @@ def read_antennas(path: Path) -> tuple[Antenna, ...]:
     antennas = tuple(_antenna(table, row) for row in range(len(table.rows)))
     if not antennas:
         raise TableError(f"{path}: no antenna in it; write one row for each")
+    for group in twins(one.antenna for one in antennas):
+        quoted = " and ".join(map(repr, group))
+        raise TableError(f"{path}: {quoted} differ in spelling only; name each antenna once")
     for name, count in Counter(one.antenna for one in antennas).items():
         if count > 1:
             raise TableError(f"{path}: antenna {name!r} stands {count} times; name each once")
@@ -154,9 +158,9 @@ def read_antennas(path: Path) -> tuple[Antenna, ...]:
 
 
 def find_antenna(antennas: Sequence[Antenna], name: str) -> Antenna | None:
-    """Antenna of that name; capitals and outer blanks don't matter."""
-    wanted = name.strip().casefold()
-    return next((one for one in antennas if one.antenna.strip().casefold() == wanted), None)
+    """Antenna of that name; what `spelling.folded` drops doesn't matter."""
+    wanted = folded(name)
+    return next((one for one in antennas if folded(one.antenna) == wanted), None)
 
 
 def _check_columns(table: Table) -> None:

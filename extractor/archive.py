@@ -22,8 +22,9 @@ from typing import Any
 from extractor import __version__, doubtful, state
 from extractor.errors import ClipError, SessionFileError, StorageError, UsageError
 from extractor.pipeline import state_path
+from extractor.recordings import PACK_MANIFEST, content_digest
 from extractor.results import Results, load
-from extractor.session import RESULTS, VIDEO_SUFFIXES, Session
+from extractor.session import RESULTS, VIDEO_SUFFIXES, Session, spelled
 from extractor.storage import replacing
 from extractor.tables import format_table
 
@@ -73,7 +74,7 @@ def pack(session: Session, out: Path | None = None, progress: Progress | None = 
     with replacing(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(MANIFEST, json.dumps(manifest, indent=1, ensure_ascii=False))
         for source in _members(session, path):
-            name = str(_safe(path, source.relative_to(session.root).as_posix()))
+            name = str(_safe(path, spelled(source.relative_to(session.root))))
             archive.writestr(_PREFIX + name, source.read_bytes())
         table = format_table(doubtful.COLUMNS, doubtful.as_rows(doubts))
         archive.writestr(f"{_PREFIX}{RESULTS}/{doubtful.TABLE}", table)
@@ -118,6 +119,7 @@ def _manifest(results: Results, progress: Progress) -> dict[str, Any]:
         except OSError as error:
             raise ClipError(f"{clip}: cannot be read ({error.strerror})") from error
         entry = {"clip": clip, "bytes": sizes[clip], "sha256": digest.hexdigest()}
+        entry["content_digest"] = content_digest(session.path(clip))
         clips.append(entry | reading_settings(session, clip))
     return {
         "kind": "extractor pack",
@@ -191,7 +193,7 @@ def opened_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
 
 def manifest_of(folder: Path) -> dict[str, Any]:
     """Return the manifest of an opened pack, empty for a session folder."""
-    return state.read_json(folder / f".{MANIFEST}")
+    return state.read_json(folder / PACK_MANIFEST)
 
 
 def _unpack(path: Path, temporary: Path) -> Path:
@@ -213,7 +215,7 @@ def _unpack(path: Path, temporary: Path) -> Path:
         stand_in = folder / entry
         stand_in.parent.mkdir(parents=True, exist_ok=True)
         stand_in.touch()
-    (folder / f".{MANIFEST}").write_text(json.dumps(manifest, ensure_ascii=False), "utf-8")
+    (folder / PACK_MANIFEST).write_text(json.dumps(manifest, ensure_ascii=False), "utf-8")
     return folder
 
 

@@ -21,7 +21,7 @@ import numpy as np
 
 from extractor.errors import TableError
 from extractor.monotone_curve import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
-from extractor.tables import parse_number
+from extractor.tables import numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,26 +154,6 @@ def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:
         runs = runs.sort_values("order", kind="stable")
     named = runs["antenna"].fillna("").astype(str).str.strip() != ""
     return runs[named & np.isfinite(runs[measure].to_numpy(float))]
-
-
-def numbers(runs: pd.DataFrame, column: str) -> pd.Series:
-    """Return a column as numbers, NaN where empty.
-
-    Raises
-    ------
-    TableError
-        Where a cell holds something else.
-    """
-    import pandas as pd
-
-    values = []
-    for cell in runs[column]:
-        empty = cell is None or cell != cell or cell == ""
-        value = math.nan if empty else parse_number(str(cell))
-        if value is None:
-            raise TableError(f"column {column!r}: {cell!r} is not a number; write one or nothing")
-        values.append(value)
-    return pd.Series(values, index=runs.index, dtype=float)
 
 
 def _calibrating_antenna(runs: pd.DataFrame) -> str | None:

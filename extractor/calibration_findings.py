@@ -15,11 +15,11 @@ from extractor.calibration import (
     Calibration,
     calibrate,
     is_calibrated,
-    numbers,
 )
 from extractor.comparison.findings import Finding, Quantity
 from extractor.equivalent_db import pair_differences
 from extractor.path_loss import steepest_slope_mbit_s_per_db
+from extractor.tables import numbers
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -268,8 +268,7 @@ def _out_of_range(
     notes: list[str],
 ) -> Bools:
     """Tell which readings lie outside the limits, unless it is the limits that seem wrong."""
-    low = -math.inf if field.minimum is None else field.minimum
-    high = math.inf if field.maximum is None else field.maximum
+    low, high = field.limits
     outside = candidates & ((values < low) | (values > high))
     confident = candidates.copy()
     if "confidence" in series:

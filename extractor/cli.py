@@ -29,7 +29,7 @@ from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ExtractorError
-from extractor.screen import MANNER
+from extractor.screen import MANNER, fail
 
 app = typer.Typer(
     add_completion=False,
@@ -61,14 +61,12 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
         except ExtractorError as error:
             if MANNER.debug:
                 raise
-            print(f"error: {error}", file=sys.stderr)
+            fail(error)
             raise typer.Exit(error.exit_code) from None
         except ImportError as error:
             if MANNER.debug or _NO_LIBRARY not in str(error):
                 raise
-            print(
-                f"error: a system library is missing ({error}); {_HOW_TO_GET_IT}", file=sys.stderr
-            )
+            fail(f"a system library is missing ({error}); {_HOW_TO_GET_IT}")
             raise typer.Exit(EXIT_USAGE) from None
         except KeyboardInterrupt:
             if MANNER.debug:
@@ -104,6 +102,19 @@ def _root(
     pass
 
 
+def _speak_utf8() -> None:
+    """Begin anew in UTF-8 mode where the locale knows few letters; what can't print becomes ``?``.
+
+    Files are named in UTF-8 nearly everywhere: read by the letters of an 8-bit locale, the name
+    of a clip is another one than in ``runs.csv``.
+    """
+    if sys.getfilesystemencoding().lower() != "utf-8":
+        os.environ.setdefault("PYTHONIOENCODING", f"{sys.stdout.encoding}:replace")
+        os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
+
+
 def main() -> None:
     """Run one command and exit with its code (see `extractor.errors`)."""
     # Before NumPy is imported: its matrices are small here, and on a busy machine threads that
@@ -111,7 +122,5 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # It warns of a home that it cannot write to, and does without.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    # A terminal or file of few letters gets a ? for the others.
-    if isinstance(sys.stdout, io.TextIOWrapper) and sys.stdout.errors == "strict":
-        sys.stdout.reconfigure(errors="replace")
+    _speak_utf8()
     app()

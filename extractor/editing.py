@@ -17,6 +17,7 @@ from extractor.session import (
     RUN_COLUMNS,
     Correction,
     Session,
+    clips_of,
 )
 from extractor.table_file import TableFile, one_line
 from extractor.tables import format_cell, parse_number
@@ -40,7 +41,7 @@ class RunRow:
     @property
     def clips(self) -> tuple[str, ...]:
         """Return the clips it names; none where it is planned and not yet recorded."""
-        return tuple(c.strip() for c in self.cells.get("clip", "").split(";") if c.strip())
+        return clips_of(self.cells.get("clip", ""))
 
 
 def run_rows(session: Session) -> list[RunRow]:

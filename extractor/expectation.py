@@ -13,6 +13,7 @@ from extractor.antennas import CIRCULAR, Antenna
 from extractor.link import Span, exactly
 from extractor.path_loss import NotValid
 from extractor.ratings import Rating, rate
+from extractor.tables import parse_number
 
 RATING_TOLERANCE_DB = 1.0
 """How far a plausible rated gain may be off (common practice, no source)."""
@@ -179,9 +180,9 @@ def cable_difference(a: Antenna, b: Antenna, frequency_hz: float, notes: list[st
 
 def cable_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
     """Loss of one antenna's cable with its range, connectors not counted."""
-    measured = re.fullmatch(r"([\d.,]+)\s*dB", antenna.cable.strip(), re.IGNORECASE)
-    if measured:
-        return exactly(float(measured[1].replace(",", ".")))
+    measured = _measured(antenna.cable, "dB")
+    if measured is not None:
+        return exactly(measured)
     if antenna.cable_m is None:
         notes.append(f"{antenna.antenna}: no cable length given, taken as none")
         return exactly(0.0)
@@ -192,11 +193,16 @@ def cable_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
     return Span(value, per_metre.low_db * antenna.cable_m, per_metre.high_db * antenna.cable_m)
 
 
+def _measured(cable: str, unit: str) -> float | None:
+    found = re.fullmatch(rf"([\d.,]+)\s*{unit}", cable.strip(), re.IGNORECASE)
+    return parse_number(found[1]) if found else None
+
+
 def cable_loss_per_m(cable: str, frequency_hz: float, notes: list[str]) -> Span:
     """Loss per metre of a type of `link.CABLES`, or as measured (``2.5 dB/m``)."""
-    measured = re.fullmatch(r"([\d.,]+)\s*dB\s*/\s*m", cable.strip(), re.IGNORECASE)
-    if measured:
-        return exactly(float(measured[1].replace(",", ".")))
+    measured = _measured(cable, r"dB\s*/\s*m")
+    if measured is not None:
+        return exactly(measured)
     known = link.CABLES.get(_cable_key(cable))
     if known is None:
         notes.append(f"cable {cable or 'of unknown type'}: 1.0 to 3.7 dB/m assumed; measure it")

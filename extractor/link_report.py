@@ -22,6 +22,8 @@ from extractor.path_loss import (
 )
 from extractor.ratings import Rating, rate
 from extractor.session import Session
+from extractor.spelling import folded
+from extractor.tables import LARGEST_NUMBER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,9 +117,9 @@ def link_report(
     if table is not None:
         measured = _measured(table, report, base)
         judgements = tuple(
-            judge(one, measured[one.antenna.casefold()], antenna, base, circumstances)
+            judge(one, measured[folded(one.antenna)], antenna, base, circumstances)
             for one in expected
-            if one.antenna.casefold() in measured
+            if folded(one.antenna) in measured
             and (antenna := find_antenna(antennas, one.antenna)) is not None
         )
         sweep, turned = _swept(table, report, antennas, threshold)
@@ -146,8 +148,8 @@ def _receiving(
 ) -> list[Antenna]:
     """Leave out the transmitter's antenna, unless some run received with it too."""
     sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
-    used = set() if table is None else {str(n).casefold() for n in table.runs["antenna"].unique()}
-    rest = [one for one in antennas if one is not sending or one.antenna.casefold() in used]
+    used = set() if table is None else {folded(str(n)) for n in table.runs["antenna"].unique()}
+    rest = [one for one in antennas if one is not sending or folded(one.antenna) in used]
     return rest or list(antennas)
 
 
@@ -176,7 +178,11 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
     value = conditions.get(key)
     if value is None or value == "":
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not 0 < value <= LARGEST_NUMBER
+    ):
         raise SessionFileError(
             f"session.toml: {key} is {value!r}; write a number above 0, without quotes or unit"
         )
@@ -262,8 +268,8 @@ def _measured(
     from extractor.comparison import compare_table
 
     runs = at_common_attenuation(table.runs)
-    names = {str(name).casefold() for name in runs["antenna"].unique()}
-    if len(names) < 2 or base.antenna.casefold() not in names:
+    names = {folded(str(name)) for name in runs["antenna"].unique()}
+    if len(names) < 2 or folded(base.antenna) not in names:
         return {}
     compared = compare_table(replace(table, runs=runs.reset_index(drop=True)))
     sign = 1.0 if table.better == "higher" else -1.0
@@ -278,11 +284,11 @@ def _measured(
 def _against(pairs: Iterable[tuple[Any, ...]], base: str, unit: str) -> dict[str, Measured]:
     found = {}
     for first, second, value, low, high in pairs:
-        if str(second).casefold() == base.casefold():
-            found[str(first).casefold()] = Measured(value, min(low, high), max(low, high), unit)
-        elif str(first).casefold() == base.casefold():
+        if folded(str(second)) == folded(base):
+            found[folded(str(first))] = Measured(value, min(low, high), max(low, high), unit)
+        elif folded(str(first)) == folded(base):
             low, high = -high, -low
-            found[str(second).casefold()] = Measured(-value, min(low, high), max(low, high), unit)
+            found[folded(str(second))] = Measured(-value, min(low, high), max(low, high), unit)
     return found
 
 

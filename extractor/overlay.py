@@ -87,6 +87,20 @@ class Field:
     """Below this the link counts as out, in the field's unit."""
     also: tuple[Place, ...] = field(default=())
 
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Lowest and highest number that can be shown, in the unit; infinite where not known."""
+        low = -math.inf if self.minimum is None else self.minimum
+        return low, math.inf if self.maximum is None else self.maximum
+
+    def objection(self, value: float) -> str:
+        """Say that a number lies outside the limits; empty where it lies inside."""
+        low, high = self.limits
+        if low <= value <= high:
+            return ""
+        side = f"below the minimum {low:g}" if value < low else f"above the maximum {high:g}"
+        return f"{value:g} is {side} of {self.name}"
+
     def box_for(self, width: int, height: int) -> Box:
         """Return the rectangle in a picture of `width` x `height` pixels.
 

@@ -381,12 +381,14 @@ def _tabulate(
                 "key": table.key,
                 "notes": list(table.made().notes),
                 "unmatched": [[c.field, c.time_s] for c in table.made().unmatched],
+                "outside": list(table.made().outside),
             }
         now[clip] = entry
         report.warnings += [
             f"corrections.csv: {clip} has no reading of {name} near {time_s:g} s; kept, not used"
             for name, time_s in entry["unmatched"]
         ]
+        report.warnings += [f"corrections.csv: {one}" for one in entry["outside"]]
     if now != before:
         state.write_json(path, now)
     _add_notes(report, now)

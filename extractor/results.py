@@ -9,10 +9,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.errors import TableError, UsageError
+from extractor.errors import UsageError
 from extractor.overlay import Field, Overlay
-from extractor.session import Session
-from extractor.tables import parse_number, read_table
+from extractor.session import Session, spelled
+from extractor.tables import Table, numbers, read_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,20 +98,22 @@ class Results:
         if clip not in self.session.stems:
             return None
         path = self.session.readings_path(clip)
+        figures = [c for c in columns if c not in words]
         try:
-            numbers = [c for c in columns if c not in words]
             table = pd.read_csv(
                 path, usecols=lambda column: column in columns, keep_default_na=False,
-                dtype=dict.fromkeys(words, str) | dict.fromkeys(numbers, float),
-                na_values={column: [""] for column in numbers},
+                dtype=dict.fromkeys(words, str) | dict.fromkeys(figures, float),
+                na_values={column: [""] for column in figures},
             )  # fmt: skip
-            if len(table.columns) < len(columns):
-                return None
-            table = table[list(columns)]
         except FileNotFoundError:
             return None
-        except (OSError, ValueError) as error:
-            raise TableError(f"{path}: cannot be read ({error}); read the clips again") from None
+        except (OSError, ValueError):
+            table = pd.DataFrame()
+        if len(table.columns) < len(columns):  # a spreadsheet has saved it in its own dialect
+            table = _as_numbers(read_table(path), figures)
+        if not set(columns) <= set(table.columns):
+            return None
+        table = table[list(columns)]
         for column in words:
             table[column] = table[column].where(table[column] != "", None)
         return table
@@ -141,6 +143,15 @@ class Results:
         return {r.run: (r.start_s, r.end_s) for r in self.session.runs()}
 
 
+def _as_numbers(table: Table, columns: Sequence[str]) -> pd.DataFrame:
+    import pandas as pd
+
+    frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
+    for column in set(columns) & set(table.columns):
+        frame[column] = numbers(frame, column)
+    return frame
+
+
 def _info(name: str, unit: str, marked: Field | None) -> FieldInfo:
     if marked is None:
         return FieldInfo(name, unit)
@@ -166,28 +177,29 @@ def load(folder: Path) -> Results:
     if not table.rows:
         raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
     overlay = session.overlay() if session.overlay_path.exists() else None
-    name = folder.resolve().name
-    return Results(session, name, _frame(table.columns, table.rows), session.conditions(), overlay)
+    name = spelled(Path(folder.resolve().name))
+    return Results(session, name, _frame(table), session.conditions(), overlay)
 
 
-def _frame(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> pd.DataFrame:
+def _frame(table: Table) -> pd.DataFrame:
     import pandas as pd
 
+    from extractor.tabulating import summary_columns
+
+    known = set(summary_columns()) - _TEXT
     data: dict[str, list[Any]] = {}
-    for column in columns:
-        cells = [row[column] for row in rows]
-        if column in _TEXT:
+    for column in table.columns:
+        cells = [row[column] for row in table.rows]
+        if column in known:
+            found = [table.number(i, column) for i in range(len(cells))]
+            data[column] = [math.nan if n is None else n for n in found]
+        else:
             data[column] = cells
-            continue
-        numbers = [parse_number(c) if c else math.nan for c in cells]
-        data[column] = [c if n is None else n for c, n in zip(cells, numbers, strict=True)]
     frame = pd.DataFrame(data)
     for column in ("antenna", "port", "mounting"):
         frame[column] = frame.get(column, "")
     for column in ("order", "mean", "p05", "p95", "n"):
-        frame[column] = (
-            pd.to_numeric(frame[column], errors="coerce") if column in frame else math.nan
-        )
+        frame[column] = frame.get(column, math.nan)
     return frame
 
 

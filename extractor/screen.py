@@ -24,20 +24,45 @@ class Manner:
 MANNER = Manner()
 
 
+def printable(text: str, line_ends: str = "") -> str:
+    r"""Return a text without what could steer a terminal or cannot be shown.
+
+    Names come from files and tables: an escape sequence in one could clear the screen or forge
+    a line. Odd spaces become plain ones, anything else that does not print the sign U+FFFD.
+
+    Parameters
+    ----------
+    text : str
+        Anything.
+    line_ends : str
+        What to keep besides: ``"\n"`` where the text has several lines.
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        c if c.isprintable() or c in line_ends else " " if c.isspace() else "\ufffd" for c in text
+    )
+
+
 def say(text: str = "") -> None:
-    """Print a line of a result."""
-    print(text)
+    """Print one or more lines of a result."""
+    print(printable(text, "\n"))
 
 
 def note(text: str) -> None:
     """Print a line about the work, unless quiet."""
     if not MANNER.quiet:
-        print(text, file=sys.stderr)
+        print(printable(text), file=sys.stderr)
 
 
 def warn(text: str) -> None:
     """Print a warning, also when quiet."""
-    print(f"warning: {text}", file=sys.stderr)
+    print(f"warning: {printable(text)}", file=sys.stderr)
+
+
+def fail(text: object) -> None:
+    """Print why something could not be done."""
+    print(f"error: {printable(str(text))}", file=sys.stderr)
 
 
 def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -54,7 +79,7 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         numeric = bool(filled) and all(
             parse_number(c.rstrip(" %").split(" ")[0]) is not None for c in filled
         )
-        drawn.add_column(column, justify="right" if numeric else "left", overflow="fold")
+        drawn.add_column(_plain(column), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
         drawn.add_row(*[_plain(cell) for cell in row])
     # Not a terminal: the width is unknown, and a table folded at 80 is no use to anyone.
@@ -64,7 +89,7 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 def _plain(text: str) -> Any:
     from rich.text import Text
 
-    return Text(text)  # names are the user's: square brackets in them are no markup
+    return Text(printable(text))  # names are the user's: square brackets in them are no markup
 
 
 def number(value: object, digits: int = 2) -> str:
@@ -126,7 +151,7 @@ class Bars:
         if self._bars is None:
             return
         if clip not in self._tasks:
-            self._tasks[clip] = self._bars.add_task(clip, total=self._lengths.get(clip))
+            self._tasks[clip] = self._bars.add_task(printable(clip), total=self._lengths.get(clip))
         self._bars.update(self._tasks[clip], completed=seconds)
 
     def ended(self, report: ClipReport) -> None:
@@ -158,7 +183,7 @@ def progress_bar(what: str) -> Iterator[Callable[[float, float], None]]:
         console=Console(stderr=True),
         transient=True,
     ) as bars:
-        task = bars.add_task(what, total=None)
+        task = bars.add_task(printable(what), total=None)
         yield lambda done, total: bars.update(task, completed=done, total=total or None)
 
 
@@ -203,4 +228,4 @@ def report_problems(report: SessionReport) -> None:
         for remark in one.notes:
             note(f"note: {one.clip}: {remark}")
     for one in report.failed:
-        print(f"error: {one.message}", file=sys.stderr)
+        fail(one.message)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -14,6 +15,8 @@ from typing import Any
 
 from extractor import overlay
 from extractor.errors import SessionFileError, TableError, UsageError
+from extractor.recordings import Span, counted_twice, digests_of, originals
+from extractor.spelling import objections
 from extractor.tables import Table, parse_number, read_table
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
@@ -150,9 +153,14 @@ class Session:
     def clips(self) -> tuple[str, ...]:
         """Paths of all clips in the session, ``/`` between, sorted.
 
-        ``results/`` and folders whose name begins with a dot are not searched.
+        ``results/`` and folders whose name begins with a dot are not searched. Names are read as
+        UTF-8 whatever the system's locale; bytes that are none stand as ``%E4``.
         """
-        found = []
+        return tuple(sorted(self._paths))
+
+    @cached_property
+    def _paths(self) -> Mapping[str, Path]:
+        found = {}
         for folder, subfolders, files in os.walk(self.root):
             here = Path(folder)
             top = here == self.root
@@ -166,8 +174,8 @@ class Session:
                 # A pipe would make every look at it wait for ever. What is not there (a broken
                 # link) stays in: it is named when it is read.
                 if path.is_file() or not path.exists():
-                    found.append(path.relative_to(self.root).as_posix())
-        return tuple(sorted(found))
+                    found[spelled(path.relative_to(self.root))] = path
+        return found
 
     def require_clips(self) -> tuple[str, ...]:
         """Return `clips`.
@@ -208,8 +216,8 @@ class Session:
         raise UsageError(f"{name}: {reason} in {self.root}")
 
     def path(self, clip: str) -> Path:
-        """Return where a clip lies."""
-        return self.root / clip
+        """Return where a clip lies, or would lie."""
+        return self._paths.get(clip, self.root / clip)
 
     @cached_property
     def stems(self) -> Mapping[str, str]:
@@ -273,16 +281,33 @@ class Session:
         return parse_runs(read_table(self.runs_path))
 
     def run_warnings(self, runs: Sequence[Run]) -> list[str]:
-        """Name the clips that ``runs.csv`` lacks, and those that it names in vain."""
+        """Name what is odd in ``runs.csv`` and among the clips.
+
+        Clips that ``runs.csv`` lacks and those that it names in vain, copies of one recording,
+        names that are likely one.
+        """
         named = {c for r in runs for c in r.clips}
         warnings = [
+            f"{c}: its name is not UTF-8 (unpacked from an old archive?), so tables call it this; "
+            "better rename the file"
+            for c in self.clips
+            if os.fsencode(self.path(c).relative_to(self.root).as_posix()) != c.encode()
+        ]
+        warnings += [
             f"runs.csv names {c}, which is not in the folder"
             for c in sorted(named - set(self.clips))
         ]
-        return warnings + [
+        warnings += [
             f"{c} is in the folder, but no run of runs.csv names it"
             for c in sorted(set(self.clips) - named)
         ]
+        warnings += [
+            f"{copy} is the same recording as {first}, byte for byte: only one of them may count; "
+            "take the other out of the folder and of runs.csv"
+            for copy, first in originals(digests_of(self, self.clips)).items()
+            if copy != first
+        ]
+        return warnings + [f"runs.csv: {one}" for one in objections(r.columns for r in runs)]
 
     def corrections(self) -> tuple[Correction, ...]:
         """Return the corrections by hand; none if the file is not there.
@@ -295,6 +320,16 @@ class Session:
         if not self.corrections_path.exists():
             return ()
         return parse_corrections(read_table(self.corrections_path))
+
+
+def spelled(path: Path) -> str:
+    """Return a path as text for tables and messages, ``/`` between; see `Session.clips`."""
+    raw = os.fsencode(path.as_posix())
+    return re.sub(r"[\udc80-\udcff]", _as_percent, raw.decode("utf-8", "surrogateescape"))
+
+
+def _as_percent(byte: re.Match[str]) -> str:
+    return f"%{ord(byte[0]) - 0xDC00:02X}"
 
 
 def _flat(path: str) -> str:
@@ -315,12 +350,15 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
     Raises
     ------
     TableError
-        If a cell cannot be understood or a run's name stands twice.
+        If a cell cannot be understood, a run's name stands twice or two runs cover the same
+        seconds.
     """
     table.require("clip")
     runs: list[Run] = []
+    spans: list[Span] = []
     for i, row in enumerate(table.rows):
-        clips = tuple(c.strip() for c in row["clip"].split(";") if c.strip())
+        clips = clips_of(row["clip"])
+        table.number(i, "order")
         if not clips:
             continue
         start, end = table.number(i, "start_s"), table.number(i, "end_s")
@@ -328,9 +366,32 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
             raise TableError(f"{table.where}: line {i + 2}: end_s {end:g} is not after start_s")
         name = row.get("run") or str(PurePosixPath(clips[0]).with_suffix(""))
         runs.append(Run(name, clips, start, end, row))
+        if row.get("use") != "no":
+            spans.append(Span.of(f"line {i + 2} (run '{name}')", clips, start, end))
     _check_unique_runs(runs, table.where)
     _check_unique_mountings(runs, table.where)
+    _check_counted_once(spans, table.where)
     return tuple(runs)
+
+
+def clips_of(cell: str) -> tuple[str, ...]:
+    """Return the clips that a cell of the column ``clip`` names."""
+    return tuple(c.strip() for c in cell.split(";") if c.strip())
+
+
+def _check_counted_once(spans: Sequence[Span], where: str) -> None:
+    for span in spans:
+        if len(set(span.clips)) < len(span.clips):
+            raise TableError(f"{where}: {span.label} names a clip twice; name each once")
+    found = counted_twice(spans, {})
+    if found is not None:
+        first, second = found
+        clip = next(c for c in first.clips if c in second.clips)
+        raise TableError(
+            f"{where}: {first.label} and {second.label} cover the same seconds of {clip}, so they "
+            "are no two measurements; take one out, or correct clip, start_s and end_s (what hung "
+            "on the other ports belongs into the column others)"
+        )
 
 
 def _check_unique_runs(runs: Sequence[Run], where: str) -> None:

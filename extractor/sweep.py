@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from extractor.antenna_gain import implied_beamwidth_deg
-from extractor.calibration import DRAWS, Calibration, numbers
+from extractor.calibration import DRAWS, Calibration
 from extractor.comparison.findings import Finding, Quantity
 from extractor.monotone_curve import invert_rows, isotonic_rows
 from extractor.path_loss import NotValid
+from extractor.tables import numbers
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,11 +14,17 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from extractor.errors import TableError
 from extractor.storage import write_text
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 DELIMITERS = (",", ";", "\t")
+#: No number of any table is larger; the square of one beyond it could be none at all.
+LARGEST_NUMBER = 1e15
 #: A cell that begins with one of these could run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -61,13 +67,17 @@ class Table:
         value = parse_number(text)
         if value is None:
             raise TableError(
-                f"{self.where}: line {row + 2}, column '{column}': '{text}' is not a number"
+                f"{self.where}: line {row + 2}, column '{column}': '{text}' {_objection(text)}"
             )
         return value
 
 
 def parse_number(text: str) -> float | None:
-    """Return a finite number written with a point or a decimal comma; None if it is none."""
+    """Return a number written with a point or a decimal comma; None if it is none.
+
+    Every number of every table, and every number that was read or typed, goes through here. One
+    beyond `LARGEST_NUMBER` is none.
+    """
     text = text.strip().replace("\u2212", "-")
     if text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
@@ -78,7 +88,39 @@ def parse_number(text: str) -> float | None:
         value = float(text)
     except ValueError:
         return None
-    return value if math.isfinite(value) else None
+    return value if abs(value) <= LARGEST_NUMBER else None
+
+
+def _objection(text: str) -> str:
+    """Say what is wrong with a text that `parse_number` does not take."""
+    try:
+        too_large = math.isfinite(float(text)) or len(text) > len("infinity")
+    except ValueError:
+        too_large = False
+    return "is too large a number to be true" if too_large else "is not a number"
+
+
+def numbers(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Return a column as numbers, NaN where empty.
+
+    Raises
+    ------
+    TableError
+        Where a cell holds something else; the message names column and, where known, run.
+    """
+    import pandas as pd
+
+    values = []
+    for i, cell in enumerate(rows[column]):
+        text = "" if pd.isna(cell) else str(cell).strip()
+        value = parse_number(text) if text else math.nan
+        if value is None:
+            run = f"run '{rows['run'].iloc[i]}', " if "run" in rows else ""
+            raise TableError(
+                f"{run}column '{column}': '{text}' {_objection(text)}; write one or nothing"
+            )
+        values.append(value)
+    return pd.Series(values, index=rows.index, dtype=float)
 
 
 def read_table(path: Path) -> Table:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from extractor.state import ClipState, FieldState
 
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
-TABLES_VERSION = 1
+TABLES_VERSION = 2
 
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
@@ -41,6 +41,8 @@ class ClipSeries:
     notes: tuple[str, ...]
     unmatched: tuple[Correction, ...]
     """Corrections that no row lies near enough to."""
+    outside: tuple[str, ...] = ()
+    """What is wrong with the corrections beyond their field's limits, each in words."""
 
 
 def clip_series(
@@ -64,8 +66,20 @@ def clip_series(
     notes = [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
     series = {name: one.series for name, one in cleaned.items()}
     notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
-    unmatched = [c for c in corrections if not _correct(series, c)]
-    return ClipSeries(series, tuple(notes), tuple(unmatched))
+    known = {f.name: f for f in fields}
+    unmatched = [c for c in corrections if not _correct(series, known, c)]
+    outside = [_outside(known[c.field], c) for c in corrections if c not in unmatched]
+    return ClipSeries(series, tuple(notes), tuple(unmatched), tuple(o for o in outside if o))
+
+
+def _outside(item: Field, correction: Correction) -> str:
+    if corrected(correction.value, item)[1] != Flag.RANGE:
+        return ""
+    objection = item.objection(parse_number(correction.value) or 0.0)
+    return (
+        f"{correction.clip} at {correction.time_s:g} s: {objection}; flagged range, not counted: "
+        "put the number right, or the limits in overlay.toml"
+    )
 
 
 def _poor(name: str, frame: pd.DataFrame) -> str:
@@ -100,7 +114,9 @@ def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
     )
 
 
-def _correct(series: Mapping[str, pd.DataFrame], correction: Correction) -> bool:
+def _correct(
+    series: Mapping[str, pd.DataFrame], fields: Mapping[str, Field], correction: Correction
+) -> bool:
     import numpy as np
 
     frame = series.get(correction.field)
@@ -112,14 +128,17 @@ def _correct(series: Mapping[str, pd.DataFrame], correction: Correction) -> bool
     # The tolerance lets a time that was written with three decimals find its row.
     if abs(times[row] - correction.time_s) > period_s / 2 + 1e-3:
         return False
-    value, flag = corrected(correction.value)
+    value, flag = corrected(correction.value, fields[correction.field])
     for column, cell in (("value", value), ("confidence", 1.0), ("flag", str(flag))):
         frame.loc[frame.index[row], column] = cell
     return True
 
 
-def corrected(text: str) -> tuple[float, Flag]:
-    """Return value and flag of a correction as it stands in ``corrections.csv``."""
+def corrected(text: str, item: Field) -> tuple[float, Flag]:
+    """Return value and flag of a correction as it stands in ``corrections.csv``.
+
+    A number that the field's own limits exclude is flagged `range`: a slip of the hand.
+    """
     if text == "":
         return math.nan, Flag.UNREADABLE
     if text == "--":
@@ -127,7 +146,9 @@ def corrected(text: str) -> tuple[float, Flag]:
     if text == "hidden":
         return math.nan, Flag.HIDDEN
     number = parse_number(text)
-    return (math.nan, Flag.UNREADABLE) if number is None else (number, Flag.CORRECTED)
+    if number is None:
+        return math.nan, Flag.UNREADABLE
+    return number, Flag.RANGE if item.objection(number) else Flag.CORRECTED
 
 
 def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:

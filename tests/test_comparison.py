@@ -10,7 +10,7 @@ from comparison_making import compared, finding, five_by_hand, kinds, scenario, 
 from extractor.comparison import to_json, to_text
 from extractor.comparison.model import estimate, lay_out
 from extractor.comparison.pairs import pair_table
-from extractor.errors import UsageError
+from extractor.errors import TableError, UsageError
 
 
 def spaced(levels: dict) -> pd.DataFrame:
@@ -216,11 +216,12 @@ def test_tie_at_the_ceiling_is_no_finding():
     assert "is therefore no finding" in finding(compared(rows), "ceiling").sentence
 
 
-def test_two_antennas_in_one_clip_are_warned_of():
+def test_two_antennas_in_one_clip_are_refused():
     rows = scenario()
     rows["clip"] = rows["run"] + ".mp4"
     rows.loc[4, "clip"] = rows.loc[0, "clip"]
-    assert "can't tell two antennas apart" in finding(compared(rows), "shared_clip").sentence
+    with pytest.raises(TableError, match="the same seconds of one recording"):
+        compared(rows)
 
 
 def test_text_and_json_come_from_the_same_findings(club):

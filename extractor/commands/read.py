@@ -83,7 +83,7 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
-    from extractor.screen import Bars, report_problems, summary_table
+    from extractor.screen import Bars, report_problems, say, summary_table
     from extractor.session import Session
 
     options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
@@ -92,7 +92,7 @@ def quick(
     if report.rows:
         summary_table(report.rows)
     for line in pipeline.quick_verdicts(report.rows):
-        typer.echo(line)
+        say(line)
     report_problems(report)
     if report.failed:
         raise typer.Exit(EXIT_CLIP)

@@ -12,6 +12,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
+from extractor.spelling import hung
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
 MOST_AT_CEILING = 0.2
@@ -227,36 +228,13 @@ def thin_clip_findings(runs: pd.DataFrame) -> list[Finding]:
     ]
 
 
-def shared_clip_findings(runs: pd.DataFrame) -> list[Finding]:
-    """Warn when one stretch of a clip stands for two antennas."""
-    if "clip" not in runs:
-        return []
-    start = runs["start_s"].fillna(0.0) if "start_s" in runs else 0.0
-    keyed = runs.assign(start=start).dropna(subset=["clip"])
-    groups = keyed.groupby(["session", "clip", "start"])["antenna"].unique()
-    several = groups[groups.map(len) > 1].reset_index()
-    twice = [(row["clip"], sorted(row["antenna"])) for row in records(several)]
-    if not twice:
-        return []
-    clip, names = twice[0]
-    return [
-        Finding(
-            "shared_clip",
-            f"{counted(len(twice), 'clip')} counted for more than one antenna (first: {clip} for "
-            f"{listed(names)}). One recording can't tell two antennas apart: give each run the "
-            "antenna under test, and put what hung on the other ports into the column others.",
-            "Rows of runs.csv that name the same clip and start.",
-        )
-    ]
-
-
 def companion_findings(runs: pd.DataFrame) -> list[Finding]:
     """Say when what hung on the other ports was not the same for every antenna."""
     given = runs.dropna(subset=["others"])
     sets: dict[str, frozenset[str]] = {}
     for row in records(given):
-        hung = {part.partition("=")[2].strip() for part in row["others"].split(";") if part}
-        sets[row["antenna"]] = sets.get(row["antenna"], frozenset()) | hung
+        others = {other for _, other in hung(row["others"])}
+        sets[row["antenna"]] = sets.get(row["antenna"], frozenset()) | others
     if len(set(sets.values())) < 2:
         return []
     parts = [f"{a} with {listed(sorted(s))}" for a, s in sorted(sets.items())]

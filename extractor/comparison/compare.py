@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from extractor.comparison import checks, linking
+from extractor.comparison.admission import OWN_TABLE, refuse_counted_twice, refuse_twins
 from extractor.comparison.advice import assumed_finding, next_finding
 from extractor.comparison.drift import drift_findings, unused_factors
 from extractor.comparison.findings import (
@@ -152,9 +153,13 @@ def compare_table(
     UsageError
         If fewer than two antennas are left, the reference is none of them, or sessions share
         no antenna.
+    TableError
+        If runs share seconds of a clip, or a name is written in two ways.
     """
     if not 0.5 <= confidence <= 0.999:
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
+    refuse_twins(OWN_TABLE, table.runs, table.factor)
+    refuse_counted_twice((), [table.runs])
     compared, calibration = _calibrated(table, confidence)
     runs, mixed = _one_condition(compared, pool, table.factor)
     _check_levels(runs, reference, table.factor)
@@ -195,7 +200,7 @@ def _before_reading_on(
         if comparison.measure == "mean"
         else []
     )
-    return [*outages, *mixed, *_left_out(skipped, runs), *checks.shared_clip_findings(runs)]
+    return [*outages, *mixed, *_left_out(skipped, runs)]
 
 
 def _findings(

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.errors import TableError, UsageError
-from extractor.session import RUN_COLUMNS, Session
-from extractor.tables import Table, read_table
+from extractor.session import RUN_COLUMNS, Session, spelled
+from extractor.spelling import hung
+from extractor.tables import Table, numbers, read_table
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
@@ -28,6 +30,7 @@ _NUMBERS = (
     "trend_per_min",
     "coverage",
     "start_s",
+    "end_s",
 )
 #: Mounting of a run for which none is given: all such runs of an antenna are one mounting.
 UNNAMED_MOUNTING = "(not given)"
@@ -82,12 +85,14 @@ def load_sessions(
         else _load_session(path, name, field, measure, factor)
         for path, name in zip(paths, names, strict=True)
     ]
+    refuse_counted_twice(paths, [t.runs for t in tables])
     if len({t.better for t in tables}) > 1 or len({t.unit for t in tables if t.unit}) > 1:
         raise UsageError(
             f"the sessions disagree about the field '{field}' (unit or which way is better); "
             "make overlay.toml the same in both"
         )
     runs = pd.concat([t.runs for t in tables], ignore_index=True)
+    refuse_twins(", ".join(map(str, paths)), runs, factor)
     skipped = tuple(s for t in tables for s in t.skipped)
     unit = next((t.unit for t in tables if t.unit), "")
     result = replace(tables[0], runs=runs, skipped=skipped, unit=unit)
@@ -103,8 +108,8 @@ def load_sessions(
 def _session_names(paths: Sequence[Path]) -> list[str]:
     if len({p.resolve() for p in paths}) < len(paths):
         raise UsageError("the same session is given twice")
-    short = [p.resolve().stem if p.is_file() else p.resolve().name for p in paths]
-    return short if len(set(short)) == len(short) else [str(p) for p in paths]
+    short = [spelled(Path(p.resolve().stem if p.is_file() else p.resolve().name)) for p in paths]
+    return short if len(set(short)) == len(short) else [spelled(p) for p in paths]
 
 
 def _load_table(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
@@ -217,7 +222,7 @@ def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, 
     for column in texts & set(runs.columns):
         runs[column] = _text(runs[column])
     for column in {*_NUMBERS, "value"} & set(runs.columns):
-        runs[column] = pd.to_numeric(runs[column].replace("", None)).astype(float)
+        runs[column] = numbers(runs, column)
     runs["mounting"] = runs["mounting"].fillna(UNNAMED_MOUNTING)
     if factor != "antenna":
         own = runs["antenna"] if "antenna" in runs else pd.Series("", index=runs.index)
@@ -259,4 +264,4 @@ def is_like_with_like(antenna: str, others: str | None) -> bool:
     """Tell whether every other port holds the same antenna, as ``Port=Antenna;…`` says."""
     if not others:
         return False
-    return {part.partition("=")[2].strip() for part in others.split(";") if part} == {antenna}
+    return {other for _, other in hung(others)} == {antenna}

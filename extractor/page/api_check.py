@@ -16,6 +16,7 @@ from extractor.page.api_clips import as_picture
 from extractor.page.desk import Desk, UnknownNameError, plain
 from extractor.page.frames import widened
 from extractor.session import Session
+from extractor.tables import parse_number
 
 MOST_CARDS = 240
 #: Instants that one answer may be about.
@@ -145,6 +146,8 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
         raise UsageError("that is no answer")
     text, changes = asking.text(values, "text"), _changes_of(values)
     times = [asking.number({"t": t}, "t") for t in _times_of(values)]
+    for _, _, now in changes:
+        _check_limits(item, now)
     with desk.editing:
         if changes:
             editing.correct(session, name, item.name, changes)
@@ -160,6 +163,13 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     )
     doubts.with_verdicts(cards, checked.verdicts(item.name, "sample"))
     return _proof(cards)
+
+
+def _check_limits(item: Field, now: str | None) -> None:
+    number = parse_number(now or "")
+    objection = "" if number is None else item.objection(number)
+    if objection:
+        raise UsageError(f"{objection}; put the number right, or the limits under Mark")
 
 
 def _times_of(values: Mapping[str, Any]) -> list[Any]:

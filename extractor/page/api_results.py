@@ -98,7 +98,7 @@ def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str,
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
 
     for row, text in standing_corrections(times, own).items():
-        value, flag = tabulating.corrected(text)
+        value, flag = tabulating.corrected(text, item)
         values[row], flags[row] = value, str(flag)
     return {
         "field": item.name,

@@ -246,7 +246,11 @@ class Checked:
         if path.exists():
             table = read_table(path)
             table.require(*CHECKED_COLUMNS)
-            self.rows = [dict(row) for row in table.rows]
+            times = [table.number(i, "time_s") or 0.0 for i in range(len(table.rows))]
+            self.rows = [
+                row | {"time_s": time_key(time_s)}
+                for row, time_s in zip(table.rows, times, strict=True)
+            ]
 
     def verdicts(self, name: str, mode: str = "") -> Mapping[tuple[str, str, str], str]:
         """Return the verdicts on a field, by clip, time and text."""

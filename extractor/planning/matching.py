@@ -94,6 +94,7 @@ def match(
     TableError
         If ``runs.csv`` can't be understood.
     """
+    session.runs()  # an order that is no number would pair wrongly
     rows = run_rows(session)
     planned = sorted((r for r in rows if r.stored and not r.clips), key=_place)
     if not planned:

@@ -1,0 +1,102 @@
+"""What must be settled before runs are compared: nothing counts twice, no name stands for two."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from extractor.comparison.model import records
+from extractor.errors import TableError
+from extractor.recordings import Span, counted_twice, digests_of, lengths_of, originals
+from extractor.session import Session, clips_of
+from extractor.spelling import objections
+
+
+#: What messages call runs that come from no file.
+OWN_TABLE = "the table of runs"
+
+
+def refuse_twins(where: str, runs: pd.DataFrame, factor: str) -> None:
+    """Refuse names that are likely one: as two they pass for two antennas, ports or mountings.
+
+    Parameters
+    ----------
+    where : str
+        Where the runs stand, for the message.
+    runs : DataFrame
+        As `prepare` gives it.
+    factor : str
+        What the column ``antenna`` holds.
+
+    Raises
+    ------
+    TableError
+        With the first of such names.
+    """
+    for objection in objections(records(runs), factor):
+        raise TableError(f"{where}: {objection}; then compare again")
+
+
+def refuse_counted_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) -> None:
+    """Refuse runs that share seconds of one recording, under whatever names it lies there.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Sessions or hand-made tables; none: the clips are known by name alone.
+    tables : sequence of DataFrame
+        Their runs, as `prepare` gives them.
+
+    Raises
+    ------
+    TableError
+        With the first two of such runs.
+    """
+    rows = [(i, row, _keys(i, row)) for i, runs in enumerate(tables) for row in records(runs)]
+    digests: dict[Hashable, str] = {}
+    lengths: dict[Hashable, float] = {}
+    for i, path in enumerate(paths):
+        if path.is_dir():
+            own = [keys for place, _, keys in rows if place == i]
+            _look(Session(path), own, digests, lengths)
+    first = originals(digests)
+    several = len(paths) > 1
+    spans = [
+        Span.of(
+            f"run '{row['run']}' ({row['clip']})" + f" of {row['session']}" * several,
+            [first.get(key, key) for key in keys],
+            *(None if pd.isna(cell := row.get(c)) else cell for c in ("start_s", "end_s")),
+        )
+        for _, row, keys in rows
+        if keys
+    ]
+    found = counted_twice(spans, {first.get(key, key): s for key, s in lengths.items()})
+    if found is None:
+        return
+    raise TableError(
+        f"{', '.join(map(str, paths)) or OWN_TABLE}: {found[0].label} and {found[1].label} count the same "
+        "seconds of one recording, so they are no two measurements; take one of the two rows out "
+        "of runs.csv, or correct clip, start_s and end_s, then compare again"
+    )
+
+
+def _keys(place: int, row: Mapping[str, Any]) -> list[tuple[int, str, str]]:
+    return [(place, row["session"], clip) for clip in clips_of(row.get("clip") or "")]
+
+
+def _look(
+    session: Session,
+    own: Sequence[Sequence[tuple[int, str, str]]],
+    digests: dict[Hashable, str],
+    lengths: dict[Hashable, float],
+) -> None:
+    """Fill in what is known of a session's clips; lengths matter where a run has several."""
+    keys = {key: key[2] for found in own for key in found}
+    names = dict.fromkeys(keys.values())
+    split = any(len(found) > 1 for found in own)
+    known, long = digests_of(session, names), lengths_of(session, names) if split else {}
+    digests |= {key: known[clip] for key, clip in keys.items()}
+    lengths |= {key: long[clip] for key, clip in keys.items() if clip in long}
