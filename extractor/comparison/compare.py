@@ -195,7 +195,13 @@ def _before_reading_on(
         if comparison.measure == "mean"
         else []
     )
-    return [*outages, *mixed, *_left_out(skipped, runs), *checks.shared_clip_findings(runs)]
+    return [
+        *checks.draft_findings(runs),
+        *outages,
+        *mixed,
+        *_left_out(skipped, runs),
+        *checks.shared_clip_findings(runs),
+    ]
 
 
 def _findings(
