@@ -42,15 +42,18 @@ def draft(session: Session) -> str:
     stored = [row for row in rows if row.stored]
     if session.runs_path.exists() and not any(_was_drafted(row, before) for row in stored):
         return ""
-    again = {row.clips[0] for row in stored if row.drafted}
+    again = {row.cells["clip"]: row.cells.get("order", "") for row in stored if row.drafted}
     removed = set(before) if stored else set()
-    new = [row.clips[0] for row in rows if not row.stored and row.clips[0] not in removed]
-    new = [clip for clip in new if _can_be_named(clip)]
-    if not new and again <= set(session.clips):
+    unnamed = [row.cells["clip"] for row in rows if not row.stored]
+    new = [clip for clip in unnamed if clip not in removed and _can_be_named(clip)]
+    # A clip that was still being recorded may have a place by now.
+    waiting = "" in again.values() and any(again.values())
+    if not new and not waiting and set(again) <= set(session.clips):
         return ""
     own = [row for row in stored if not row.drafted]
     made = _rows(session, [c for c in session.clips if c in again or c in new], own)
-    draft_runs(session, made)
+    if made != {clip: before[clip] for clip in again}:
+        draft_runs(session, made)
     return _told(made, len(new)) if new else ""
 
 
