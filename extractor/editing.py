@@ -10,10 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
+from extractor import state
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import (
     CORRECTION_COLUMNS,
+    DRAFT,
     RUN_COLUMNS,
     Correction,
     Session,
@@ -37,6 +40,8 @@ class RunRow:
     cells: Mapping[str, str] = field(default_factory=dict)
     stored: bool = True
     """False: the clip is in the folder, but in no row."""
+    drafted: bool = False
+    """It stands as the tool drafted it: nobody changed a cell of it."""
 
     @property
     def clips(self) -> tuple[str, ...]:
@@ -56,7 +61,11 @@ def run_rows(session: Session) -> list[RunRow]:
 
 
 def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
-    rows = [RunRow(_key(row, i), row) for i, row in enumerate(table.rows)]
+    drafts = drafted_rows(session)
+    rows = [
+        RunRow(_key(row, i), row, drafted=_is_as_drafted(row, drafts))
+        for i, row in enumerate(table.rows)
+    ]
     named = {clip for row in rows for clip in row.clips}
     new = [
         RunRow(f"clip:{clip}", {"run": session.stems[clip], "clip": clip}, stored=False)
@@ -69,6 +78,80 @@ def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
 def _key(row: Mapping[str, str], index: int) -> str:
     clips = row.get("clip", "")
     return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
+
+
+def _drafts_path(session: Session) -> Path:
+    return session.state / "drafts.json"
+
+
+def drafted_rows(session: Session) -> dict[str, dict[str, str]]:
+    """Return the rows of ``runs.csv`` as they were drafted, by clip, those since removed too."""
+    return state.read_json(_drafts_path(session))
+
+
+def _is_as_drafted(row: Mapping[str, str], drafts: Mapping[str, Mapping[str, str]]) -> bool:
+    return {k: v for k, v in row.items() if v} == drafts.get(row.get("clip", ""))
+
+
+def is_draft(session: Session) -> bool:
+    """Tell whether ``runs.csv`` holds drafted rows alone, none of which anybody changed."""
+    stored = [row for row in run_rows(session) if row.stored]
+    return bool(stored) and all(row.drafted for row in stored)
+
+
+def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
+    """Write drafted rows, in place of those that stand as they were drafted before.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    made : mapping
+        For each clip the filled cells of its row. Drafted rows of other clips are taken out; rows
+        that a person changed stay as they are.
+
+    Raises
+    ------
+    TableError, ChangedMeanwhileError, StorageError
+        If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    before = drafted_rows(session)
+    gone = {r["clip"] for r in table.rows if _is_as_drafted(r, before)} - set(made)
+    waiting = {clip: dict(cells) for clip, cells in made.items()}
+    rows = []
+    for row in table.rows:
+        if not _is_as_drafted(row, before):
+            rows.append(row)
+        elif row["clip"] in waiting:
+            rows.append(waiting.pop(row["clip"]))
+    table.rows = [*rows, *waiting.values()]
+    table.columns += [c for c in RUN_COLUMNS if c not in table.columns]
+    table.save()
+    # Afterwards: a row that is not remembered counts as a person's own, and is left alone.
+    kept = {clip: cells for clip, cells in before.items() if clip not in gone}
+    state.write_json(_drafts_path(session), kept | dict(made))
+
+
+def confirm_drafts(session: Session) -> None:
+    """Take the remark that they are drafts from all rows that name an antenna.
+
+    Raises
+    ------
+    TableError, ChangedMeanwhileError, StorageError
+        If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    for row in table.rows:
+        if row.get("antenna"):
+            _make_own(table, row)
+    table.save()
+
+
+def _make_own(table: TableFile, row: dict[str, str]) -> None:
+    """Take the remark that it is a draft from a row: a person has looked at it."""
+    if row.get("notes", "").startswith(DRAFT):
+        table.set(row, "notes", "")
 
 
 def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
@@ -106,6 +189,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
         _check_clips(session, new)
     if column in ("start_s", "end_s") and new and parse_number(new) is None:
         raise UsageError(f"{column} must be a number of seconds, not '{new}'")
+    _make_own(table, row)
     table.set(row, column, new)
     table.save()
     index = next(i for i, one in enumerate(table.rows) if one is row)
@@ -114,6 +198,8 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
 
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
+
+    A drafted row of a clip that another row names by now is taken out.
 
     Raises
     ------
@@ -128,6 +214,9 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
         for column, value in cells.items():
             if column in RUN_COLUMNS and not row.get(column):
                 table.set(row, column, one_line(value))
+    rows = [row for row in _rows_of(session, table) if row.stored]
+    named = {clip for row in rows if not row.drafted for clip in row.clips}
+    table.rows = [dict(row.cells) for row in rows if not (row.drafted and named & {*row.clips})]
     table.save()
 
 
@@ -174,6 +263,7 @@ def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     if at_s <= (start or 0.0) or (end is not None and at_s >= end):
         raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
     index = next(i for i, one in enumerate(table.rows) if one is row)
+    _make_own(table, row)
     second = dict(row)
     table.set(row, "end_s", format_cell(round(at_s, 3)))
     table.set(second, "start_s", format_cell(round(at_s, 3)))
@@ -209,6 +299,7 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
         if whole:
             _rename(table, row)
         table.rows.append(row)
+    _make_own(table, row)
     table.set(row, "start_s", format_cell(round(start_s, 3)))
     table.set(row, "end_s", format_cell(round(end_s, 3)))
     table.save()
@@ -349,6 +440,7 @@ def edit_span(
     row = _stored_row(session, table, key)
     if (row.get("start_s", ""), row.get("end_s", "")) != seen:
         raise ChangedMeanwhileError("runs.csv was changed meanwhile: the run has other times now")
+    _make_own(table, row)
     for column, value in zip(("start_s", "end_s"), span, strict=True):
         table.set(row, column, "" if value is None else format_cell(round(value, 3)))
     table.save()

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, Protocol
 
 from extractor import readers, state, storage, tabulating, workers
-from extractor.errors import ClipError
+from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.jobs import ClipJob, Options, read_clip_job
 from extractor.locking import locked
 from extractor.overlay import Overlay
@@ -55,6 +55,8 @@ class SessionReport:
     rows: list[dict[str, Any]] = field(default_factory=list)
     """Rows of ``summary.csv``."""
     warnings: list[str] = field(default_factory=list)
+    drafted: str = ""
+    """What was drafted into ``runs.csv``, and what is left to fill."""
 
     @property
     def failed(self) -> list[ClipReport]:
@@ -142,6 +144,8 @@ def _read_session(
 ) -> SessionReport:
     chosen = session.choose(only)
     overlay = session.overlay()
+    report = SessionReport()
+    _draft(session, report)
     runs = session.runs()
     corrections = session.corrections()
     own = (session.results, session.state, session.state / "clips", session.readings_folder)
@@ -150,11 +154,21 @@ def _read_session(
     for name in ("overlay.toml", "session.toml", "runs.csv", "corrections.csv"):
         storage.clean_up(session.root, name, older_than_s=LEFTOVER_S)
     storage.clean_up(session.pictures, older_than_s=LEFTOVER_S)
-    report = SessionReport(warnings=session.run_warnings(runs))
+    report.warnings += session.run_warnings(runs)
     known = _read_clips(session, overlay, chosen, options, watcher, report)
     tables = _tabulate(session, overlay, known, corrections, report)
     _summarise(session, overlay, runs, tables, report)
     return report
+
+
+def _draft(session: Session, report: SessionReport) -> None:
+    """Draft ``runs.csv``; where that fails the clips are read all the same."""
+    from extractor.planning import drafting
+
+    try:
+        report.drafted = drafting.draft(session)
+    except (ChangedMeanwhileError, StorageError) as error:
+        report.warnings.append(str(error))
 
 
 def summarise_session(session: Session) -> SessionReport:

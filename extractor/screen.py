@@ -227,5 +227,7 @@ def report_problems(report: SessionReport) -> None:
             warn(f"{one.clip}: {one.undecodable} damaged packets or frames")
         for remark in one.notes:
             note(f"note: {one.clip}: {remark}")
+    if report.drafted:
+        note(report.drafted)
     for one in report.failed:
         fail(one.message)

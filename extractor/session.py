@@ -41,6 +41,8 @@ RUN_COLUMNS = (
     "order",
     "notes",
 )
+#: How the notes of a row of ``runs.csv`` begin that the tool drafted and nobody has checked.
+DRAFT = "draft:"
 CORRECTION_COLUMNS = ("clip", "time_s", "field", "value")
 SESSION_KEYS = (
     "place",
@@ -267,6 +269,14 @@ class Session:
             return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
             raise SessionFileError(f"{path}: is not valid TOML: {error}") from None
+
+    def antenna_names(self) -> tuple[str, ...]:
+        """Return the names in ``antennas.csv``; none where it is missing or not understood."""
+        try:
+            table = read_table(self.root / "antennas.csv")
+        except TableError:
+            return ()
+        return tuple(row["antenna"] for row in table.rows if row.get("antenna"))
 
     def runs(self) -> tuple[Run, ...]:
         """Return the runs of ``runs.csv``; without that file each clip is one run.

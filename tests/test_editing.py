@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from extractor import conditions, editing, naming
+from extractor import conditions, editing
 from extractor.errors import ChangedMeanwhileError, SessionFileError, TableError, UsageError
 from extractor.session import Session
 from extractor.table_file import TableFile
 
 RUNS = """run,clip,antenna,port,mounting,start_s,end_s,attenuation_db,my own
-one,a.mp4,Slab,Red,1,,,6,"kept, with a comma"
-two,b.mkv,Coil,Green,1,,,3,x
-planned,,Fan,Red,1,,,,later
+one,a.mp4,Slab,Upper,1,,,6,"kept, with a comma"
+two,b.mkv,Coil,Lower,1,,,3,x
+planned,,Fan,Upper,1,,,,later
 """
 
 
@@ -75,7 +75,7 @@ def test_two_tabs_keep_each_others_edits(session: Session) -> None:
     session.runs_path.write_text(RUNS)
     one = key(session, "one")
     editing.edit_run(session, one, "antenna", "Slab", "Fan")
-    editing.edit_run(session, one, "port", "Red", "Left")
+    editing.edit_run(session, one, "port", "Upper", "Left")
     assert (rows(session)[0]["antenna"], rows(session)[0]["port"]) == ("Fan", "Left")
 
 
@@ -184,25 +184,3 @@ def test_corrections_are_kept_replaced_and_taken_back(session: Session) -> None:
         editing.correct(session, "a.mp4", "bitrate", [(1.0, "12.5", "3")])
     with pytest.raises(UsageError, match="no number"):
         editing.correct(session, "a.mp4", "bitrate", [(1.0, "--", "abc")])
-
-
-def test_file_names_say_antenna_port_and_mounting() -> None:
-    names = [f"{a}_m{m}_{p}.mp4" for a in ("slab", "coil", "fan") for m in (1, 2) for p in "AB"]
-    proposal = naming.propose(names)
-    assert proposal is not None
-    assert proposal.values["coil_m2_A.mp4"] == {"antenna": "Coil", "port": "A", "mounting": "2"}
-    assert proposal.levels()["antenna"] == ["Coil", "Fan", "Slab"]
-
-
-@pytest.mark.parametrize(
-    "names",
-    [
-        ["a.mp4"],
-        ["REC0001.mp4", "REC0002.mp4", "REC0003.mp4", "REC0004.mp4", "REC0005.mp4"],
-        ["REC0001.mp4", "REC0002.mp4"],
-        ["20260101_120000.mp4", "20260101_120500.mp4"],
-        ["slab_red.mp4", "coil.mp4"],
-    ],
-)
-def test_file_names_that_say_nothing_are_not_guessed_at(names: list[str]) -> None:
-    assert naming.propose(names) is None

@@ -163,8 +163,8 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
 
 def fill_the_table(browser: Browser, folder: Path) -> None:
     browser.wait(lambda: len(browser.all("table.clips tbody tr")) == 4)
-    browser.press("#from-names")
-    browser.wait(lambda: (folder / "runs.csv").exists())
+    browser.press("#checked")
+    browser.wait(lambda: not browser.all("#checked"))
     rows = table(folder / "runs.csv")
     assert [(r["antenna"], r["mounting"]) for r in rows] == [
         ("Slab", "1"),
@@ -172,6 +172,7 @@ def fill_the_table(browser: Browser, folder: Path) -> None:
         ("Stub", "1"),
         ("Stub", "2"),
     ]
+    assert {r["notes"] for r in rows} == {""}
 
 
 def mark_by_dragging(browser: Browser, folder: Path) -> None:

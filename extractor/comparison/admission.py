@@ -14,7 +14,6 @@ from extractor.recordings import Span, counted_twice, digests_of, lengths_of, or
 from extractor.session import Session, clips_of
 from extractor.spelling import objections
 
-
 #: What messages call runs that come from no file.
 OWN_TABLE = "the table of runs"
 

@@ -12,6 +12,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
+from extractor.session import DRAFT
 from extractor.spelling import hung
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
@@ -20,6 +21,21 @@ MOST_AT_CEILING = 0.2
 FEWEST_COVERED = 0.5
 #: Full enumeration of the rank test up to so many patterns.
 MOST_RANK_PATTERNS = 20_000
+
+
+def draft_findings(runs: pd.DataFrame) -> list[Finding]:
+    """Say that runs stand as they were drafted from the file names, and nobody has checked them."""
+    if "notes" not in runs:
+        return []
+    drafts = int(runs["notes"].fillna("").astype(str).str.startswith(DRAFT).sum())
+    if not drafts:
+        return []
+    sentence = (
+        f"{drafts} of {counted(len(runs), 'run')} still say '{DRAFT.rstrip(':')}' in the notes of "
+        "runs.csv. What was taken from the file names may be wrong, and all below with it: check "
+        "antenna, port and mounting, then empty those notes."
+    )
+    return [Finding("draft", sentence, "Column notes of runs.csv.")]
 
 
 def ceiling_by_antenna(runs: pd.DataFrame) -> pd.Series:

@@ -200,7 +200,12 @@ def _before_reading_on(
         if comparison.measure == "mean"
         else []
     )
-    return [*outages, *mixed, *_left_out(skipped, runs)]
+    return [
+        *checks.draft_findings(runs),
+        *outages,
+        *mixed,
+        *_left_out(skipped, runs),
+    ]
 
 
 def _findings(

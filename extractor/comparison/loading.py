@@ -138,7 +138,7 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
     session = Session(path)
     if not session.summary_path.exists():
         raise UsageError(
-            f"{session.summary_path}: not there; read the clips first: extractor run {path}"
+            f"{session.summary_path}: not there; read the clips first: extractor read {path}"
         )
     table = read_table(session.summary_path)
     table.require("run", "field", "antenna", measure)
@@ -160,10 +160,7 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         merged |= given | filled | design
         rows.append(merged | {"session": name, "value": table.number(i, measure)})
     if not any(factor in row for row in rows):
-        raise UsageError(
-            f"{path}: no run says its '{factor}'; fill that column in runs.csv (extractor plan "
-            "makes one), then compare"
-        )
+        raise UsageError(_nothing_to_compare(session, factor))
     runs, skipped = prepare(pd.DataFrame(rows), factor)
     skipped += _not_recorded(session)
     unit, better = _unit_and_direction(session, field, table)
@@ -171,6 +168,16 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         runs["value"] *= 100
         unit, better = "%", "higher"
     return RunTable(runs, field, measure, unit, better, factor, skipped)
+
+
+def _nothing_to_compare(session: Session, factor: str) -> str:
+    path = session.runs_path
+    if not path.exists():
+        return f"{path}: not there; extractor read {session.root} drafts it for you to fill in"
+    columns = f"column '{factor}'"
+    if factor == "antenna":
+        columns = "columns antenna, port and mounting, a row a clip"
+    return f"{path}: no run says its '{factor}' yet; fill the {columns}; then compare"
 
 
 def _not_recorded(session: Session) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from extractor import conditions, editing
 from extractor.page import asking
 from extractor.page.desk import Desk, plain
 from extractor.page.frames import jpeg
-from extractor.page.overview import overview, proposed_cells
+from extractor.page.overview import overview
 from extractor.session import Session
 
 #: Pictures carry their file's version in the address, so what is kept is never out of date.
@@ -64,9 +64,9 @@ def blueprint(desk: Desk) -> Blueprint:
         key = asking.text(asking.body(), "key")
         return edited(lambda session: editing.remove_run(session, key))
 
-    @routes.post("/api/runs/from-names")
-    def from_names() -> Any:
-        return edited(lambda session: editing.edit_runs(session, proposed_cells(session)))
+    @routes.post("/api/runs/checked")
+    def checked() -> Any:
+        return edited(editing.confirm_drafts)
 
     @routes.post("/api/condition")
     def edit_condition() -> Any:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from extractor import conditions, editing, naming, state
+from extractor import conditions, editing, state
 from extractor.clips import Clip
 from extractor.errors import ExtractorError
 from extractor.overlay import Field, Overlay
 from extractor.page.desk import Desk
-from extractor.session import RUN_COLUMNS, SESSION_KEYS, Session
+from extractor.session import DRAFT, RUN_COLUMNS, SESSION_KEYS, Session
 from extractor.state import ClipState
 
 #: Work whose progress the page shows.
@@ -33,9 +33,9 @@ def overview(desk: Desk) -> dict[str, Any]:
         "rows": [_row(r) for r in rows or ()],
         "editable": understood,
         "columns": _further_columns(rows or []),
-        "proposal": _proposal(rows or [], session),
+        "drafts": sum(_is_unchecked(r) for r in rows or ()),
         "conditions": _conditions(standing),
-        "antennas": _antennas(session),
+        "antennas": session.antenna_names(),
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
         "overlay": state.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
@@ -120,38 +120,14 @@ def _further_columns(rows: list[editing.RunRow]) -> list[str]:
     return [c for c in columns if c not in RUN_COLUMNS]
 
 
-def _proposal(rows: list[editing.RunRow], session: Session) -> dict[str, Any] | None:
-    """Return what the file names suggest, as long as no antenna is given anywhere."""
-    if any(r.cells.get("antenna") for r in rows):
-        return None
-    single = [r.clips[0] for r in rows if len(r.clips) == 1]
-    proposal = naming.propose(single)
-    return None if proposal is None else {"levels": proposal.levels()}
-
-
-def proposed_cells(session: Session) -> dict[str, Mapping[str, str]]:
-    """Return for each row's key the cells that the file names suggest."""
-    rows = [r for r in editing.run_rows(session) if len(r.clips) == 1]
-    proposal = naming.propose([r.clips[0] for r in rows])
-    if proposal is None:
-        return {}
-    return {r.key: proposal.values[r.clips[0]] for r in rows}
+def _is_unchecked(row: editing.RunRow) -> bool:
+    """Tell whether it says an antenna that the tool took from the clip's name."""
+    return bool(row.cells.get("antenna")) and row.cells.get("notes", "").startswith(DRAFT)
 
 
 def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
     keys = dict.fromkeys([*SESSION_KEYS, *values])
     return [{"key": k, "value": conditions.condition_text(values.get(k))} for k in keys]
-
-
-def _antennas(session: Session) -> list[str]:
-    from extractor.tables import read_table
-
-    path = session.root / "antennas.csv"
-    try:
-        table = read_table(path) if path.exists() else None
-    except ExtractorError:
-        return []
-    return [r["antenna"] for r in table.rows if r.get("antenna")] if table else []
 
 
 def field_json(item: Field) -> dict[str, Any]:

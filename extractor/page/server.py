@@ -14,9 +14,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import StorageError
+from extractor.errors import ExtractorError, StorageError
 from extractor.page.desk import Desk, Manner
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
+from extractor.planning import drafting
 from extractor.screen import say
 from extractor.session import Session
 
@@ -69,6 +70,9 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
         listening.bind((HOST, 0))
         guard = Guard(listening.getsockname()[1])
         desk = Desk(session.root, manner)
+        # What is wrong with runs.csv the page shows by itself.
+        with contextlib.suppress(ExtractorError):
+            drafting.draft(session)
         server = create_server(
             create(desk, guard),
             sockets=[listening],

@@ -102,7 +102,8 @@ def match(
             f"{session.runs_path}: holds no run without a clip; plan first (extractor plan)"
         )
     known_runs = [r.cells.get("run", "") for r in planned]
-    unnamed = [r.clips[0] for r in rows if not r.stored]
+    # A row that was only drafted is no run that anybody gave the clip.
+    unnamed = [r.clips[0] for r in rows if not r.stored or r.drafted]
     for option, asked, known in (
         ("--missing", missing, known_runs),
         ("--skip", skip, unnamed),
@@ -115,7 +116,7 @@ def match(
     if not left:
         raise UsageError(f"{session.root}: every clip is named in runs.csv already")
     runs = tuple(r for r in planned if r.cells.get("run", "") not in missing)
-    found = [_recording(session, clip) for clip in left]
+    found = [recording(session, clip) for clip in left]
     ordered, used, doubts = in_order(found, by)
     joined = _joined(ordered, join)
     notes, questions = _look(runs, joined, used)
@@ -126,7 +127,8 @@ def _place(row: RunRow) -> float:
     return parse_number(row.cells.get("order", "")) or 0.0
 
 
-def _recording(session: Session, clip: str) -> Recording:
+def recording(session: Session, clip: str) -> Recording:
+    """Return what a clip's file says of when it was made; `kind` is empty if it can't be read."""
     path = session.path(clip)
     plain = Recording((clip,), None, path.stat().st_mtime)
     try:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from extractor.cautions import cautions
+from extractor.editing import is_draft
 from extractor.errors import UsageError
 from extractor.planning.order import (
     OrderKind,
@@ -141,7 +142,7 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
         What to plan.
     replace : bool
         Overwrite a ``runs.csv`` that is there; the one before is kept as
-        ``.runs.csv.previous``.
+        ``.runs.csv.previous``. A draft that nobody changed is overwritten anyway.
 
     Raises
     ------
@@ -153,7 +154,7 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
     runs = plan.runs()
     root.mkdir(parents=True, exist_ok=True)
     session = Session(root)
-    if session.runs_path.exists() and not replace:
+    if session.runs_path.exists() and not (replace or is_draft(session)):
         raise UsageError(
             f"{session.runs_path}: is there already and is never overwritten unasked; add "
             "--replace (the one before is kept as .runs.csv.previous)"

@@ -22,11 +22,11 @@ const CONDITIONS = {
 export function show(root, page) {
   const parts = {
     next: h("div"),
-    proposal: h("div"),
+    drafts: h("div"),
     table: h("div", { class: "scroll" }),
     conditions: h("div"),
   };
-  root.append(parts.next, parts.proposal, parts.table, parts.conditions);
+  root.append(parts.next, parts.drafts, parts.table, parts.conditions);
   let drawn = "";
   let redrawing = false;
 
@@ -91,7 +91,8 @@ export function show(root, page) {
     return h("td", { class: "clip" },
       h("a", { href: `#/series?${query({ clip: row.clips[0] })}`, tabindex: -1, "aria-hidden": "true" }, picture),
       h("div", {}, h("a", { href: `#/series?${query({ clip: row.clips[0] })}` }, row.clips.join(" + ")),
-        h("small", {}, [run, described(first)].filter(Boolean).join(" · "))));
+        h("small", {}, [run, described(first), row.cells.notes?.startsWith("draft:") && row.cells.notes]
+          .filter(Boolean).join(" · "))));
   }
 
   function more(row) {
@@ -127,7 +128,7 @@ export function show(root, page) {
   return {
     update(session) {
       clear(parts.next, nextBar(page));
-      drawProposal(parts.proposal, page);
+      drawDrafts(parts.drafts, page);
       const text = JSON.stringify([session.rows, session.antennas, session.editable, session.fields.length > 0,
         session.clips.map((c) => [c.clip, c.version, c.length_s, c.width])]);
       if (text !== drawn) {
@@ -184,21 +185,22 @@ function keepFocus(root, draw) {
   }
 }
 
-function drawProposal(place, page) {
-  const proposal = page.session.proposal;
-  if (!proposal || !page.session.editable) return clear(place);
-  const said = Object.entries(proposal.levels).map(([column, values]) => h("li", {}, h("b", {}, column), ": ", values.join(", ")));
+function drawDrafts(place, page) {
+  const { drafts, editable } = page.session;
+  if (!drafts || !editable) return clear(place);
   const accept = async () => {
     try {
-      page.take(await post("/api/runs/from-names"));
+      page.take(await post("/api/runs/checked"));
     } catch (error) {
       page.fail(error);
     }
   };
-  if (place.firstChild) return place;
+  if (place.dataset.drawn === String(drafts) && place.firstChild) return place;
+  place.dataset.drawn = drafts;
   return clear(place, h("div", { class: "proposal" },
-    h("div", { class: "grow" }, h("p", {}, "The file names seem to say which run is which:"), h("ul", {}, said)),
-    h("button", { class: "main", id: "from-names", onclick: accept }, "Fill the table from the file names")));
+    h("p", { class: "grow" }, `Antenna, port and mounting of ${drafts} row${drafts > 1 ? "s were" : " was"} taken from the file names. `,
+      "Correct what is wrong; a ranking made of wrong rows is wrong."),
+    h("button", { class: "main", id: "checked", onclick: accept }, "I have checked them")));
 }
 
 function drawConditions(place, page) {
