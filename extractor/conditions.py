@@ -6,12 +6,13 @@ from typing import Any
 
 from extractor import state
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.session import Session
+from extractor.session import Session, edits
 from extractor.storage import replacing
 from extractor.table_file import one_line
 from extractor.tables import parse_number
 
 
+@edits
 def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     """Change one key of ``session.toml``; an empty text removes it. Comments stay.
 

@@ -17,6 +17,7 @@ from extractor.session import (
     RUN_COLUMNS,
     Correction,
     Session,
+    edits,
 )
 from extractor.table_file import TableFile, one_line
 from extractor.tables import format_cell, parse_number
@@ -70,6 +71,7 @@ def _key(row: Mapping[str, str], index: int) -> str:
     return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
 
 
+@edits
 def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
     """Change one cell of ``runs.csv``; the file is made, with a row a clip, where there is none.
 
@@ -111,6 +113,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
     return RunRow(_key(row, index), row)
 
 
+@edits
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
 
@@ -157,6 +160,7 @@ def _stored_row(session: Session, table: TableFile, key: str) -> dict[str, str]:
     return made[key]
 
 
+@edits
 def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     """Cut a run in two at a time, seconds on the run's own time line; return both keys.
 
@@ -182,6 +186,7 @@ def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     return _key(row, index), _key(second, index + 1)
 
 
+@edits
 def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     """Add a run that is a part of a clip; return its key.
 
@@ -215,6 +220,7 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     return _key(row, index)
 
 
+@edits
 def remove_run(session: Session, key: str) -> None:
     """Take a row out of ``runs.csv``; the clip stays.
 
@@ -238,6 +244,7 @@ def _rename(table: TableFile, row: dict[str, str]) -> None:
     table.set(row, "run", f"{base}_{number}")
 
 
+@edits
 def correct(
     session: Session,
     clip: str,
@@ -296,6 +303,7 @@ def _is_about(row: Mapping[str, str], clip: str, name: str, time_s: float) -> bo
     )
 
 
+@edits
 def rename_field(session: Session, old: str, new: str) -> None:
     """Call a field by another name in ``overlay.toml`` and in ``corrections.csv``.
 
@@ -318,6 +326,7 @@ def rename_field(session: Session, old: str, new: str) -> None:
         table.save()
 
 
+@edits
 def edit_span(
     session: Session,
     key: str,

@@ -145,7 +145,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
         raise UsageError("that is no answer")
     text, changes = asking.text(values, "text"), _changes_of(values)
     times = [asking.number({"t": t}, "t") for t in _times_of(values)]
-    with desk.editing:
+    with session.editing():
         if changes:
             editing.correct(session, name, item.name, changes)
         checked = _checked(session)
