@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -276,9 +275,10 @@ class Session:
         if not path.exists():
             return {}
         try:
-            return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-            raise SessionFileError(f"{path}: is not valid TOML: {error}") from None
+            raw = path.read_bytes()
+        except OSError as error:
+            raise SessionFileError(f"{path}: cannot be read ({error.strerror})") from error
+        return overlay.parse_toml(raw, str(path))
 
     def runs(self) -> tuple[Run, ...]:
         """Return the runs of ``runs.csv``; without that file each clip is one run.

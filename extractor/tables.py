@@ -19,6 +19,8 @@ from extractor.errors import TableError
 from extractor.storage import write_text
 
 DELIMITERS = (",", ";", "\t")
+#: Of one table; looking for twins among far more would not end.
+MOST_COLUMNS = 1000
 #: A cell that begins with one of these could run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -138,6 +140,11 @@ def _decode(raw: bytes, where: str) -> str:
 
 
 def _check_columns(columns: Sequence[str], where: str) -> None:
+    if len(columns) > MOST_COLUMNS:
+        raise TableError(
+            f"{where}: has {len(columns)} columns; at most {MOST_COLUMNS} are read, leave out "
+            "those that are not needed"
+        )
     for i, column in enumerate(columns, 1):
         if not column:
             raise TableError(f"{where}: column {i} has no name in the first line")

@@ -167,8 +167,8 @@ def test_nonsense_is_refused_in_words(
         assert answer.get_json()["error"]
 
 
-NASTY = ["10" + "0" * 400, "1e308", "-1e308", "NaN", "null", "{}", '"\\ud800"', '"\\u0000"']
-NASTY += ['[[0,null,"\\ud800"]]', "[1e308,1e308,1e308,1e308]", "[" * 50_000 + "]" * 50_000]
+NASTY = ["10" + "0" * 400, "1e308", "-1e308", '"\\ud800"', '"\\u0000"', "[" * 50_000]
+NASTY[-1] += "]" * 50_000
 
 
 @pytest.mark.parametrize("nasty", NASTY, ids=range(len(NASTY)))
@@ -183,6 +183,8 @@ def test_no_value_is_a_fault_of_the_program(
     limits = dict.fromkeys(("minimum", "maximum", "ceiling", "low", "decimals", "better"), "null")
     judge = {"clip": '"a.mp4"', "field": '"bitrate"', "text": '"1"', "verdict": '"wrong"'}
     judge |= {"mode": '"sample"', "times": "[0]", "changes": '[[0,null,"1"]]', "n": "5"}
+    lists = {"changes": f"[[{nasty},null,{nasty}]]", "times": f"[{nasty}]"}
+    lists["box"] = f"[{nasty},20,64,32]"
     span = {"start_s": "0", "end_s": "1", "old_start": '""', "old_end": '""'}
     bodies = {
         "run": run,
@@ -210,7 +212,9 @@ def test_no_value_is_a_fault_of_the_program(
             overlay.write_text(marked)
             for name in ("runs.csv", "corrections.csv"):
                 (visitor.desk.root / name).unlink(missing_ok=True)
-            text = ",".join(f'"{k}":{nasty if k == key else v}' for k, v in good.items())
+            text = ",".join(
+                f'"{k}":{lists.get(k, nasty) if k == key else v}' for k, v in good.items()
+            )
             answer = visitor.client.post(
                 f"/api/{route}",
                 base_url=visitor.base,

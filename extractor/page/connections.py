@@ -18,7 +18,7 @@ STRANGER_S = 10.0
 LOOK_EVERY_S = 1
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]
+class Channel(HTTPChannel):
     """A connection: a stranger's until a request on it shows a visitor's cookie."""
 
     visitor = False
@@ -35,7 +35,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]
         return not self.visitor and not self.requests
 
 
-class Server(TcpWSGIServer):  # type: ignore[misc]
+class Server(TcpWSGIServer):
     """Closes strangers' connections: soon, and at once where there are too many."""
 
     channel_class = Channel
