@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import tempfile
 import zipfile
 import zlib
@@ -20,7 +21,13 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from extractor import __version__, doubtful, state
-from extractor.errors import ClipError, SessionFileError, StorageError, UsageError
+from extractor.errors import (
+    ClipError,
+    ExtractorError,
+    SessionFileError,
+    StorageError,
+    UsageError,
+)
 from extractor.pipeline import state_path
 from extractor.recordings import PACK_MANIFEST, content_digest
 from extractor.results import Results, load
@@ -37,6 +44,8 @@ _SUFFIXES = frozenset({".csv", ".toml", ".json", ".png", ".npz"})
 _MOST_MEMBERS = 20_000
 _MOST_BYTES = 2 << 30
 _LARGEST_TABLE_BYTES = 64 << 20
+#: Bytes of one part of an entry's name, and of all: what disks take, the folder in front left out.
+_LONGEST_PART, _LONGEST_NAME = 255, 1000
 _BLOCK = 1 << 20
 _DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError)
 
@@ -72,7 +81,7 @@ def pack(session: Session, out: Path | None = None, progress: Progress | None = 
     doubts = doubtful.with_pictures(results, doubtful.most_doubtful(results, CROPS))
     manifest = _manifest(results, progress or (lambda clip, share: None))
     with replacing(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(MANIFEST, json.dumps(manifest, indent=1, ensure_ascii=False))
+        archive.writestr(MANIFEST, json.dumps(manifest, indent=1))
         for source in _members(session, path):
             name = str(_safe(path, spelled(source.relative_to(session.root))))
             archive.writestr(_PREFIX + name, source.read_bytes())
@@ -181,7 +190,16 @@ def opened(path: Path) -> Iterator[Path]:
         yield path
         return
     with tempfile.TemporaryDirectory(prefix="extractor-") as temporary:
-        yield _unpack(path, Path(temporary))
+        folder = _unpack(path, Path(temporary))
+        try:
+            yield folder
+        except ExtractorError as error:
+            raise type(error)(_named_by_pack(str(error), folder, path)) from error
+
+
+def _named_by_pack(message: str, folder: Path, path: Path) -> str:
+    """Return a message with the pack and its entry in the place of the temporary folder."""
+    return message.replace(f"{folder}{os.sep}", f"{path}: ").replace(str(folder), str(path))
 
 
 @contextmanager
@@ -204,9 +222,14 @@ def _unpack(path: Path, temporary: Path) -> Path:
             folder.mkdir()
             members = [m for m in archive.infolist() if not m.is_dir() and m.filename != MANIFEST]
             _check_members(path, members)
+            clips = _clip_entries(path, manifest)
+            _check_places(path, [*clips, *(_place(path, m.filename) for m in members)])
             left = _MOST_BYTES
             for member in members:
                 left -= _extract(path, archive, member, folder, left)
+            for clip in clips:
+                (folder / clip).parent.mkdir(parents=True, exist_ok=True)
+                (folder / clip).touch()
     except (*_DAMAGE, NotImplementedError, RuntimeError) as error:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
@@ -215,7 +238,7 @@ def _unpack(path: Path, temporary: Path) -> Path:
         stand_in = folder / entry
         stand_in.parent.mkdir(parents=True, exist_ok=True)
         stand_in.touch()
-    (folder / PACK_MANIFEST).write_text(json.dumps(manifest, ensure_ascii=False), "utf-8")
+    (folder / PACK_MANIFEST).write_text(json.dumps(manifest), "utf-8")
     return folder
 
 
@@ -224,7 +247,7 @@ def _read_manifest(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
         with archive.open(MANIFEST) as stream:
             raw = stream.read(_LARGEST_TABLE_BYTES + 1)
         manifest = json.loads(raw) if len(raw) <= _LARGEST_TABLE_BYTES else None
-    except (KeyError, ValueError, *_DAMAGE):
+    except (KeyError, ValueError, RecursionError, *_DAMAGE):
         manifest = None
     if not isinstance(manifest, dict) or manifest.get("kind") != "extractor pack":
         raise SessionFileError(
@@ -268,19 +291,42 @@ def _safe(path: Path, name: str) -> PurePosixPath:
         If it does not.
     """
     parts = name.split("/")
+    shown = name if len(name) <= 80 else f"{name[:80]}…"
     # Some systems drop dots and spaces at the end of a name, so ".. " is ".." there.
     odd = any(not p.strip(" .") for p in parts)
     if odd or "\\" in name or ":" in parts[0] or any(ord(c) < 32 for c in name):
         raise SessionFileError(
-            f"{path}: holds '{name}', which points outside its own folder; not opened"
+            f"{path}: holds '{shown}', which points outside its own folder; not opened"
         )
+    try:
+        sizes = [len(os.fsencode(p)) for p in parts]
+    except UnicodeEncodeError:
+        sizes = [_LONGEST_PART + 1]
+    if max(sizes) > _LONGEST_PART or sum(sizes) > _LONGEST_NAME:
+        raise SessionFileError(f"{path}: holds '{shown}', which no disk can hold; not opened")
     return PurePosixPath(*parts)
+
+
+def _place(path: Path, member: str) -> PurePosixPath:
+    return _safe(path, member[len(_PREFIX) :])
+
+
+def _check_places(path: Path, places: Sequence[PurePosixPath]) -> None:
+    """Raise `SessionFileError` for too many files, or one that would lie below another."""
+    if len(places) > _MOST_MEMBERS:
+        raise SessionFileError(f"{path}: is far larger than any pack; it is not opened")
+    files = {str(place).casefold() for place in places}
+    for place in places:
+        if any(str(above).casefold() in files for above in place.parents):
+            raise SessionFileError(
+                f"{path}: holds '{place}', which lies below another file; not opened"
+            )
 
 
 def _extract(
     path: Path, archive: zipfile.ZipFile, member: zipfile.ZipInfo, folder: Path, left: int
 ) -> int:
-    target = folder / _safe(path, member.filename[len(_PREFIX) :])
+    target = folder / _place(path, member.filename)
     target.parent.mkdir(parents=True, exist_ok=True)
     written = 0
     with archive.open(member) as source, target.open("xb") as out:

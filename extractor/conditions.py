@@ -6,12 +6,14 @@ from typing import Any
 
 from extractor import state
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.session import Session
+from extractor.overlay import editable_toml
+from extractor.session import Session, edits
 from extractor.storage import replacing
 from extractor.table_file import one_line
 from extractor.tables import parse_number
 
 
+@edits
 def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     """Change one key of ``session.toml``; an empty text removes it. Comments stay.
 
@@ -34,7 +36,7 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
             f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
         )
     digest = state.file_digest(path)
-    document = tomlkit.parse(path.read_text("utf-8-sig") if path.exists() else "")
+    document = editable_toml(path)
     if new:
         document[key] = _condition_value(new)
     elif key in document:

@@ -21,6 +21,7 @@ from extractor.session import (
     Correction,
     Session,
     clips_of,
+    edits,
 )
 from extractor.table_file import TableFile, one_line
 from extractor.tables import format_cell, parse_number
@@ -99,6 +100,7 @@ def is_draft(session: Session) -> bool:
     return bool(stored) and all(row.drafted for row in stored)
 
 
+@edits
 def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     """Write drafted rows, in place of those that stand as they were drafted before.
 
@@ -133,6 +135,7 @@ def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     state.write_json(_drafts_path(session), kept | dict(made))
 
 
+@edits
 def confirm_drafts(session: Session) -> None:
     """Take the remark that they are drafts from all rows that name an antenna.
 
@@ -154,6 +157,7 @@ def _make_own(table: TableFile, row: dict[str, str]) -> None:
         table.set(row, "notes", "")
 
 
+@edits
 def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
     """Change one cell of ``runs.csv``; the file is made, with a row a clip, where there is none.
 
@@ -196,6 +200,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
     return RunRow(_key(row, index), row)
 
 
+@edits
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
 
@@ -247,6 +252,7 @@ def _stored_row(session: Session, table: TableFile, key: str) -> dict[str, str]:
     return made[key]
 
 
+@edits
 def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     """Cut a run in two at a time, seconds on the run's own time line; return both keys.
 
@@ -273,6 +279,7 @@ def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     return _key(row, index), _key(second, index + 1)
 
 
+@edits
 def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     """Add a run that is a part of a clip; return its key.
 
@@ -307,6 +314,7 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     return _key(row, index)
 
 
+@edits
 def remove_run(session: Session, key: str) -> None:
     """Take a row out of ``runs.csv``; the clip stays.
 
@@ -330,6 +338,7 @@ def _rename(table: TableFile, row: dict[str, str]) -> None:
     table.set(row, "run", f"{base}_{number}")
 
 
+@edits
 def correct(
     session: Session,
     clip: str,
@@ -388,6 +397,7 @@ def _is_about(row: Mapping[str, str], clip: str, name: str, time_s: float) -> bo
     )
 
 
+@edits
 def rename_field(session: Session, old: str, new: str) -> None:
     """Call a field by another name in ``overlay.toml`` and in ``corrections.csv``.
 
@@ -410,6 +420,7 @@ def rename_field(session: Session, old: str, new: str) -> None:
         table.save()
 
 
+@edits
 def edit_span(
     session: Session,
     key: str,

@@ -16,7 +16,7 @@ from extractor.errors import ClipError, OverlayError, UsageError
 from extractor.flags import Flag
 from extractor.jobs import Share, box_of_share
 from extractor.overlay import Box, Field, Overlay, Place
-from extractor.session import Session
+from extractor.session import Session, edits
 from extractor.storage import replacing
 
 #: Colours as blue, green, red: what was drawn and, inside it, what is read.
@@ -98,6 +98,7 @@ def parse_accepted(texts: Sequence[str]) -> dict[int, str]:
     return found
 
 
+@edits
 def mark(session: Session, name: str, spot: Spot, changes: Mapping[str, Any]) -> Marked:
     """Write or update a field in ``overlay.toml``.
 
@@ -132,6 +133,7 @@ def mark(session: Session, name: str, spot: Spot, changes: Mapping[str, Any]) ->
     return Marked(new, clip_name, time_s, image)
 
 
+@edits
 def remove(session: Session, name: str) -> None:
     """Take a field out of ``overlay.toml``; the last one takes the file with it.
 

@@ -19,7 +19,6 @@ from typing import Any, Literal, Protocol
 from extractor import readers, state, storage, tabulating, workers
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.jobs import ClipJob, Options, read_clip_job
-from extractor.locking import locked
 from extractor.overlay import Overlay
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
@@ -135,7 +134,7 @@ def read_session(
         If nothing at all can be done. A clip that fails is in the report instead.
     """
     session.require_clips()
-    with locked(session.state / "lock"):
+    with session.working():
         return _read_session(session, options or Options(), only, watcher or Silent())
 
 
@@ -181,7 +180,7 @@ def summarise_session(session: Session) -> SessionReport:
     SessionFileError, StorageError, SessionBusyError
         If a file of the session is wrong or a table cannot be written.
     """
-    with locked(session.state / "lock"):
+    with session.working():
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
         report = SessionReport(warnings=session.run_warnings(runs))
         known = _remembered(session, overlay, session.clips)

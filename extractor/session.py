@@ -5,19 +5,23 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import tomllib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, wraps
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from extractor import overlay
 from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.recordings import Span, counted_twice, digests_of, originals
 from extractor.spelling import objections
+from extractor.storage import locked
 from extractor.tables import Table, parse_number, read_table
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
 VIDEO_SUFFIXES = frozenset(
@@ -60,6 +64,9 @@ SESSION_KEYS = (
 )
 #: Longest name of a results file, in bytes, before it is cut and given a digest.
 _NAME_BYTES = 200
+#: Edits take moments: who waits longer than this waits for something that hangs.
+_EDITING_WAIT_S = 30.0
+_WORKING_WAIT_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +257,18 @@ class Session:
         """Return the path of a clip's table of readings."""
         return self.readings_folder / f"{self.stems[clip]}.csv"
 
+    def working(self) -> AbstractContextManager[None]:
+        """Hold the results while they are made: one process at a time, minutes long."""
+        return locked(self.state / "lock", self.root, wait_s=_WORKING_WAIT_S)
+
+    def editing(self) -> AbstractContextManager[None]:
+        """Hold the user's own files from the look at them to the last write, for moments.
+
+        Reading clips does not hold it, so that one can edit meanwhile. Whoever needs both
+        takes `working` first.
+        """
+        return locked(self.state / "editing.lock", self.root, wait_s=_EDITING_WAIT_S)
+
     def overlay(self) -> overlay.Overlay:
         """Read ``overlay.toml``; see `overlay.load`."""
         return overlay.load(self.overlay_path)
@@ -266,9 +285,10 @@ class Session:
         if not path.exists():
             return {}
         try:
-            return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-            raise SessionFileError(f"{path}: is not valid TOML: {error}") from None
+            raw = path.read_bytes()
+        except OSError as error:
+            raise SessionFileError(f"{path}: cannot be read ({error.strerror})") from error
+        return overlay.parse_toml(raw, str(path))
 
     def antenna_names(self) -> tuple[str, ...]:
         """Return the names in ``antennas.csv``; none where it is missing or not understood."""
@@ -340,6 +360,17 @@ def spelled(path: Path) -> str:
 
 def _as_percent(byte: re.Match[str]) -> str:
     return f"%{ord(byte[0]) - 0xDC00:02X}"
+
+
+def edits(change: Callable[Concatenate[Session, P], T]) -> Callable[Concatenate[Session, P], T]:
+    """Have a function hold the session's own files (`Session.editing`) while it runs."""
+
+    @wraps(change)
+    def alone(session: Session, *args: P.args, **more: P.kwargs) -> T:
+        with session.editing():
+            return change(session, *args, **more)
+
+    return alone
 
 
 def _flat(path: str) -> str:

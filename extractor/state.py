@@ -97,7 +97,7 @@ def load(path: Path) -> ClipState | None:
         states = {name: FieldState(**values) for name, values in content.pop("fields").items()}
         content["frame"] = tuple(content["frame"])
         return ClipState(fields=states, **content)
-    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
 
 
@@ -158,7 +158,7 @@ def read_json(path: Path) -> dict[str, Any]:
     """Return a remembered mapping, empty if there is none or it is not understood."""
     try:
         content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}
 

@@ -1,9 +1,11 @@
-"""Writing files whole or not at all."""
+"""Writing files whole or not at all, and one process at a time."""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
+import socket
 import tempfile
 import time
 from collections.abc import Iterator
@@ -11,10 +13,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
-from extractor.errors import StorageError
+from extractor.errors import SessionBusyError, StorageError
 
 PREVIOUS_SUFFIX = ".previous"
 PART_SUFFIX = ".part"
+#: How often a lock that another holds is tried again, seconds.
+LOCK_POLL_S = 0.02
+#: What file systems say that have no locks.
+_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EINVAL)
 
 
 def write_text(path: Path, text: str, *, keep_previous: bool = False) -> None:
@@ -106,6 +112,59 @@ def _as_storage_error(path: Path) -> Iterator[None]:
             f"{path}: cannot be written ({error.strerror or error}); what stood there before "
             "is unchanged; free some space or make the folder writable"
         ) from error
+
+
+@contextmanager
+def locked(path: Path, root: Path, *, wait_s: float) -> Iterator[None]:
+    """Hold the lock `path` while the block runs: one thread of one process at a time.
+
+    The lock is the operating system's and ends with the process that holds it, however that
+    ends. The thread that holds it may take it again inside the block.
+
+    Parameters
+    ----------
+    path : Path
+        The lock's file; made when missing. Who holds it stands beside it, in ``NAME.holder``.
+    root : Path
+        The session folder, for the message.
+    wait_s : float
+        How long to wait for another holder to finish, seconds.
+
+    Raises
+    ------
+    SessionBusyError
+        If another still holds it; the message says which process.
+    StorageError
+        If the file cannot be made.
+    """
+    from filelock import FileLock, Timeout
+
+    holder = path.with_name(f"{path.name}.holder")
+    with contextlib.ExitStack() as held:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            lock = FileLock(path.resolve(), is_singleton=True)
+            held.enter_context(lock.acquire(wait_s, LOCK_POLL_S))
+            holder.write_text(f"process {os.getpid()} on {socket.gethostname()}", "utf-8")
+        except Timeout:
+            raise SessionBusyError(
+                f"{root}: another extractor is at work on this session ({_text_of(holder)}); "
+                "wait until it is done, or end it"
+            ) from None
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:  # without locks: go on as if alone
+                raise StorageError(
+                    f"{path.parent}: cannot be written ({error.strerror or error}); make the "
+                    "folder writable"
+                ) from error
+        yield
+
+
+def _text_of(holder: Path) -> str:
+    try:
+        return holder.read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        return "process not known"
 
 
 def clean_up(folder: Path, names: str = "*", older_than_s: float = 0.0) -> None:

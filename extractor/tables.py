@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 DELIMITERS = (",", ";", "\t")
 #: No number of any table is larger; the square of one beyond it could be none at all.
 LARGEST_NUMBER = 1e15
+#: Of one table; looking for twins among far more would not end.
+MOST_COLUMNS = 1000
 #: A cell that begins with one of these could run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -180,6 +182,11 @@ def _decode(raw: bytes, where: str) -> str:
 
 
 def _check_columns(columns: Sequence[str], where: str) -> None:
+    if len(columns) > MOST_COLUMNS:
+        raise TableError(
+            f"{where}: has {len(columns)} columns; at most {MOST_COLUMNS} are read, leave out "
+            "those that are not needed"
+        )
     for i, column in enumerate(columns, 1):
         if not column:
             raise TableError(f"{where}: column {i} has no name in the first line")

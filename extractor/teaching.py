@@ -8,7 +8,7 @@ from extractor import clips
 from extractor.errors import ClipError
 from extractor.overlay import Field
 from extractor.readers.glyphs import CHARACTERS, Glyphs, learn
-from extractor.session import Session
+from extractor.session import Session, edits
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,7 @@ class Lesson:
         return "".join(c for c in CHARACTERS if c.isdigit() and c not in self.known)
 
 
+@edits
 def teach(session: Session, item: Field, text: str, clip_name: str, at_s: float) -> Lesson:
     """Add what stands at one moment to the session's glyphs.
 

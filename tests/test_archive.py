@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 from report_making import made_up_session, truth_session
+from typer.testing import CliRunner
 
 from extractor import archive, doubtful
+from extractor.cli import app
 from extractor.comparison import compare_sessions
 from extractor.errors import SessionFileError, UsageError
 from extractor.results import load
@@ -124,6 +126,73 @@ def test_members_that_no_pack_holds_are_refused(tmp_path, name: str) -> None:
 def test_names_of_clips_are_checked_too(tmp_path, clip: str) -> None:
     path = make(tmp_path / "bad.zip", {}, clips=[{"clip": clip}])
     with pytest.raises(SessionFileError), archive.opened(path):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("members", "clips"),
+    [
+        (["session/a.csv", "session/a.csv/b.csv"], []),
+        (["session/a.csv/b.csv", "session/A.csv"], []),
+        (["session/runs.csv"], ["runs.csv/b.mp4"]),
+        ([], ["a.mp4", "a.mp4/b.mp4"]),
+        ([f"session/{'x' * 300}.csv"], []),
+        ([f"session/{'x/' * 3000}a.csv"], []),
+        ([], [f"{'ü' * 150}.mp4"]),
+        ([], [f"{'x/' * 3000}a.mp4"]),
+        ([], ["\ud800.mp4"]),
+    ],
+)
+def test_names_that_no_disk_can_hold_together_are_refused(tmp_path, members, clips) -> None:
+    entries = [{"clip": clip} for clip in clips]
+    path = make(tmp_path / "bad.zip", dict.fromkeys(members, b"x"), clips=entries)
+    with pytest.raises(SessionFileError, match="not opened") as caught, archive.opened(path):
+        pass
+    assert str(caught.value).startswith(f"{path}: holds '")
+    assert len(str(caught.value)) < 300 + len(str(path))
+
+
+@pytest.mark.parametrize("where", ["members", "clips"])
+def test_far_too_many_entries_are_refused_at_once(tmp_path, where: str) -> None:
+    names = [f"d{i}/{i}" for i in range(20_001)]
+    members = {f"session/{n}.csv": b"" for n in names} if where == "members" else {}
+    clips = [{"clip": f"{n}.mp4"} for n in names] if where == "clips" else []
+    path = make(tmp_path / "many.zip", members, clips=clips)
+    with pytest.raises(SessionFileError, match="far larger"), archive.opened(path):
+        pass
+
+
+DEEP = "[" * 100_000 + "]" * 100_000
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("overlay.toml", f"a = {DEEP}", "overlay.toml: is not valid TOML"),
+        ("session.toml", f"a = {DEEP}", "session.toml: is not valid TOML"),
+        ("runs.csv", "run,clip,start_s\na,a.mp4,x\n", "runs.csv: line 2, column 'start_s'"),
+        ("runs.csv", ",".join(f"c{i}" for i in range(200_000)), "runs.csv: has 200000 columns"),
+        ("results/summary.csv", "a,b\n1,2\n", "results/summary.csv: has no column"),
+    ],
+)
+def test_an_error_inside_names_the_pack_and_the_entry(
+    tmp_path, name: str, content: str, said: str
+) -> None:
+    folder = made_up_session(tmp_path / "club", RUNS)
+    with zipfile.ZipFile(archive.pack(Session(folder))) as packed:
+        kept = {n: packed.read(n) for n in packed.namelist() if n != "pack.json"}
+    path = make(tmp_path / "p.zip", kept | {f"session/{name}": content.encode()})
+    result = CliRunner().invoke(app, ["compare", str(path), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"error: {path}: {said}")
+    assert result.stderr.count("\n") == 1
+
+
+def test_a_manifest_of_brackets_is_no_pack(tmp_path) -> None:
+    path = tmp_path / "deep.zip"
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("pack.json", DEEP)
+    with pytest.raises(SessionFileError, match="no pack"), archive.opened(path):
         pass
 
 

@@ -9,8 +9,10 @@ import pytest
 from clipmaker import overlay_toml
 
 from extractor import overlay
-from extractor.errors import ClipError, OverlayError
+from extractor.conditions import edit_condition
+from extractor.errors import ClipError, OverlayError, SessionFileError
 from extractor.overlay import Box, Field, Overlay, Place
+from extractor.session import Session
 
 
 def load(tmp_path: Path, text: str) -> Overlay:
@@ -119,3 +121,38 @@ def test_comments_survive_a_rewrite(tmp_path: Path) -> None:
     assert "# from the manual" in text
     assert overlay.load(path).fields == (replace(known.fields[0], decimals=1), second)
     assert (tmp_path / ".overlay.toml.previous").read_text("utf-8").startswith("# mine")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a = " + "[" * 100_000,
+        "a = " + "{a=" * 50_000,
+        "a." * 50_000 + "a = 1",
+        '[ "a b" .' + " 'c'." * 5000 + "a ]",
+        "a = 1" + "0" * 400,
+        "a = [1, {b = -1" + "0" * 30 + "}]",
+        "a = 1" + "0" * 5000,
+        "# " + "x" * 2_000_000,
+    ],
+    ids=range(8),
+)
+def test_what_would_never_end_or_fit_is_refused_at_once(tmp_path: Path, text: str) -> None:
+    for name, load in (("overlay.toml", Session.overlay), ("session.toml", Session.conditions)):
+        (tmp_path / name).write_text(text)
+        with pytest.raises(SessionFileError, match=f"{name}: is not valid TOML"):
+            load(Session(tmp_path))
+
+
+def test_what_people_write_is_not_taken_for_that(tmp_path: Path) -> None:
+    text = f'notes = "{"a.b, see below ... " * 200}"  # {"." * 300}\nphone = "{"1" * 40}"\n'
+    (tmp_path / "session.toml").write_text(text + "power_mw = 25\n")
+    assert Session(tmp_path).conditions()["power_mw"] == 25
+
+
+def test_editing_a_file_too_deep_for_the_writer_says_so(tmp_path: Path) -> None:
+    text = "a = " + "[" * 300 + "]" * 300 + "\n"
+    (tmp_path / "session.toml").write_text(text)
+    with pytest.raises(SessionFileError, match="not valid TOML"):
+        edit_condition(Session(tmp_path), "place", "", "shed")
+    assert (tmp_path / "session.toml").read_text() == text

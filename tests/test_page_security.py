@@ -5,16 +5,24 @@ from __future__ import annotations
 import http.client
 import json
 import signal
+import socket
 import stat
+import threading
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, suppress
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
 from page_visitor import PORT, Visitor, served
 
-from extractor.page.guard import KEY_HEADER
-from extractor.page.server import address_of_open, state_file
+from extractor.page import connections
+from extractor.page.desk import Manner
+from extractor.page.guard import KEY_HEADER, Guard
+from extractor.page.server import address_of_open, opened, state_file
 from extractor.session import Session
 
 HOSTILE = "<img src=x onerror=alert(1)>"
@@ -60,6 +68,14 @@ def test_the_token_works_once(session_folder: Path) -> None:
     assert "HttpOnly" in cookie
     assert "SameSite=Strict" in cookie
     assert stranger.client.get(address).status_code == 403
+
+
+def test_a_look_at_the_headers_does_not_spend_the_token(session_folder: Path) -> None:
+    stranger = Visitor(session_folder, enter=False)
+    address = stranger.guard.address()
+    for method in ("HEAD", "OPTIONS", "POST"):
+        stranger.client.open(address, method=method)
+    assert stranger.client.get(address).status_code == 200
 
 
 @pytest.mark.parametrize("host", ["evil.example", f"localhost:{PORT}", "127.0.0.1:1", "[::1]"])
@@ -151,6 +167,70 @@ def test_nonsense_is_refused_in_words(
         assert answer.get_json()["error"]
 
 
+NASTY = ["10" + "0" * 400, "1e308", "-1e308", '"\\ud800"', '"\\u0000"', "[" * 50_000]
+NASTY[-1] += "]" * 50_000
+
+
+@pytest.mark.parametrize("nasty", NASTY, ids=range(len(NASTY)))
+def test_no_value_is_a_fault_of_the_program(
+    visitor: Visitor, grey_reader: object, nasty: str
+) -> None:
+    """Every value of every request in turn; the others are as the page sends them."""
+    run = {"key": '"clip:a.mp4"', "column": '"antenna"', "old": '""', "new": '"Fan"'}
+    place = {"clip": '"a.mp4"', "box": "[40,20,64,32]", "time_s": "0"}
+    seen = json.dumps(visitor.session()["overlay"])
+    field = {"name": '"bitrate"', "was": '"bitrate"', "seen": seen, "unit": '"ms"'}
+    limits = dict.fromkeys(("minimum", "maximum", "ceiling", "low", "decimals", "better"), "null")
+    judge = {"clip": '"a.mp4"', "field": '"bitrate"', "text": '"1"', "verdict": '"wrong"'}
+    judge |= {"mode": '"sample"', "times": "[0]", "changes": '[[0,null,"1"]]', "n": "5"}
+    lists = {"changes": f"[[{nasty},null,{nasty}]]", "times": f"[{nasty}]"}
+    lists["box"] = f"[{nasty},20,64,32]"
+    span = {"start_s": "0", "end_s": "1", "old_start": '""', "old_end": '""'}
+    bodies = {
+        "run": run,
+        "run/split": {"key": run["key"], "at_s": "1"},
+        "run/span": {"key": run["key"], **span},
+        "run/add": {"clip": '"a.mp4"', **span},
+        "run/remove": {"key": run["key"]},
+        "condition": {"key": '"place"', "old": '""', "new": '"shed"'},
+        "strip/warm": place,
+        "live": place | {"was": '""'},
+        "mark": place | field | limits | {"better": '"lower"'},
+        "mark/remove": {"name": '"bitrate"', "seen": seen},
+        "preview": {"name": '"bitrate"'},
+        "judge": judge,
+        "read": {"again": "false"},
+        "cancel": {"kind": '"read"'},
+        "report": {"field": '"bitrate"', "measure": '"mean"'},
+        "compare": {"field": '"bitrate"', "measure": '"mean"'},
+    }
+    visitor.read()
+    overlay = visitor.desk.root / "overlay.toml"
+    marked = overlay.read_text()
+    for route, good in bodies.items():
+        for key in good:
+            overlay.write_text(marked)
+            for name in ("runs.csv", "corrections.csv"):
+                (visitor.desk.root / name).unlink(missing_ok=True)
+            text = ",".join(
+                f'"{k}":{lists.get(k, nasty) if k == key else v}' for k, v in good.items()
+            )
+            answer = visitor.client.post(
+                f"/api/{route}",
+                base_url=visitor.base,
+                data=f"{{{text}}}",
+                headers={"Origin": visitor.base, "Content-Type": "application/json"},
+            )
+            assert answer.status_code < 500, (route, key, answer.get_json())
+        assert visitor.get("/api/session").status_code == 200, route
+    query = nasty.strip('"')[:1000]
+    asked = {"clip": "a.mp4", "field": "bitrate", "t": "0", "w": "64", "n": "5", "mode": "sample"}
+    for route in ("frame", "crop", "check", "series", "file", "results"):
+        for key in asked:
+            answer = visitor.get(f"/api/{route}", **asked | {key: query})
+            assert answer.status_code < 500, (route, key)
+
+
 def test_headers_keep_the_page_to_itself(visitor: Visitor) -> None:
     for path in ("/", "/static/main.js", "/api/session", "/api/frame?clip=a.mp4&t=0"):
         headers = visitor.get(path).headers
@@ -230,6 +310,100 @@ def test_a_served_page(session_folder: Path) -> None:
         assert process.wait(20) == 0
         assert not path.exists()
     assert address_of_open(session) is None
+
+
+def test_four_opens_at_one_instant_are_one_page(session_folder: Path) -> None:
+    session = Session(session_folder)
+    state_file(session).parent.mkdir(parents=True)
+    state_file(session).write_text('{"port": 9, "key": "of one that was killed"}')
+    with ExitStack() as stack, ThreadPoolExecutor(4) as pool:
+        opened = list(pool.map(lambda _: stack.enter_context(served(session_folder)), range(4)))
+        assert len({urlsplit(address).port for _, address in opened}) == 1
+        assert len({address for _, address in opened}) == 4  # each browser is let in
+        ends = time.monotonic() + 20
+        while sum(p.poll() is None for p, _ in opened) > 1 and time.monotonic() < ends:
+            time.sleep(0.05)
+        codes = [process.poll() for process, _ in opened]
+        assert sorted(codes, key=str) == [0, 0, 0, None]
+        server = opened[codes.index(None)][0]
+        server.kill()
+        server.wait(20)
+        assert state_file(session).exists()  # left behind
+        with served(session_folder):
+            assert address_of_open(session) is not None
+
+
+@pytest.fixture
+def connected(
+    session_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[tuple[Any, Guard, list[socket.socket]]]:
+    """A server in a thread, its guard, and a list of sockets to be closed."""
+    monkeypatch.setattr(connections, "STRANGER_S", 1.5)
+    sockets: list[socket.socket] = []
+    with opened(Session(session_folder), Manner()) as (server, guard):
+        thread = threading.Thread(target=server.run, daemon=True)
+        thread.start()
+        yield server, guard, sockets
+        for one in sockets:
+            one.close()
+        ends = time.monotonic() + 20
+        while server.active_channels and time.monotonic() < ends:
+            time.sleep(0.05)
+
+
+def dial(guard: Guard, sent: bytes = b"") -> socket.socket:
+    made = socket.create_connection(("127.0.0.1", guard.port), timeout=10)
+    made.sendall(sent)
+    return made
+
+
+def enter(guard: Guard) -> tuple[http.client.HTTPConnection, dict[str, str]]:
+    connection = http.client.HTTPConnection("127.0.0.1", guard.port, timeout=10)
+    connection.request("GET", guard.address().removeprefix(guard.origin))
+    answer = connection.getresponse()
+    answer.read()
+    return connection, {"Cookie": answer.headers["Set-Cookie"].split(";")[0]}
+
+
+def session_is_shown(connection: http.client.HTTPConnection, headers: dict[str, str]) -> bool:
+    connection.request("GET", "/api/session", headers=headers)
+    answer = connection.getresponse()
+    return answer.status == 200 and bool(json.loads(answer.read()))
+
+
+@pytest.mark.parametrize(
+    "sent", [b"", b"GET / HTTP/1.1\r\nHost: x", b"GET / HTTP/1.0\r\n\r\n" * 50]
+)
+def test_strangers_connections_do_not_stop_the_page(connected: Any, sent: bytes) -> None:
+    server, guard, sockets = connected
+    connection, cookie = enter(guard)
+    sockets.append(connection.sock)
+    assert session_is_shown(connection, cookie)
+    for _ in range(400):
+        with suppress(OSError):  # hung up on while it still talks
+            sockets.append(dial(guard, sent))
+    assert session_is_shown(connection, cookie)  # the page's own connection is still there
+    another, its_cookie = enter(guard)  # and another browser gets in at once
+    sockets.append(another.sock)
+    assert session_is_shown(another, its_cookie)
+    assert len(server.active_channels) <= connections.MOST_CONNECTIONS + 1
+
+
+def test_a_stranger_who_talks_slowly_is_cut_off_and_a_visitor_who_is_silent_is_not(
+    connected: Any,
+) -> None:
+    server, guard, sockets = connected
+    connection, cookie = enter(guard)
+    assert session_is_shown(connection, cookie)
+    slow = dial(guard, b"GET / HTTP/1.1\r\n")
+    sockets += [connection.sock, slow]
+    ends = time.monotonic() + 20
+    with pytest.raises(ConnectionError):
+        while time.monotonic() < ends:
+            slow.sendall(b"x")
+            time.sleep(0.1)
+    assert len(server.active_channels) == 1
+    assert session_is_shown(connection, cookie)
 
 
 def test_what_a_killed_page_left_behind_is_passed_over(session_folder: Path) -> None:

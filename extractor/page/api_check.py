@@ -148,7 +148,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     times = [asking.number({"t": t}, "t") for t in _times_of(values)]
     for _, _, now in changes:
         _check_limits(item, now)
-    with desk.editing:
+    with session.editing():
         if changes:
             editing.correct(session, name, item.name, changes)
         checked = _checked(session)

@@ -27,8 +27,7 @@ def blueprint(desk: Desk) -> Blueprint:
         return plain(overview(desk))
 
     def edited(change: Callable[[Session], object]) -> Any:
-        with desk.editing:
-            change(desk.session())
+        change(desk.session())
         desk.refresh_soon()
         return plain(overview(desk))
 

@@ -80,21 +80,22 @@ def blueprint(desk: Desk) -> Blueprint:
     @routes.post("/api/mark")
     def mark() -> Any:
         b = asking.body()
-        with desk.editing:
-            session = desk.session()
+        session = desk.session()
+        with session.editing():
             _check_seen(session, b)
             item = _mark(desk, session, b)
+            seen = state.file_digest(session.overlay_path)
         desk.refresh_soon()
-        return {"field": field_json(item), "overlay": state.file_digest(session.overlay_path)}
+        return {"field": field_json(item), "overlay": seen}
 
     @routes.post("/api/mark/remove")
     def remove() -> Any:
         b = asking.body()
-        with desk.editing:
-            session = desk.session()
+        session = desk.session()
+        with session.editing():
             _check_seen(session, b)
             marking.remove(session, asking.text(b, "name"))
-        return {"overlay": state.file_digest(session.overlay_path)}
+            return {"overlay": state.file_digest(session.overlay_path)}
 
     @routes.post("/api/preview")
     def preview() -> Any:

@@ -142,7 +142,7 @@ def _table(path: Path) -> dict[str, Any] | None:
 def _json(path: Path) -> Any:
     try:
         return json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
 
 

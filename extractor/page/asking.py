@@ -22,7 +22,10 @@ def body() -> Mapping[str, Any]:
     UsageError
         If it is none.
     """
-    content = request.get_json(silent=True)
+    try:
+        content = request.get_json(silent=True)
+    except RecursionError:  # brackets in brackets without end
+        content = None
     if not isinstance(content, dict):
         raise UsageError("the page sent something that is not understood; reload it")
     return content
@@ -33,6 +36,10 @@ def text(values: Mapping[str, Any], key: str) -> str:
     value = values.get(key, "")
     if not isinstance(value, str) or len(value) > LONGEST_TEXT:
         raise UsageError(f"{key} must be a text of at most {LONGEST_TEXT} characters")
+    try:
+        value.encode()
+    except UnicodeEncodeError:  # half of a pair of surrogates
+        raise UsageError(f"{key} holds a character that no file can hold") from None
     return value
 
 
@@ -41,7 +48,7 @@ def number(values: Mapping[str, Any], key: str, default: float | None = None) ->
     value = values.get(key, default)
     try:
         result = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise UsageError(f"{key} must be a number") from None
     if not math.isfinite(result):
         raise UsageError(f"{key} must be a number")

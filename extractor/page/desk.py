@@ -50,8 +50,7 @@ class Desk:
     def __init__(self, root: Path, manner: Manner | None = None) -> None:
         self.root = root
         self.manner = manner or Manner()
-        self.editing = threading.RLock()
-        """Held while a file of the session is changed."""
+        self._lock = threading.RLock()
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
         self._states: Recent[ClipState] = Recent(200)
@@ -182,7 +181,7 @@ class Desk:
         UsageError
             If one does.
         """
-        with self.editing:
+        with self._lock:
             before = self._tasks.get(kind)
             if before is not None and before.running:
                 raise UsageError("that is already being done")
@@ -214,7 +213,7 @@ class Desk:
 
     def refresh_soon(self) -> None:
         """Have the tables made anew shortly: runs, limits or corrections have changed."""
-        with self.editing:
+        with self._lock:
             if self._timer is not None:
                 self._timer.cancel()
             self._timer = threading.Timer(REFRESH_AFTER_S, self._refresh)
@@ -227,7 +226,7 @@ class Desk:
             self.refresh_soon()
             return
         session = self.session()
-        if not session.overlay_path.exists() or not session.state.is_dir():
+        if not session.overlay_path.exists() or not (session.state / "clips").is_dir():
             return
         try:
             with self._tables:
@@ -249,7 +248,7 @@ class Desk:
 
     def close(self) -> None:
         """Stop what still runs."""
-        with self.editing:
+        with self._lock:
             if self._timer is not None:
                 self._timer.cancel()
         for task in self._tasks.values():

@@ -83,7 +83,8 @@ class Guard:
         if request.host != f"{HOST}:{self.port}":
             return 403, "this address is not the page's own"
         if request.path == ENTER:
-            return None
+            # A look at the headers alone must not spend the token.
+            return (405, "open the address in a browser") if request.method == "HEAD" else None
         if request.path == AGAIN:
             return None if self.knows_key(request) else (403, "wrong key")
         if request.headers.get("Sec-Fetch-Site", "none") not in ("same-origin", "none"):
@@ -97,6 +98,12 @@ class Guard:
         if request.mimetype != "application/json":
             return 415, "JSON expected"
         return None
+
+    def knows_cookie(self, header: str) -> bool:
+        """Tell whether a ``Cookie`` header is that of a browser that was let in."""
+        from werkzeug.http import parse_cookie
+
+        return self._is_visitor(parse_cookie(header).get(self.cookie, ""))
 
     def _is_visitor(self, value: str) -> bool:
         with self._lock:

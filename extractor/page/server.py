@@ -8,21 +8,26 @@ import os
 import secrets
 import signal
 import socket
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import ExtractorError, StorageError
+from extractor.errors import ExtractorError, SessionBusyError, StorageError
 from extractor.page.desk import Desk, Manner
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
 from extractor.planning import drafting
 from extractor.screen import say
 from extractor.session import Session
+from extractor.storage import locked
 
 THREADS = 8
 ANSWER_WITHIN_S = 3.0
+#: A page that another `open` has begun to serve answers by then, also on a busy machine.
+BEGUN_WITHIN_S = 30.0
+POLL_S = 0.1
 
 
 def state_file(session: Session) -> Path:
@@ -62,9 +67,8 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
     StorageError
         If the session's folder cannot be written.
     """
-    from waitress.server import create_server
-
     from extractor.page.application import create
+    from extractor.page.connections import create_server
 
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind((HOST, 0))
@@ -75,7 +79,8 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
             drafting.draft(session)
         server = create_server(
             create(desk, guard),
-            sockets=[listening],
+            guard,
+            listening,
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_BODY_BYTES,
@@ -115,18 +120,45 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
 def serve(session: Session, manner: Manner, *, browser: bool) -> None:
     """Show the page until Ctrl-C or until the terminal is closed.
 
-    A page that is open on this session already is shown instead of a second one.
+    A page that is open on this session already is shown instead of a second one, also where
+    several are opened at the same instant.
 
     Raises
     ------
     StorageError
         If the session's folder cannot be written.
+    SessionBusyError
+        If another process serves the page and cannot be reached, as from another machine.
     """
-    address = address_of_open(session)
-    if address is not None:
-        say(f"This session's page is open already: {address}")
-        _show(address, browser)
-        return
+    with contextlib.ExitStack() as alone:
+        address = _address_or_alone(session, alone)
+        if address is None:
+            _serve(session, manner, browser=browser)
+            return
+    say(f"This session's page is open already: {address}")
+    _show(address, browser)
+
+
+def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | None:
+    """Return the address of the page that is open; None once no other can be opened."""
+    ends = time.monotonic() + BEGUN_WITHIN_S
+    while True:
+        address = address_of_open(session)
+        if address is not None:
+            return address
+        try:
+            # The operating system lets go of it when a server dies: nothing is left to clear.
+            lock = locked(session.state / "page.lock", session.root, wait_s=0.0)
+            alone.enter_context(lock)
+        except SessionBusyError:
+            if time.monotonic() > ends:
+                raise
+            time.sleep(POLL_S)
+        else:
+            return None
+
+
+def _serve(session: Session, manner: Manner, *, browser: bool) -> None:
     with opened(session, manner) as (server, guard):
         address = guard.address()
         say(f"The page: {address}")

@@ -19,7 +19,7 @@ from extractor.planning.order import (
     plan_runs,
     total_minutes,
 )
-from extractor.session import RUN_COLUMNS, Session
+from extractor.session import RUN_COLUMNS, Session, edits
 from extractor.storage import write_text
 from extractor.tables import write_table
 
@@ -153,7 +153,13 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
     """
     runs = plan.runs()
     root.mkdir(parents=True, exist_ok=True)
-    session = Session(root)
+    return _write(Session(root), plan, runs, replace)
+
+
+@edits
+def _write(
+    session: Session, plan: Plan, runs: Sequence[PlannedRun], replace: bool
+) -> tuple[Path, Path]:
     if session.runs_path.exists() and not (replace or is_draft(session)):
         raise UsageError(
             f"{session.runs_path}: is there already and is never overwritten unasked; add "
