@@ -26,7 +26,7 @@ from extractor.commands.report import report
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
-from extractor.errors import EXIT_INTERRUPTED, ExtractorError
+from extractor.errors import EXIT_INTERRUPTED, ConsentError, ExtractorError
 from extractor.screen import MANNER
 
 app = typer.Typer(
@@ -52,7 +52,8 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
         except ExtractorError as error:
             if MANNER.debug:
                 raise
-            print(f"error: {error}", file=sys.stderr)
+            way = "; to do it all the same: --insist" if isinstance(error, ConsentError) else ""
+            print(f"error: {error}{way}", file=sys.stderr)
             raise typer.Exit(error.exit_code) from None
         except KeyboardInterrupt:
             if MANNER.debug:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -11,6 +12,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from extractor.errors import ClipError, OverlayError, UsageError
+
+Direction = Literal["higher", "lower"]
 
 VERSION = 1
 FILE_NAME = "overlay.toml"
@@ -20,6 +23,19 @@ ASPECT_TOLERANCE = 0.005
 #: A field's name becomes part of column names; these would collide with others.
 RESERVED_NAMES = frozenset({"time_s", "run", "clip", "field"})
 SUFFIXES = ("_text", "_since_s", "_confidence", "_flag")
+#: Unit that goes without saying where a number of this name is marked for the first time.
+USUAL_UNITS = {"bitrate": "Mbit/s", "latency": "ms"}
+#: Names and units that say by themselves which way is better; all others have to be asked about.
+_NAMES: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"bitrate|throughput|[kmg]bit|[kmg]bps|level|snr"),
+    "lower": re.compile(
+        r"latency|delay|jitter|noise|error|loss|lost|(?<![a-z])(lag|ping|ms)(?![a-z])"
+    ),
+}
+_UNITS: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"[kmg]?(bits?|b)(/s|/sec|ps)|[kmg]bits?"),
+    "lower": re.compile(r"[mµμu]s|m(illi)?sec(ond)?s?"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +94,8 @@ class Field:
     unit: str = ""
     decimals: int | None = None
     """Digits after the point; None: not known."""
-    better: Literal["higher", "lower"] = "higher"
+    better: Direction | None = None
+    """What was said; None: nothing, see `direction`."""
     minimum: float | None = None
     maximum: float | None = None
     ceiling: float | None = None
@@ -86,6 +103,11 @@ class Field:
     low: float | None = None
     """Below this the link counts as out, in the field's unit."""
     also: tuple[Place, ...] = field(default=())
+
+    @property
+    def direction(self) -> Direction | None:
+        """Which way is better: as said, else as name and unit tell; None: not known."""
+        return self.better or usual_direction(self.name, self.unit)
 
     def box_for(self, width: int, height: int) -> Box:
         """Return the rectangle in a picture of `width` x `height` pixels.
@@ -112,6 +134,28 @@ class Field:
             f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
             "(extractor mark --on CLIP), which adds a [[field.also]]"
         )
+
+
+def usual_direction(name: str, unit: str) -> Direction | None:
+    """Return which way is better by name and unit alone; None where they say nothing or disagree.
+
+    >>> usual_direction("video_latency", ""), usual_direction("value", "Mbit/s")
+    ('lower', 'higher')
+    """
+    told = {way for way, pattern in _NAMES.items() if pattern.search(name.casefold())}
+    plain = "".join(unit.casefold().split())
+    told |= {way for way, pattern in _UNITS.items() if pattern.fullmatch(plain)}
+    return told.pop() if len(told) == 1 else None
+
+
+def direction_question(name: str) -> str:
+    """Ask which way is better, and say where the answer goes."""
+    return (
+        f"Is a higher or a lower {name} better? Nobody has said, so nothing is called better or "
+        f'worse by it. Write better = "higher" or better = "lower" below name = "{name}" in '
+        "overlay.toml, or choose it on the page under Mark; in a table of your own give a column "
+        "better."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,8 +265,8 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
             raise OverlayError(f"{where}: '{key}' is missing")
     check_name(name, where)
     place = _parse_place(table, where)
-    better = table.get("better", "higher")
-    if better not in ("higher", "lower"):
+    better = table.get("better")
+    if better not in (None, "higher", "lower"):
         raise OverlayError(f'{where}: better must be "higher" or "lower", not {better!r}')
     also = table.get("also", [])
     if not isinstance(also, list) or not all(isinstance(t, Mapping) for t in also):
@@ -260,8 +304,8 @@ def check_limits(field_: Field, where: str) -> None:
     low, high = field_.minimum, field_.maximum
     if low is not None and high is not None and low >= high:
         raise OverlayError(f"{where}: minimum {low:g} is not below maximum {high:g}")
-    if field_.low is not None and field_.better == "lower":
-        raise OverlayError(f'{where}: low has no meaning where better = "lower"; remove it')
+    if field_.low is not None and field_.direction == "lower":
+        raise OverlayError(f"{where}: low has no meaning where lower is better; remove it")
     if field_.low is not None and field_.ceiling is not None and field_.low >= field_.ceiling:
         raise OverlayError(
             f"{where}: low {field_.low:g} is not below the ceiling {field_.ceiling:g}"
@@ -393,7 +437,7 @@ def _as_toml(item: Field) -> dict[str, Any]:
     values["box"] = item.box.as_list()
     if item.decimals is not None:
         values["decimals"] = item.decimals
-    if item.better != "higher":
+    if item.better is not None:
         values["better"] = item.better
     for key in ("minimum", "maximum", "ceiling", "low"):
         number = getattr(item, key)

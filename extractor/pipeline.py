@@ -20,7 +20,7 @@ from extractor import readers, state, storage, tabulating, workers
 from extractor.errors import ClipError
 from extractor.jobs import ClipJob, Options, read_clip_job
 from extractor.locking import locked
-from extractor.overlay import Overlay
+from extractor.overlay import Overlay, direction_question
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
 from extractor.tables import format_table
@@ -416,6 +416,7 @@ def _summarise(
     """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
     path = session.state / "summary.json"
     before, now = state.read_json(path), {}
+    report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
     for run in runs:
         parts = [tables[c] for c in run.clips if c in tables]
         if len(parts) < len(run.clips):

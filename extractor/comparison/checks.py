@@ -12,6 +12,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
+from extractor.overlay import Direction
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
 MOST_AT_CEILING = 0.2
@@ -174,7 +175,9 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
     ]
 
 
-def outage_finding(fit: Fit, runs: pd.DataFrame, order: Ordering, better: str) -> list[Finding]:
+def outage_finding(
+    fit: Fit, runs: pd.DataFrame, order: Ordering, better: Direction | None
+) -> list[Finding]:
     """Say when counting outages as zero changes who stands where."""
     if "with_outages" not in runs or runs["with_outages"].isna().any():
         return []

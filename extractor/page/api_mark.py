@@ -148,18 +148,22 @@ def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     if was != name and name in names:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
     spot = marking.Spot(asking.box(values), clip, asking.number(values, "time_s"))
-    changes = _changes(values)
+    changes, insist = _changes(values), values.get("insist") is True
+    reader_name = desk.manner.reader
     if was and was != name:
+        # Asked before the name is changed: a refusal changes nothing.
+        marking.proposed(session, was, spot, changes, reader_name=reader_name, insist=insist)
         editing.rename_field(session, was, name)
-    return marking.mark(session, name, spot, changes).field
+        insist = True
+    return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist).field
 
 
 def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
     changes: dict[str, Any] = {key: asking.optional_number(values, key) for key in NUMBERS}
     decimals = asking.optional_number(values, "decimals")
     changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
-    better = asking.text(values, "better") or "higher"
-    if better not in ("higher", "lower"):
+    better = asking.text(values, "better") or None
+    if better not in (None, "higher", "lower"):
         raise UsageError("better must be higher or lower")
     return changes | {"unit": asking.text(values, "unit").strip(), "better": better}
 
