@@ -184,7 +184,7 @@ def _require_readable(
             return
     except ClipError:
         return  # it was not marked on pictures of this shape
-    reader = readers.create(reader_name, session.glyphs_path)
+    reader = readers.create(reader_name)
     glances, _ = framing.look(session, new, {}, reader)
     if 2 * _readable(glances) >= len(glances):
         return  # clear without the time that tightening takes
@@ -243,7 +243,7 @@ def preview(session: Session, item: Field, reader_name: str) -> Preview:
     ReaderUnavailableError
         If the reader cannot run.
     """
-    reader = readers.create(reader_name, session.glyphs_path)
+    reader = readers.create(reader_name)
     tight = framing.tight_shares(session, _overlay_with(session, item), reader)
     glances, failed = framing.look(session, item, tight, reader)
     return Preview(glances, failed, tight.get(item.name))

@@ -222,10 +222,12 @@ def _jobs(
 ) -> list[ClipJob]:
     from extractor.framing import tight_shares
 
-    glyphs = session.glyphs_path
-    reader = readers.create(options.reader, glyphs)
+    reader = readers.create(options.reader)
     tight = tight_shares(session, overlay, reader)
     named = f"{reader.name} {reader.version()}"
+    taught = readers.lessons(options.reader, session.glyphs_path)
+    if taught.lessons:
+        named = f"{reader.name}+glyphs {reader.version()}/{taught.digest()}"
     asked = state.asked_digest(
         overlay.fields, tight, named, options.rate_hz, options.crosscheck_of(reader.name)
     )
@@ -241,7 +243,7 @@ def _jobs(
             reader=named,
             asked=asked,
             options=options,
-            glyphs=glyphs,
+            glyphs=session.glyphs_path if taught.lessons else None,
             # Cores that no other clip needs help to decode this one.
             threads=max(1, cores // max(1, at_once)),
         )

@@ -75,7 +75,7 @@ def suggest(session: Session, reader_name: str) -> Suggestions:
     ReaderUnavailableError
         If the reader cannot run.
     """
-    reader = readers.create(reader_name, session.glyphs_path)
+    reader = readers.create(reader_name)
     last: ClipError | None = None
     frames: list[clips.Frame] = []
     first: tuple[str, clips.Clip] | None = None

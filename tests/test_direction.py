@@ -183,7 +183,7 @@ def test_tables_report_and_card_of_a_session_that_does_not_say(tmp_path: Path) -
     places = [row.split(",")[0] for row in (folder / "results/ranking.csv").read_text().split()]
     assert places[1:] == ["", "", ""]
     assert card.write_card(folder).exists()
-    with pytest.raises(UsageError, match="overlay.toml"):
+    with pytest.raises(UsageError, match="column better"):
         replay.write_replay(folder)
     (folder / "overlay.toml").write_text(
         (folder / "overlay.toml").read_text() + 'better = "higher"\n'

@@ -9,7 +9,7 @@ from typing import Any
 
 from flask import Blueprint
 
-from extractor import editing, framing, marking, state, suggesting
+from extractor import editing, framing, marking, readers, state, suggesting
 from extractor.clips import Clip
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
 from extractor.jobs import Share, box_of_share
@@ -174,7 +174,9 @@ def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     clip = desk.probe(session, name)
     drawn, frame = asking.box(values), (clip.width, clip.height)
     check_box(drawn, frame, "the rectangle")
-    item = Field("number", frame, drawn, also=_other_places(desk, session, values, frame))
+    # Under the name it has: what was taught for it counts.
+    known_as = asking.text(values, "was") or "number"
+    item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
     here = Look(name, clip, asking.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
     first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
@@ -208,9 +210,10 @@ def _read_on(
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
     from extractor.interpretation import interpret
+    from extractor.readers.glyphs import with_lessons
 
     found: list[dict[str, Any]] = []
-    crops: list[tuple[int, Crop]] = []
+    crops: list[tuple[int, Crop, Crop]] = []
     for look in looks:
         entry: dict[str, Any] = {"clip": look.name, "time_s": look.time_s}
         found.append(entry)
@@ -224,10 +227,12 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut(picture, read)))
+        crops.append((len(found) - 1, cut(picture, read), cut(picture, box)))
         entry["crop"] = _as_address(cut(picture, widened(box, ROOM, *_size(picture))))
-    lines, gate = desk.read([crop for _, crop in crops])
-    for (index, _), line in zip(crops, lines, strict=True):
+    lines, gate = desk.read([crop for _, crop, _ in crops])
+    taught = readers.lessons(desk.manner.reader, desk.session().glyphs_path).of(item.name)
+    lines = with_lessons(lines, [crop for *_, crop in crops], taught, gate)
+    for (index, *_), line in zip(crops, lines, strict=True):
         reading = interpret(line.text, line.confidence, gate)
         found[index] |= {
             "text": line.text,
