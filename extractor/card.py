@@ -178,6 +178,11 @@ def verdict(comparison: Comparison) -> str:
 
     names = comparison.order.names
     labels = style.short_names(names)
+    if comparison.better is None:
+        return (
+            f"No ranking, highest number on top: whether a higher or a lower {comparison.field} is "
+            "better was not said."
+        )
     if comparison.fit.layout.df_between == 0:
         return (
             "Each was mounted once: an order for these mountings only, not for the "

@@ -28,7 +28,7 @@ from extractor.commands.report import report
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
-from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ExtractorError
+from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ConsentError, ExtractorError
 from extractor.screen import MANNER, fail
 
 app = typer.Typer(
@@ -61,7 +61,8 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
         except ExtractorError as error:
             if MANNER.debug:
                 raise
-            fail(error)
+            way = "; to do it all the same: --insist" if isinstance(error, ConsentError) else ""
+            fail(f"{error}{way}")
             raise typer.Exit(error.exit_code) from None
         except ImportError as error:
             if MANNER.debug or _NO_LIBRARY not in str(error):

@@ -4,6 +4,7 @@
 
     ExtractorError                  2
     ├── UsageError                  2   wrong option or argument
+    │   └── ConsentError            2   it would make readings worse, and was not insisted on
     ├── SessionFileError            2   a file that the user writes is wrong
     │   ├── OverlayError            2   overlay.toml
     │   ├── TableError              2   runs.csv, antennas.csv, corrections.csv, a given CSV
@@ -36,6 +37,10 @@ class ExtractorError(Exception):
 
 class UsageError(ExtractorError):
     """An option or argument that cannot be followed."""
+
+
+class ConsentError(UsageError):
+    """What was asked for would make good readings worse; nothing was changed."""
 
 
 class SessionFileError(ExtractorError):

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import islice
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -86,7 +87,7 @@ class FieldReader:
 
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         """Read each crop; see `Reader.read`."""
-        return [self._doubted(line) for line in self._reader.read(crops)]
+        return [self.doubted(line) for line in self._reader.read(crops)]
 
     def same(self, one: Line, other: Line) -> bool:
         """Whether two looks show the same; letters alone are not the same as nothing."""
@@ -112,7 +113,8 @@ class FieldReader:
             return tuple(part.removeprefix("-") for part in parts)
         return parts
 
-    def _doubted(self, line: Line) -> Line:
+    def doubted(self, line: Line) -> Line:
+        """Return the line, doubted where the field cannot show that."""
         # A streak of light beside the number looks just like a minus.
         if self.unsigned and is_negative(line.text):
             return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
@@ -279,10 +281,20 @@ def _spread(first: int, stop: int, count: int) -> list[int]:
     return sorted({int(v) for v in np.linspace(first, stop - 1, count)}) if stop > first else []
 
 
+class Eye(Protocol):
+    """Reads frames of one field, whatever of a frame it is given."""
+
+    gate: float
+
+    def read(self, crops: Sequence[Any]) -> list[Line]:
+        """Read each frame."""
+        ...
+
+
 def appearances(
     stretch: Stretch,
-    crops: Sequence[Crop],
-    reader: FieldReader,
+    crops: Sequence[Any],
+    reader: Eye,
     lines: Sequence[Line],
     memory: Memory,
 ) -> list[float]:
@@ -329,7 +341,7 @@ class Search:
     new: tuple[str, ...]
 
 
-def halve(crops: Sequence[Crop], reader: FieldReader, searches: Sequence[Search]) -> None:
+def halve(crops: Sequence[Any], reader: Eye, searches: Sequence[Search]) -> None:
     """Narrow all searches down to neighbouring frames, in step."""
     while True:
         open_ = [s for s in searches if s.upper - s.lower > 1]

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from extractor import clips, state
+from extractor import clips, readers, state
 from extractor.errors import ClipError
 from extractor.evidence import FieldReader
 from extractor.jobs import Share, boxes_in
@@ -50,8 +50,6 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     A field that cannot be tightened (nothing readable in it anywhere) is missing: its drawn box
     is used as it is.
     """
-    if getattr(reader, "wants_drawn_box", False):
-        return {}
     path = session.state / "tight.json"
     before = state.read_json(path)
     keys = {
@@ -141,21 +139,25 @@ def look(
         Why a clip could not be looked at, by its name.
     """
     from extractor.interpretation import interpret
+    from extractor.readers.glyphs import with_lessons
 
-    found: list[tuple[str, float, Crop]] = []
+    found: list[tuple[str, float, Crop, Crop]] = []
     failed: dict[str, ClipError] = {}
     for name in some(session.clips, SHOWN_CLIPS):
         try:
             clip = clips.probe(session.path(name))
             box = boxes_in(item, tight, clip.width, clip.height)
-            frames = clips.glances(clip, [box], SHOWN_INSTANTS, exact=True)
+            drawn = item.box_for(clip.width, clip.height)
+            frames = clips.glances(clip, [box, drawn], SHOWN_INSTANTS, exact=True)
         except ClipError as error:
             failed[name] = error
             continue
-        found += [(name, f.time_s, f.crops[0]) for f in frames]
-    lines = reader.read([crop for _, _, crop in found])
+        found += [(name, f.time_s, f.crops[0], f.crops[1]) for f in frames]
+    taught = readers.lessons(reader.name, session.glyphs_path).of(item.name)
+    lines = reader.read([crop for _, _, crop, _ in found])
+    lines = with_lessons(lines, [crop for *_, crop in found], taught, reader.gate)
     glances = [
         Glance(name, time_s, line, interpret(line.text, line.confidence, reader.gate))
-        for (name, time_s, _), line in zip(found, lines, strict=True)
+        for (name, time_s, *_), line in zip(found, lines, strict=True)
     ]
     return glances, failed

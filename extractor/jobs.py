@@ -15,6 +15,7 @@ from extractor.state import ClipState, FieldState
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from extractor import reading
     from extractor.readers.base import Reader
 
 CROSSCHECK = 20
@@ -90,6 +91,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
             keyframes_only=job.options.quick,
             threads=job.threads,
             keep=job.options.crosscheck_of(job.options.reader),
+            taught=_taught(job, clip.width, clip.height),
             progress=lambda seconds: progress(job.clip, seconds),
         )
     except ClipError as error:
@@ -142,15 +144,29 @@ def _cross_check(result: Any, known: ClipState) -> None:
             known.fields[name].crosscheck.append((row, line.text))
 
 
-_made: dict[tuple[str, Path | None], Reader] = {}
+def _taught(job: ClipJob, width: int, height: int) -> dict[str, reading.Taught]:
+    """Return what was taught of the fields, and where they were drawn."""
+    from extractor import reading
+
+    if job.glyphs is None:
+        return {}
+    known = readers.lessons(job.options.reader, job.glyphs)
+    return {
+        f.name: reading.Taught(glyphs, f.box_for(width, height))
+        for f in job.fields
+        if (glyphs := known.of(f.name)) is not None
+    }
+
+
+_made: dict[str, Reader] = {}
 
 
 def _reader(job: ClipJob) -> Reader:
     # A worker reads many clips; loading the network once is enough.
-    key = (job.options.reader, job.glyphs)
-    if key not in _made:
-        _made[key] = readers.create(*key)
-    return _made[key]
+    name = job.options.reader
+    if name not in _made:
+        _made[name] = readers.create(name)
+    return _made[name]
 
 
 def boxes_in(item: Field, tight: Mapping[str, Share], width: int, height: int) -> Box:

@@ -269,15 +269,12 @@ def _measured(
 
     runs = at_common_attenuation(table.runs)
     names = {folded(str(name)) for name in runs["antenna"].unique()}
-    if len(names) < 2 or folded(base.antenna) not in names:
+    # More dB are expected to raise the number; of a delay, or of who knows what, they say nothing.
+    if table.better != "higher" or len(names) < 2 or folded(base.antenna) not in names:
         return {}
     compared = compare_table(replace(table, runs=runs.reset_index(drop=True)))
-    sign = 1.0 if table.better == "higher" else -1.0
     rows = compared.pairs.to_dict("records")
-    pairs = [
-        (r["first"], r["second"], sign * r["difference"], sign * r["low"], sign * r["high"])
-        for r in rows
-    ]
+    pairs = [(r["first"], r["second"], r["difference"], r["low"], r["high"]) for r in rows]
     return _against(pairs, base.antenna, table.unit)
 
 

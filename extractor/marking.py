@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor import clips, framing, overlay, readers
-from extractor.errors import ClipError, OverlayError, UsageError
+from extractor.errors import ClipError, ConsentError, OverlayError, UsageError
 from extractor.flags import Flag
 from extractor.jobs import Share, box_of_share
 from extractor.overlay import Box, Field, Overlay, Place
@@ -54,16 +54,24 @@ class Preview:
     share: Share | None
     """Tightened part of the drawn box; None where it could not be tightened."""
 
+    @property
+    def readable(self) -> int:
+        """At how many of the glances a number or a dash was read."""
+        return _readable(self.glances)
+
     def verdict(self) -> str:
         """Say in one sentence whether the number can be read."""
-        good = sum(g.reading.flag in (Flag.OK, Flag.NO_LINK) for g in self.glances)
-        total = len(self.glances)
+        good, total = self.readable, len(self.glances)
         if total and good == total:
             return f"Readable at all {total} instants looked at."
         return (
             f"Readable at {good} of {total} instants looked at; if a number is shown there, draw "
             "the box closer around it, or teach its digits: extractor teach"
         )
+
+
+def _readable(glances: Sequence[framing.Glance]) -> int:
+    return sum(g.reading.flag in (Flag.OK, Flag.NO_LINK) for g in glances)
 
 
 def parse_box(text: str) -> Box:
@@ -98,17 +106,50 @@ def parse_accepted(texts: Sequence[str]) -> dict[int, str]:
     return found
 
 
-@edits
-def mark(session: Session, name: str, spot: Spot, changes: Mapping[str, Any]) -> Marked:
-    """Write or update a field in ``overlay.toml``.
+def mark(
+    session: Session,
+    name: str,
+    spot: Spot,
+    changes: Mapping[str, Any],
+    *,
+    reader_name: str = readers.NAMES[0],
+    insist: bool = False,
+) -> Marked:
+    """Write or update a field in ``overlay.toml``; see `proposed` for parameters and errors."""
+    made = proposed(session, name, spot, changes, reader_name=reader_name, insist=insist)
+    _keep(session, made.field)
+    return made
 
-    Marking an existing field on a picture of another shape adds a place; its other keys stay
-    unless `changes` names them.
+
+@edits
+def _keep(session: Session, item: Field) -> None:
+    known = _known(session)
+    fields = [item if f.name == item.name else f for f in known]
+    save(session, fields if item in fields else [*fields, item])
+
+
+def proposed(
+    session: Session,
+    name: str,
+    spot: Spot,
+    changes: Mapping[str, Any],
+    *,
+    reader_name: str = readers.NAMES[0],
+    insist: bool = False,
+) -> Marked:
+    """Return what `mark` would write.
+
+    A new field gets the unit and the direction that go with its name unless `changes` says
+    otherwise. Marking an existing field on a picture of another shape adds a place; its other
+    keys stay unless `changes` names them.
 
     Raises
     ------
     OverlayError
         If the name, the box or the limits are wrong.
+    ConsentError
+        If the field can be read where it is marked now and cannot in the new box, unless
+        `insist`.
     ClipError, UsageError
         If the clip cannot be opened or is not in the session.
     """
@@ -119,18 +160,46 @@ def mark(session: Session, name: str, spot: Spot, changes: Mapping[str, Any]) ->
     where = f"field '{name}'"
     overlay.check_name(name, where)
     overlay.check_box(spot.box, frame, f"{where} on {clip_name}")
-    known = _known(session)
-    old = next((f for f in known if f.name == name), None)
+    old = next((f for f in _known(session) if f.name == name), None)
     placed = (
         Field(name=name, frame=frame, box=spot.box)
         if old is None
         else overlay.with_place(old, Place(frame, spot.box))
     )
-    new = replace(placed, **changes)
+    new = replace(placed, **(_usual(name, changes) if old is None else changes))
     overlay.check_limits(new, where)
-    fields = [new if f.name == name else f for f in known]
-    save(session, fields if old is not None else [*fields, new])
+    if old is not None and not insist:
+        _require_readable(session, old, new, frame, reader_name)
     return Marked(new, clip_name, time_s, image)
+
+
+def _usual(name: str, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the keys of a new field: what was said, and what its name says by itself."""
+    unit = changes.get("unit", overlay.USUAL_UNITS.get(name, ""))
+    better = changes.get("better") or overlay.usual_direction(name, unit)
+    return {**changes, "unit": unit, "better": better}
+
+
+def _require_readable(
+    session: Session, old: Field, new: Field, frame: tuple[int, int], reader_name: str
+) -> None:
+    """Refuse to replace a mark by one that is read at fewer than half as many instants."""
+    try:
+        if old.box_for(*frame) == new.box_for(*frame):
+            return
+    except ClipError:
+        return  # it was not marked on pictures of this shape
+    reader = readers.create(reader_name)
+    glances, _ = framing.look(session, new, {}, reader)
+    if 2 * _readable(glances) >= len(glances):
+        return  # clear without the time that tightening takes
+    after, before = preview(session, new, reader_name), preview(session, old, reader_name)
+    if 2 * after.readable < before.readable:
+        raise ConsentError(
+            f"'{old.name}' can be read at {before.readable} of {len(before.glances)} instants "
+            f"where it is marked now, and at {after.readable} in the new box; the mark was left "
+            "as it is"
+        )
 
 
 @edits
@@ -180,7 +249,7 @@ def preview(session: Session, item: Field, reader_name: str) -> Preview:
     ReaderUnavailableError
         If the reader cannot run.
     """
-    reader = readers.create(reader_name, session.glyphs_path)
+    reader = readers.create(reader_name)
     tight = framing.tight_shares(session, _overlay_with(session, item), reader)
     glances, failed = framing.look(session, item, tight, reader)
     return Preview(glances, failed, tight.get(item.name))

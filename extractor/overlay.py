@@ -13,6 +13,8 @@ from typing import Any, Literal
 
 from extractor.errors import ClipError, OverlayError, SessionFileError, UsageError
 
+Direction = Literal["higher", "lower"]
+
 VERSION = 1
 FILE_NAME = "overlay.toml"
 #: Two frames count as the same shape when their aspect ratios differ by less than this share:
@@ -24,6 +26,19 @@ RESERVED_NAMES = frozenset({"time_s", "run", "clip", "field"})
 _MOST_BYTES = 1 << 20
 _DEEP_KEY = re.compile(r"""(?<![\w-])(?:("[^"\n]*"|'[^'\n]*'|[\w-]+)[ \t]*\.[ \t]*){64}""")
 SUFFIXES = ("_text", "_since_s", "_confidence", "_flag")
+#: Unit that goes without saying where a number of this name is marked for the first time.
+USUAL_UNITS = {"bitrate": "Mbit/s", "latency": "ms"}
+#: Names and units that say by themselves which way is better; all others have to be asked about.
+_NAMES: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"bitrate|throughput|[kmg]bit|[kmg]bps|level|snr"),
+    "lower": re.compile(
+        r"latency|delay|jitter|noise|error|loss|lost|(?<![a-z])(lag|ping|ms)(?![a-z])"
+    ),
+}
+_UNITS: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"[kmg]?(bits?|b)(/s|/sec|ps)|[kmg]bits?"),
+    "lower": re.compile(r"[mµμu]s|m(illi)?sec(ond)?s?"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +97,8 @@ class Field:
     unit: str = ""
     decimals: int | None = None
     """Digits after the point; None: not known."""
-    better: Literal["higher", "lower"] = "higher"
+    better: Direction | None = None
+    """What was said; None: nothing, see `direction`."""
     minimum: float | None = None
     maximum: float | None = None
     ceiling: float | None = None
@@ -104,6 +120,11 @@ class Field:
             return ""
         side = f"below the minimum {low:g}" if value < low else f"above the maximum {high:g}"
         return f"{value:g} is {side} of {self.name}"
+
+    @property
+    def direction(self) -> Direction | None:
+        """Which way is better: as said, else as name and unit tell; None: not known."""
+        return self.better or usual_direction(self.name, self.unit)
 
     def box_for(self, width: int, height: int) -> Box:
         """Return the rectangle in a picture of `width` x `height` pixels.
@@ -130,6 +151,28 @@ class Field:
             f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
             "(extractor mark --on CLIP), which adds a [[field.also]]"
         )
+
+
+def usual_direction(name: str, unit: str) -> Direction | None:
+    """Return which way is better by name and unit alone; None where they say nothing or disagree.
+
+    >>> usual_direction("video_latency", ""), usual_direction("value", "Mbit/s")
+    ('lower', 'higher')
+    """
+    told = {way for way, pattern in _NAMES.items() if pattern.search(name.casefold())}
+    plain = "".join(unit.casefold().split())
+    told |= {way for way, pattern in _UNITS.items() if pattern.fullmatch(plain)}
+    return told.pop() if len(told) == 1 else None
+
+
+def direction_question(name: str) -> str:
+    """Ask which way is better, and say where the answer goes."""
+    return (
+        f"Is a higher or a lower {name} better? Nobody has said, so nothing is called better or "
+        f'worse by it. Write better = "higher" or better = "lower" below name = "{name}" in '
+        "overlay.toml, or choose it on the page under Mark; in a table of your own give a column "
+        "better."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,8 +322,8 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
             raise OverlayError(f"{where}: '{key}' is missing")
     check_name(name, where)
     place = _parse_place(table, where)
-    better = table.get("better", "higher")
-    if better not in ("higher", "lower"):
+    better = table.get("better")
+    if better not in (None, "higher", "lower"):
         raise OverlayError(f'{where}: better must be "higher" or "lower", not {better!r}')
     also = table.get("also", [])
     if not isinstance(also, list) or not all(isinstance(t, Mapping) for t in also):
@@ -318,8 +361,8 @@ def check_limits(field_: Field, where: str) -> None:
     low, high = field_.minimum, field_.maximum
     if low is not None and high is not None and low >= high:
         raise OverlayError(f"{where}: minimum {low:g} is not below maximum {high:g}")
-    if field_.low is not None and field_.better == "lower":
-        raise OverlayError(f'{where}: low has no meaning where better = "lower"; remove it')
+    if field_.low is not None and field_.direction == "lower":
+        raise OverlayError(f"{where}: low has no meaning where lower is better; remove it")
     if field_.low is not None and field_.ceiling is not None and field_.low >= field_.ceiling:
         raise OverlayError(
             f"{where}: low {field_.low:g} is not below the ceiling {field_.ceiling:g}"
@@ -451,7 +494,7 @@ def _as_toml(item: Field) -> dict[str, Any]:
     values["box"] = item.box.as_list()
     if item.decimals is not None:
         values["decimals"] = item.decimals
-    if item.better != "higher":
+    if item.better is not None:
         values["better"] = item.better
     for key in ("minimum", "maximum", "ceiling", "low"):
         number = getattr(item, key)

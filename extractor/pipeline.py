@@ -19,7 +19,7 @@ from typing import Any, Literal, Protocol
 from extractor import readers, state, storage, tabulating, workers
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.jobs import ClipJob, Options, read_clip_job
-from extractor.overlay import Overlay
+from extractor.overlay import Overlay, direction_question
 from extractor.session import Correction, Run, Session
 from extractor.state import ClipState
 from extractor.tables import format_table
@@ -235,10 +235,12 @@ def _jobs(
 ) -> list[ClipJob]:
     from extractor.framing import tight_shares
 
-    glyphs = session.glyphs_path
-    reader = readers.create(options.reader, glyphs)
+    reader = readers.create(options.reader)
     tight = tight_shares(session, overlay, reader)
     named = f"{reader.name} {reader.version()}"
+    taught = readers.lessons(options.reader, session.glyphs_path)
+    if taught.lessons:
+        named = f"{reader.name}+glyphs {reader.version()}/{taught.digest()}"
     asked = state.asked_digest(
         overlay.fields, tight, named, options.rate_hz, options.crosscheck_of(reader.name)
     )
@@ -254,7 +256,7 @@ def _jobs(
             reader=named,
             asked=asked,
             options=options,
-            glyphs=glyphs,
+            glyphs=session.glyphs_path if taught.lessons else None,
             # Cores that no other clip needs help to decode this one.
             threads=max(1, cores // max(1, at_once)),
         )
@@ -431,6 +433,7 @@ def _summarise(
     """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
     path = session.state / "summary.json"
     before, now = state.read_json(path), {}
+    report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
     for run in runs:
         parts = [tables[c] for c in run.clips if c in tables]
         if len(parts) < len(run.clips):

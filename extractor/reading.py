@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,7 +25,8 @@ from extractor.evidence import (
 )
 from extractor.interpretation import shown
 from extractor.overlay import Box, Field
-from extractor.readers.base import Crop, Reader
+from extractor.readers.base import Crop, Line, Reader
+from extractor.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 
 RATE_HZ = 10.0
 #: Crops kept at once, in bytes: bounds the memory whatever the length of the clip.
@@ -53,6 +54,10 @@ class FieldReadings:
     confidence: list[float] = field(default_factory=list)
     first_looks: list[float] = field(default_factory=list)
     """Confidence of each sample's own crop alone, before other evidence."""
+    appeared: list[str] = field(default_factory=list)
+    """The text that `since_s` speaks of."""
+    taught: list[Line | None] = field(default_factory=list)
+    """What taught glyphs read; empty where none were taught."""
     kept: list[tuple[int, Crop]] = field(default_factory=list)
     """A few crops with their row, spread over the clip, for a second reader."""
 
@@ -63,6 +68,14 @@ class FieldReadings:
         spacing = self.kept[1][0] - self.kept[0][0] if len(self.kept) > 1 else 1
         if not self.kept or row - self.kept[-1][0] >= spacing:
             self.kept.append((row, crop))
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What was taught of a field, and the box as it was drawn, in pixels of the clip."""
+
+    glyphs: GlyphSet
+    drawn: Box
 
 
 @dataclass(slots=True)
@@ -94,6 +107,7 @@ def read_clip(
     keyframes_only: bool = False,
     threads: int = 1,
     keep: int = 0,
+    taught: Mapping[str, Taught] | None = None,
     progress: Progress | None = None,
 ) -> ClipReadings:
     """Read every field at a steady rate through a clip.
@@ -114,6 +128,8 @@ def read_clip(
         Threads of the video decoder.
     keep : int
         Crops of each field to keep for a second reader; 0 for none.
+    taught : mapping, optional
+        By field's name; it adds to what the reader reads, see `extractor.readers.glyphs.added`.
     progress : callable, optional
         Called now and then with the time reached, in seconds.
 
@@ -123,16 +139,23 @@ def read_clip(
         If the clip cannot be decoded or gives no frame.
     """
     tally = clips.Tally()
+    lessons = [(taught or {}).get(f.name) for f in fields]
+    drawn = [lesson.drawn for lesson in lessons if lesson is not None]
     stream = clips.frames(
-        clip, boxes, tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
+        clip, [*boxes, *drawn], tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
     memories = [Memory() for _ in fields]
     eyes = [FieldReader(reader, f) for f in fields]
+    places = iter(range(len(boxes), len(boxes) + len(drawn)))
+    views = [
+        View(i, None, i) if lesson is None else View(i, lesson.glyphs, next(places))
+        for i, lesson in enumerate(lessons)
+    ]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
         for i, seen in enumerate(result.fields.values()):
-            _read_stretch(stretch, i, eyes[i], seen, memories[i])
+            _read_stretch(stretch, views[i], eyes[i], seen, memories[i])
             for row, sample in enumerate(stretch.samples, len(result.time_s)):
                 if keep:
                     seen.keep(row, stretch.frames[sample].crops[i], keep)
@@ -142,23 +165,55 @@ def read_clip(
         result.motion += _motion(stretch)
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
-    for seen in result.fields.values():
+    for view, seen in zip(views, result.fields.values(), strict=True):
         seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
+        _doubt(seen, result.time_s, reader.gate, range(len(seen.text)))
+        if view.glyphs is not None:
+            rows = _add_taught(seen, reader.gate, insisted=view.glyphs.insisted)
+            _doubt(seen, result.time_s, reader.gate, rows)
         for row, confidence in enumerate(seen.confidence):
             if confidence < reader.gate:
                 seen.since_s[row] = math.nan
-        doubted = [
-            *odd_signs(seen.text, seen.confidence, reader.gate),
-            *there_and_back(result.time_s, seen.text, seen.confidence),
-        ]
-        for row in doubted:
-            seen.confidence[row] = min(seen.confidence[row], reader.gate / 2)
-            seen.since_s[row] = math.nan
         chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
         seen.kept = [seen.kept[int(i)] for i in chosen]
     result.complete = clips.completeness(clip, tally)
     result.frame_s = tally.end_s / max(1, tally.decoded - tally.out_of_order)
     return result
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Where a field's crops are in a frame: the one that is read, and the one as it was drawn."""
+
+    read: int
+    glyphs: GlyphSet | None
+    drawn: int
+
+
+def _doubt(
+    seen: FieldReadings, time_s: Sequence[float], gate: float, rows: Collection[int]
+) -> None:
+    """Lower the confidence of those among `rows` that do not fit what stands around them."""
+    doubted = [
+        *odd_signs(seen.text, seen.confidence, gate),
+        *there_and_back(time_s, seen.text, seen.confidence),
+    ]
+    for row in set(doubted) & set(rows):
+        seen.confidence[row] = min(seen.confidence[row], gate / 2)
+
+
+def _add_taught(seen: FieldReadings, gate: float, *, insisted: bool) -> set[int]:
+    """Add what taught glyphs read, after all evidence of the reader; return the changed rows."""
+    rows = set()
+    for row, (text, confidence) in enumerate(zip(seen.text, seen.confidence, strict=True)):
+        built_in = Line(text, confidence)
+        line = added(built_in, seen.taught[row], gate, insisted=insisted)
+        if line is not built_in:
+            rows.add(row)
+            seen.text[row], seen.confidence[row] = line.text, line.confidence
+            if not same_text(line.text, seen.appeared[row]):
+                seen.since_s[row] = math.nan
+    return rows
 
 
 def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[Stretch]:
@@ -197,14 +252,24 @@ def _motion(stretch: Stretch) -> list[float]:
 
 
 def _read_stretch(
-    stretch: Stretch, index: int, reader: FieldReader, out: FieldReadings, memory: Memory
+    stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
 ) -> None:
-    crops = [f.crops[index] for f in stretch.frames]
+    crops = [f.crops[view.read] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
     out.first_looks += [line.confidence for line in lines]
     lines = rescued(stretch, crops, reader, lines)
     lines = repeated(averaged(stretch, crops, reader, lines), reader)
-    appeared = appearances(stretch, crops, reader, lines, memory)
+    out.text += [line.text for line in lines]
+    out.confidence += [line.confidence for line in lines]
+    if view.glyphs is None:
+        appeared = appearances(stretch, crops, reader, lines, memory)
+    else:
+        eye = TaughtReader(reader, view.glyphs)
+        pairs = [(f.crops[view.read], f.crops[view.drawn]) for f in stretch.frames]
+        looks = eye.looks([pairs[s] for s in stretch.samples])
+        out.taught += looks
+        lines = [eye.joined(line, look) for line, look in zip(lines, looks, strict=True)]
+        appeared = appearances(stretch, pairs, eye, lines, memory)
     for position, line in enumerate(lines):
         if line.confidence < reader.gate:
             memory.missed += 1
@@ -213,9 +278,30 @@ def _read_stretch(
             memory.shown, memory.since_s = shown(line.text), appeared[position]
             memory.missed = 0
             since = memory.since_s
-        out.text.append(line.text)
-        out.confidence.append(line.confidence)
+        out.appeared.append(line.text)
         out.since_s.append(since)
+
+
+class TaughtReader:
+    """The reader and what was taught; it is given both crops of a frame, read and drawn."""
+
+    def __init__(self, reader: FieldReader, glyphs: GlyphSet) -> None:
+        self._reader, self._glyphs = reader, glyphs
+        self.gate = reader.gate
+
+    def looks(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line | None]:
+        """Return what the glyphs alone read; None in a box of another shape."""
+        found = [read_with_glyphs(drawn, self._glyphs) for _, drawn in crops]
+        return [look and self._reader.doubted(look) for look in found]
+
+    def joined(self, line: Line, look: Line | None) -> Line:
+        """Return what stands in a frame by both."""
+        return added(line, look, self.gate, insisted=self._glyphs.insisted)
+
+    def read(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line]:
+        """Read each frame."""
+        lines = self._reader.read([read for read, _ in crops])
+        return [self.joined(*both) for both in zip(lines, self.looks(crops), strict=True)]
 
 
 def still(motion: Sequence[float]) -> npt.NDArray[np.bool_]:

@@ -21,6 +21,8 @@ from extractor.charts import session as session_charts
 from extractor.charts import style
 from extractor.comparison.advice import ASSUMED_MBIT, ASSUMED_SHARES
 from extractor.comparison.model import Fit, clip_spread, mounting_spread
+from extractor.errors import UsageError
+from extractor.overlay import Direction, direction_question
 from extractor.results import load, main_field
 from extractor.session import RESULTS
 
@@ -77,7 +79,7 @@ class Replay:
 
 def repeat(
     fit: Fit,
-    better: str,
+    better: Direction,
     *,
     repeats: int = REPEATS,
     mounting_sd: float | None = None,
@@ -139,7 +141,7 @@ def _root(covariance: Array) -> Array:
 
 
 def _ranked(
-    antennas: Sequence[str], means: Array, fit: Fit, better: str, spread: float, assumed: bool
+    antennas: Sequence[str], means: Array, fit: Fit, better: Direction, spread: float, assumed: bool
 ) -> Replay:
     sign = 1 if better == "higher" else -1
     best = (sign * means).argmax(axis=1)
@@ -159,8 +161,15 @@ def replays(comparison: Comparison, assumed: float | None = None) -> list[Replay
         Of the real test.
     assumed : float, optional
         Spread between mountings to assume, in the unit, instead of the usual range.
+
+    Raises
+    ------
+    UsageError
+        If it is not known which way is better: then nothing comes first.
     """
     fit, better = comparison.fit, comparison.better
+    if better is None:
+        raise UsageError(direction_question(comparison.field))
     if assumed is not None:
         return [repeat(fit, better, mounting_sd=assumed)]
     if fit.layout.df_between > 0:

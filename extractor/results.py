@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import UsageError
-from extractor.overlay import Field, Overlay
+from extractor.overlay import Direction, Field, Overlay, usual_direction
 from extractor.session import Session, spelled
 from extractor.tables import Table, numbers, read_table
 
@@ -32,7 +32,8 @@ class FieldInfo:
 
     name: str
     unit: str = ""
-    better: str = "higher"
+    better: Direction | None = None
+    """None: not known."""
     low: float | None = None
     ceiling: float | None = None
 
@@ -154,8 +155,8 @@ def _as_numbers(table: Table, columns: Sequence[str]) -> pd.DataFrame:
 
 def _info(name: str, unit: str, marked: Field | None) -> FieldInfo:
     if marked is None:
-        return FieldInfo(name, unit)
-    return FieldInfo(name, marked.unit or unit, marked.better, marked.low, marked.ceiling)
+        return FieldInfo(name, unit, usual_direction(name, unit))
+    return FieldInfo(name, marked.unit or unit, marked.direction, marked.low, marked.ceiling)
 
 
 def load(folder: Path) -> Results:

@@ -116,7 +116,7 @@ def summarise(
         Columns ``time_s`` (rising), ``value`` and ``flag``; ``text`` helps to find the display
         step, ``since_s`` (seconds) makes dropouts exact to a frame.
     field : Field
-        Its `decimals`, `better`, `minimum`, `maximum`, `ceiling` and `low` are used.
+        Its `decimals`, `direction`, `minimum`, `maximum`, `ceiling` and `low` are used.
     start_s, end_s : float, optional
         Only rows with ``start_s <= time_s < end_s`` are used.
     period_s : float, optional
@@ -205,7 +205,7 @@ def _with_unread(
     out = flags == Flag.NO_LINK
     unread = (flags == Flag.HIDDEN) | (flags == Flag.UNREADABLE)
     heft = np.ones(len(values)) if sampling.weights is None else sampling.weights
-    if field.better == "higher" and np.any(counted | out):
+    if field.direction == "higher" and np.any(counted | out):
         with_zero = np.where(out, 0.0, values)[counted | out]
         result["mean_with_outages"] = float(np.average(with_zero, weights=heft[counted | out]))
     if counted.any() and np.mean(unread) > UNREAD_SHARE:
@@ -232,7 +232,7 @@ def _possible(shown: Floats, field: Field) -> tuple[float, float]:
 def _ceiling(shown: Floats, field: Field, step: float) -> tuple[float, str]:
     if field.ceiling is not None:
         return field.ceiling, "typed"
-    found = find_ceiling(shown, step) if field.better == "higher" else None
+    found = find_ceiling(shown, step) if field.direction == "higher" else None
     return (math.nan, "") if found is None else (found, "found")
 
 
@@ -248,7 +248,7 @@ def _ceiling_columns(
 
 def _low(field: Field, ceiling: float) -> float:
     """Return the level below which the link counts as out; NaN where that has no meaning."""
-    if field.better != "higher":
+    if field.direction != "higher":
         return math.nan
     return field.low if field.low is not None else ceiling * LOW_SHARE_OF_CEILING
 

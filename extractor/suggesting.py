@@ -75,7 +75,7 @@ def suggest(session: Session, reader_name: str) -> Suggestions:
     ReaderUnavailableError
         If the reader cannot run.
     """
-    reader = readers.create(reader_name, session.glyphs_path)
+    reader = readers.create(reader_name)
     last: ClipError | None = None
     frames: list[clips.Frame] = []
     first: tuple[str, clips.Clip] | None = None
@@ -179,8 +179,16 @@ def _overlap(a: Box, b: Box) -> float:
     return width * height / min(a.width * a.height, b.width * b.height)
 
 
-def accept(session: Session, found: Suggestions, index: int, name: str) -> marking.Marked:
-    """Take candidate `index` (from 1) as field `name` into ``overlay.toml``.
+def accept(
+    session: Session,
+    found: Suggestions,
+    index: int,
+    name: str,
+    *,
+    reader_name: str = readers.NAMES[0],
+    insist: bool = False,
+) -> marking.Marked:
+    """Take candidate `index` (from 1) as field `name` into ``overlay.toml``; see `marking.mark`.
 
     Raises
     ------
@@ -196,7 +204,7 @@ def accept(session: Session, found: Suggestions, index: int, name: str) -> marki
     if candidate.decimals is not None:
         changes["decimals"] = candidate.decimals
     spot = marking.Spot(candidate.box, found.clip, found.time_s)
-    return marking.mark(session, name, spot, changes)
+    return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist)
 
 
 def save_picture(session: Session, found: Suggestions) -> Path:

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from extractor import clips
-from extractor.errors import ClipError
+from extractor import clips, framing, readers
+from extractor.errors import ClipError, ConsentError, UsageError
+from extractor.flags import Flag
+from extractor.interpretation import interpret
+from extractor.jobs import boxes_in
 from extractor.overlay import Field
-from extractor.readers.glyphs import CHARACTERS, Glyphs, learn
+from extractor.readers.base import OTHER, Line
+from extractor.readers.glyphs import (
+    CHARACTERS,
+    Glyphs,
+    GlyphSet,
+    learn,
+    read_with_glyphs,
+    same_text,
+)
 from extractor.session import Session, edits
 
 
@@ -27,7 +38,9 @@ class Lesson:
 
 
 @edits
-def teach(session: Session, item: Field, text: str, clip_name: str, at_s: float) -> Lesson:
+def teach(
+    session: Session, item: Field, text: str, clip_name: str, at_s: float, *, insist: bool = False
+) -> Lesson:
     """Add what stands at one moment to the session's glyphs.
 
     Parameters
@@ -42,11 +55,15 @@ def teach(session: Session, item: Field, text: str, clip_name: str, at_s: float)
         In which clip, name in the session.
     at_s : float
         At which moment, seconds from the first frame.
+    insist : bool
+        Teach it even if something else is surely read there.
 
     Raises
     ------
     UsageError
         If there is no such clip, or the characters cannot be told apart there.
+    ConsentError
+        If the built-in reader, or what was taught before, surely reads something else there.
     ClipError
         If the clip cannot be read.
     StorageError
@@ -54,11 +71,59 @@ def teach(session: Session, item: Field, text: str, clip_name: str, at_s: float)
     """
     (name,) = session.choose([clip_name])
     clip = clips.probe(session.path(name))
-    box = item.box_for(clip.width, clip.height)
-    frame = clips.frame_at(clip, [box], at_s)
+    reader = readers.create(readers.NAMES[0])
+    tight = framing.tight_shares(session, session.overlay(), reader)
+    drawn = item.box_for(clip.width, clip.height)
+    boxes = [drawn, boxes_in(item, tight, clip.width, clip.height)]
+    frame = clips.frame_at(clip, boxes, at_s)
     if frame is None:
         raise ClipError(f"{name}: no frame can be decoded at {at_s:g} s")
-    glyphs = Glyphs.load(session.glyphs_path).taught(learn(item.name, frame.crops[0], text))
+    new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
+    known = Glyphs.load(session.glyphs_path)
+    before = known.of(item.name)
+    looks = {"the built-in reader": reader.read([frame.crops[1]])[0]}
+    if before and (look := read_with_glyphs(frame.crops[0], before)):
+        looks["what was taught before"] = look
+    against = [
+        f"{who} surely reads {_quoted(look)} there"
+        for who, look in looks.items()
+        if _contradicts(look, new.text, reader.gate)
+    ]
+    if against and not insist:
+        raise ConsentError(
+            f"{name} at {frame.time_s:.2f} s: {', and '.join(against)}, not '{new.text}'; nothing "
+            "was taught"
+        )
+    glyphs = known.taught(replace(new, insisted=bool(against)))
     glyphs.save(session.glyphs_path)
-    known = next(s for s in glyphs.sets if s.field == item.name)
-    return Lesson(frame.time_s, known.characters())
+    every = glyphs.of(item.name) or new
+    return Lesson(frame.time_s, every.characters())
+
+
+def _contradicts(look: Line, text: str, gate: float) -> bool:
+    sure = interpret(look.text, look.confidence, gate).flag != Flag.UNREADABLE
+    return sure and not same_text(look.text, text)
+
+
+def _quoted(look: Line) -> str:
+    text = look.text.replace(OTHER, "").strip()
+    return f"'{text}'" if text else "nothing"
+
+
+def undo(session: Session, field: str | None = None) -> GlyphSet:
+    """Take the last lesson back, of one field or of any, and return it.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    StorageError
+        If the glyphs cannot be written.
+    """
+    lessons = list(Glyphs.load(session.glyphs_path).lessons)
+    own = [i for i, one in enumerate(lessons) if field in (None, one.field)]
+    if not own:
+        raise UsageError(f"nothing was taught{f' of {field}' if field else ''} yet")
+    last = lessons.pop(own[-1])
+    Glyphs(tuple(lessons)).save(session.glyphs_path)
+    return last

@@ -83,7 +83,7 @@ def simulated(
 
 def compared(rows: pd.DataFrame, **options: object) -> Comparison:
     """Compare a hand-made table of bitrates."""
-    better = str(options.pop("better", "higher"))
+    better = options.pop("better", "higher")
     factor = str(options.pop("factor", "antenna"))
     runs, skipped = prepare(rows, factor)
     table = RunTable(runs, "bitrate", "mean", "Mbit/s", better, factor, skipped)

@@ -8,12 +8,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from extractor.cli import app
 from extractor.errors import SessionFileError, UsageError
 from extractor.readers.base import Crop, Line
-from extractor.readers.glyphs import GlyphReader, Glyphs, GlyphSet, learn, read_with_glyphs
+from extractor.readers.glyphs import (
+    Glyphs,
+    GlyphSet,
+    added,
+    learn,
+    read_with_glyphs,
+    with_lessons,
+)
 
 #: Ten signs of our own on a grid of 3 x 5: no digit of any alphabet.
 SIGNS = {
@@ -69,6 +76,10 @@ class Blind:
         return [Line("", 0.98) if e else self._says or Line("~", 0.3) for e in empty]
 
 
+def read(network: Blind, glyphs: Glyphs, *crops: Crop) -> list[Line]:
+    return with_lessons(network.read(crops), crops, glyphs.of("bitrate"), network.gate)
+
+
 @pytest.fixture(scope="module")
 def glyphs() -> Glyphs:
     known = Glyphs(())
@@ -78,14 +89,13 @@ def glyphs() -> Glyphs:
 
 
 def test_taught_digits_are_read_on_other_backgrounds(glyphs: Glyphs) -> None:
-    reader = GlyphReader(Blind(), glyphs)
     rng = np.random.default_rng(7)
     texts = [f"{v:.1f}" for v in rng.uniform(0, 99, 60)]
-    lines = reader.read([drawn(t, seed=i, shift=i % 5) for i, t in enumerate(texts)])
+    lines = read(Blind(), glyphs, *(drawn(t, i, i % 5) for i, t in enumerate(texts)))
     sure = [(t, line.text) for t, line in zip(texts, lines, strict=True) if line.confidence >= 0.9]
     assert len(sure) >= 57
     assert all(t == read for t, read in sure)
-    (nothing,) = reader.read([np.full((HEIGHT, WIDTH, 3), 100, np.uint8)])
+    (nothing,) = read(Blind(), glyphs, np.full((HEIGHT, WIDTH, 3), 100, np.uint8))
     assert nothing.text == ""
     assert nothing.confidence >= 0.9
 
@@ -93,20 +103,38 @@ def test_taught_digits_are_read_on_other_backgrounds(glyphs: Glyphs) -> None:
 def test_a_digit_that_was_not_taught_is_not_guessed() -> None:
     known = Glyphs(()).taught(learn("bitrate", drawn("12.3"), "12.3"))
     for text in ("45.6", "78.9", "1.0"):
-        (line,) = GlyphReader(Blind(), known).read([drawn(text, seed=3)])
+        (line,) = read(Blind(), known, drawn(text, seed=3))
         assert line.confidence < 0.9
 
 
-def test_two_sure_readers_that_disagree_claim_nothing(glyphs: Glyphs) -> None:
-    (line,) = GlyphReader(Blind(Line("99.9", 0.99)), glyphs).read([drawn("12.3", seed=5)])
-    assert line.confidence < 0.1
-    (line,) = GlyphReader(Blind(Line("12.3", 0.99)), glyphs).read([drawn("12.3", seed=5)])
-    assert line.text == "12.3"
-    assert line.confidence >= 0.9
+def test_what_the_built_in_reader_surely_reads_stays(glyphs: Glyphs) -> None:
+    crop = drawn("12.3", seed=5)
+    for sure in (Line("99.9", 0.99), Line("99.9 ~", 0.95), Line("--", 0.95), Line("", 0.95)):
+        assert read(Blind(sure), glyphs, crop) == [sure]
+    for unsure in (Line("99.9", 0.89), Line("~~~", 0.99), Line("1 2.3", 0.99), Line("", 0.5)):
+        assert read(Blind(unsure), glyphs, crop)[0].text == "12.3"
+    # What the glyphs don't read leaves everything as it was.
+    for line in (Line("45.6", 0.99), Line("45.6", 0.5)):
+        assert added(line, Line("45.8", 0.89), 0.9) == line
+        assert added(line, None, 0.9, insisted=True) == line
+
+
+def test_a_lesson_that_was_insisted_on_claims_nothing_against_a_sure_reading() -> None:
+    taught, sure = Line("12.3", 0.97), Line("99.9", 0.99)
+    assert added(sure, taught, 0.9, insisted=True).confidence < 0.1
+    assert added(Line("99.9", 0.9), taught, 0.9, insisted=True).confidence < 0.9
+    for same in (Line("12.3 ~", 0.99), Line("12,3", 0.99)):
+        assert added(same, taught, 0.9, insisted=True) == same
+    assert added(Line("", 0.99), taught, 0.9, insisted=True) == taught
 
 
 def test_boxes_of_another_shape_are_left_to_the_network(glyphs: Glyphs) -> None:
-    assert read_with_glyphs(drawn("12.3")[:, :100], glyphs) is None
+    taught = glyphs.of("bitrate")
+    assert taught is not None
+    assert read_with_glyphs(drawn("12.3")[:, :100], taught) is None
+    # Once the field is taught in a box of another shape, the old lessons are of no use.
+    again = glyphs.taught(learn("bitrate", drawn("12.3")[:, :140], "12.3"))
+    assert [s.text for s in again.lessons] == ["12.3"]
 
 
 def test_saved_and_loaded(tmp_path: Path, glyphs: Glyphs) -> None:
@@ -114,7 +142,10 @@ def test_saved_and_loaded(tmp_path: Path, glyphs: Glyphs) -> None:
     glyphs.save(path)
     back = Glyphs.load(path)
     assert back.digest() == glyphs.digest()
-    assert back.sets[0].characters() == ".0123456789"
+    taught = back.of("bitrate")
+    assert taught is not None
+    assert taught.characters() == ".0123456789"
+    assert [s.text for s in back.lessons] == ["01.23", "45.6", "78.9"]
     assert Glyphs.load(tmp_path / "none.npz") == Glyphs(())
     path.write_bytes(b"not an archive")
     with pytest.raises(SessionFileError, match="teach again"):
@@ -133,8 +164,11 @@ def test_lessons_that_cannot_be_learnt() -> None:
 
 def test_another_field_keeps_its_own_glyphs(glyphs: Glyphs) -> None:
     more = glyphs.taught(GlyphSet("latency", 1.5, learn("x", drawn("1"), "1").glyphs))
-    assert {s.field for s in more.sets} == {"bitrate", "latency"}
-    assert len(next(s for s in more.sets if s.field == "bitrate").glyphs) == 13
+    assert {s.field for s in more.lessons} == {"bitrate", "latency"}
+    taught = more.of("bitrate")
+    assert taught is not None
+    assert len(taught.glyphs) == 13
+    assert more.of("speed") is None
 
 
 def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -185,4 +219,105 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert len(good) >= 57
     for row in good:
         assert float(row["bitrate"]) == float(shown[int(float(row["time_s"]) + 1e-6)])
-    assert readers.create("network", tmp_path / "overlay_glyphs.npz").name == "network+glyphs"
+    # When the number changed is found to a frame, by what was taught.
+    assert {r["bitrate_since_s"] for r in good if 1 <= float(r["time_s"]) < 2} == {"1"}
+    from extractor import framing, overlay
+    from extractor.session import Session
+
+    session = Session(tmp_path)
+    (item,) = overlay.load(tmp_path / "overlay.toml").fields
+    glances, _ = framing.look(session, item, {}, readers.create("network"))
+    assert all(g.reading.flag == "ok" for g in glances)
+    # A lesson is listed, taken back, and no longer counts; without any, the file goes.
+    assert "45.6" in run(app, ["teach", str(tmp_path), "--list"]).output
+    for text in ("78.9", "45.6", "01.23"):
+        assert f"Forgotten: '{text}'" in run(app, ["teach", str(tmp_path), "--undo"]).output
+    assert not (tmp_path / "overlay_glyphs.npz").exists()
+    result = run(app, ["teach", str(tmp_path), "--undo"])
+    assert (result.exit_code, "nothing was taught yet" in str(result.stderr)) == (2, True)
+    assert "Nothing was taught yet" in run(app, ["teach", str(tmp_path), "--list"]).output
+    run(app, ["read", str(tmp_path), "--jobs", "1", "--crosscheck", "0"])
+    rows = read_table(tmp_path / "results/readings/a.csv").rows
+    assert {r["bitrate_flag"] for r in rows} == {"unreadable"}
+
+
+SAMPLES = Path(__file__).parents[1] / "sample_clips"
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[dict[str, str]]]:
+    """One real clip with its marks, and what the built-in reader reads in it."""
+    folder = tmp_path_factory.mktemp("sample")
+    (folder / "overlay.toml").write_bytes((SAMPLES / "overlay.toml").read_bytes())
+    shortest = min(SAMPLES.glob("*.mp4"), key=lambda p: p.stat().st_size)
+    (folder / "a.mp4").symlink_to(shortest)
+    return folder, readings(folder)
+
+
+def readings(folder: Path) -> list[dict[str, str]]:
+    from extractor.tables import read_table
+
+    done = CliRunner().invoke(app, ["read", str(folder), "--jobs", "1", "--crosscheck", "0"])
+    assert done.exit_code == 0, done.output
+    return read_table(folder / "results/readings/a.csv").rows
+
+
+def lesson(folder: Path, row: dict[str, str], text: str, *more: str) -> Result:
+    where = ("--clip", "a.mp4", "--at", row["time_s"])
+    asked = ("teach", str(folder), "--field", "bitrate", "--text", text, *where, *more)
+    return CliRunner().invoke(app, list(asked))
+
+
+def teachable(folder: Path, rows: list[dict[str, str]]) -> dict[str, str]:
+    """Return a moment at which a right lesson is learnt."""
+    for row in rows[::5]:
+        if row["bitrate_flag"] == "ok":
+            text = row["bitrate_text"].replace("~", "").strip()
+            if lesson(folder, row, text).exit_code == 0:
+                return row | {"text": text}
+    raise AssertionError("no moment of the clip could be taught")
+
+
+COLUMNS = ("bitrate", "bitrate_flag", "bitrate_confidence", "bitrate_since_s")
+
+
+def test_a_right_lesson_takes_nothing_from_real_readings(
+    sample: tuple[Path, list[dict[str, str]]],
+) -> None:
+    folder, before = sample
+    teachable(folder, before)
+    after = readings(folder)
+    assert len(after) == len(before) > 60
+    for old, new in zip(before, after, strict=True):
+        if old["bitrate_flag"] != "unreadable":
+            assert [new[c] for c in COLUMNS] == [old[c] for c in COLUMNS]
+        assert [v for k, v in new.items() if k.startswith("latency")] == [
+            v for k, v in old.items() if k.startswith("latency")
+        ]
+    assert CliRunner().invoke(app, ["teach", str(folder), "--undo"]).exit_code == 0
+    assert readings(folder) == before
+
+
+def test_a_wrong_lesson_is_doubted_and_never_makes_a_number(
+    sample: tuple[Path, list[dict[str, str]]],
+) -> None:
+    folder, before = sample
+    row = teachable(folder, before)
+    assert CliRunner().invoke(app, ["teach", str(folder), "--undo"]).exit_code == 0
+    wrong = row["text"].translate(str.maketrans("0123456789", "1234567890"))
+    refused = lesson(folder, row, wrong)
+    assert refused.exit_code == 2
+    told = refused.stderr.strip()
+    assert f"surely reads '{row['text']}' there, not '{wrong}'; nothing was taught" in told
+    assert "--insist" in told
+    assert len(told.splitlines()) == 1
+    assert not (folder / "overlay_glyphs.npz").exists()
+    assert lesson(folder, row, wrong, "--insist").exit_code == 0
+    assert "insisted on" in CliRunner().invoke(app, ["teach", str(folder), "--list"]).output
+    # The right one is now asked about too: it contradicts what was taught before.
+    assert "what was taught before surely reads" in lesson(folder, row, row["text"]).stderr
+    after = readings(folder)
+    for old, new in zip(before, after, strict=True):
+        assert new["bitrate"] in (old["bitrate"], "")
+    assert sum(r["bitrate_flag"] == "ok" for r in after) > 0.5 * len(after)
+    assert CliRunner().invoke(app, ["teach", str(folder), "--undo"]).exit_code == 0

@@ -33,6 +33,7 @@ def test_all_keys(tmp_path: Path) -> None:
         box=Box(40, 20, 64, 32),
         unit="Mbit/s",
         decimals=1,
+        better="higher",
         minimum=0.0,
         maximum=45.5,
         ceiling=40.0,

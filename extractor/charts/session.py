@@ -163,7 +163,8 @@ def _ranking(material: Material, comparison: Comparison) -> Chart:
         figure.subplots(), table, material.looks, unit=comparison.unit, measure=material.measure,
         together=comparison.order.together, runs=comparison.runs,
     )  # fmt: skip
-    caption = f"{comparison.factor.capitalize()}s, best on top. " + ranking_caption(comparison)
+    top = "best on top" if comparison.better else "highest number on top, which is no ranking"
+    caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
     return Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
 
@@ -298,14 +299,17 @@ def _beside(material: Material, second: FieldInfo) -> Chart:
     distribution.draw_beside(
         left, right, pair, order, material.looks,
         (
-            (f"Mean {material.field.name} ({material.field.better} is better)",
-             material.field.unit),
-            (f"Mean {second.name} ({second.better} is better)", second.unit),
+            (_with_direction(material.field), material.field.unit),
+            (_with_direction(second), second.unit),
         ),
     )  # fmt: skip
     caption = "A dot is one run; a dark bar is the mean of one mounting. Rows as in the ranking."
     alt = f"{material.field.name} and {second.name} of each run, beside each other."
     return Chart("beside", "beside", caption, alt, figure)
+
+
+def _with_direction(info: FieldInfo) -> str:
+    return f"Mean {info.name}" + (f" ({info.better} is better)" if info.better else "")
 
 
 def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:

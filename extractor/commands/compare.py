@@ -20,7 +20,9 @@ def compare(
             show_default=False,
         ),
     ],
-    field: Annotated[str, typer.Option(help="Field to compare.")] = "bitrate",
+    field: Annotated[
+        str | None, typer.Option(help="Field to compare.", show_default="bitrate")
+    ] = None,
     measure: Annotated[
         str,
         typer.Option(

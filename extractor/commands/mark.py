@@ -11,6 +11,7 @@ from extractor.commands.options import (
     Ceiling,
     Debug,
     Decimals,
+    Insist,
     Low,
     Maximum,
     Minimum,
@@ -51,7 +52,10 @@ def mark(
     ceiling: Ceiling = None,
     low: Low = None,
     better: Annotated[
-        Better | None, typer.Option("--better", help="Which is better; default higher.")
+        Better | None,
+        typer.Option(
+            "--better", help="Which is better; known for ms, Mbit/s and the like, else say it."
+        ),
     ] = None,
     suggest: Annotated[
         bool, typer.Option("--suggest", help="Look for numbers and list candidates.")
@@ -72,6 +76,7 @@ def mark(
     ] = None,
     show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
     reader: ReaderName = "network",
+    insist: Insist = False,
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
@@ -107,9 +112,10 @@ def mark(
         }
         given = {key: value for key, value in changes.items() if value is not None}
         spot = marking.Spot(marking.parse_box(box), on, at)
-        _show_marked(opened, marking.mark(opened, field, spot, given), reader)
+        made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
+        _show_marked(opened, made, reader)
     else:
-        _suggest(opened, [*(accept or []), *(more or [])], reader)
+        _suggest(opened, [*(accept or []), *(more or [])], reader, insist)
 
 
 def _list(opened: Session) -> None:
@@ -119,14 +125,17 @@ def _list(opened: Session) -> None:
         say("Nothing is marked yet.")
         return
     rows = [
-        [f.name, f.unit, f"{f.frame[0]}x{f.frame[1]}", ",".join(map(str, f.box.as_list()))]
+        [
+            *(f.name, f.unit, f.direction or "not said"),
+            *(f"{f.frame[0]}x{f.frame[1]}", ",".join(map(str, f.box.as_list()))),
+        ]
         for f in opened.overlay().fields
     ]
-    table(["field", "unit", "frame", "box"], rows)
+    table(["field", "unit", "better", "frame", "box"], rows)
 
 
 def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
-    from extractor import marking
+    from extractor import marking, overlay
     from extractor.screen import number, say, table, warn
 
     preview = marking.preview(opened, marked.field, reader)
@@ -147,9 +156,11 @@ def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
     picture = marking.save_picture(opened, marked, preview)
     say(f"Marked in {opened.overlay_path}; picture: {picture}")
     say(preview.verdict())
+    if marked.field.direction is None:
+        say(overlay.direction_question(marked.field.name))
 
 
-def _suggest(opened: Session, accepted: list[str], reader: str) -> None:
+def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) -> None:
     from extractor import marking, suggesting
     from extractor.screen import say, table
 
@@ -167,4 +178,5 @@ def _suggest(opened: Session, accepted: list[str], reader: str) -> None:
     if not wanted:
         say("Take them with: extractor mark SESSION --suggest --accept 1=bitrate 2=latency")
     for index, name in wanted.items():
-        _show_marked(opened, suggesting.accept(opened, found, index, name), reader)
+        made = suggesting.accept(opened, found, index, name, reader_name=reader, insist=insist)
+        _show_marked(opened, made, reader)

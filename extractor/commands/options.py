@@ -63,6 +63,10 @@ Field = Annotated[
     typer.Option(help="Field to rank by.", show_default="bitrate, else the first"),
 ]
 
+Insist = Annotated[
+    bool,
+    typer.Option("--insist", help="Do it even where readings get worse; else that is refused."),
+]
 Decimals = Annotated[
     int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
 ]

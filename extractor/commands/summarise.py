@@ -42,8 +42,13 @@ def summarise(
     ceiling: Ceiling = None,
     low: Low = None,
     better: Annotated[
-        Better, typer.Option("--better", help="Which is better: higher or lower values.")
-    ] = "higher",
+        Better | None,
+        typer.Option(
+            "--better",
+            help="Which is better, higher or lower values.",
+            show_default="as the column's name and unit say",
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
@@ -75,6 +80,8 @@ def summarise(
     for name in ("n", "n_effective", "median", "p05", "p95", "availability", "dropouts"):
         if number(row[name]):
             say(f"{name}: {number(row[name], 3)}")
+    if item.direction is None:
+        notes = (*notes, "without --better: no ceiling is looked for, no dropouts, no availability")
     for text in notes:
         note(f"note: {text}")
     if out is not None:

@@ -2,37 +2,80 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
+
+if TYPE_CHECKING:
+    from extractor.session import Session
 
 
 def teach(
     session: SessionFolder,
-    field: Annotated[str, typer.Option("--field", metavar="NAME", help="Which number.")],
-    text: Annotated[str, typer.Option("--text", help="What stands there, as 38.4.")],
-    clip: Annotated[str, typer.Option("--clip", metavar="NAME", help="In which clip.")],
+    field: Annotated[
+        str | None, typer.Option("--field", metavar="NAME", help="Which number.")
+    ] = None,
+    text: Annotated[str | None, typer.Option("--text", help="What stands there, as 38.4.")] = None,
+    clip: Annotated[
+        str | None, typer.Option("--clip", metavar="NAME", help="In which clip.")
+    ] = None,
     at: Annotated[
-        float, typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s.")
-    ],
+        float | None,
+        typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s."),
+    ] = None,
+    show: Annotated[bool, typer.Option("--list", help="List what was taught.")] = False,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take the last lesson back, with --field that field's.")
+    ] = False,
+    insist: Insist = False,
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
     """Teach the digits of an overlay that the built-in reader cannot read.
 
     A handful of moments will do, so that every digit is seen at least once. The glyphs are kept
-    in overlay_glyphs.npz and used together with the built-in reader from then on.
+    in overlay_glyphs.npz; they read what the built-in reader is not sure of, and never change
+    what it surely reads.
     """
     from extractor import teaching
+    from extractor.errors import UsageError
     from extractor.screen import say
     from extractor.session import Session
 
     opened = Session(session)
-    lesson = teaching.teach(opened, opened.overlay()[field], text, clip, at)
+    if show:
+        _list(opened)
+        return
+    if undo:
+        last = teaching.undo(opened, field)
+        say(f"Forgotten: '{last.text}' of {last.field}. Read again: extractor read {session}")
+        return
+    if field is None or text is None or clip is None or at is None:
+        raise UsageError("give --field, --text, --clip and --at together, or --list, or --undo")
+    lesson = teaching.teach(opened, opened.overlay()[field], text, clip, at, insist=insist)
     say(f"Taught at {lesson.time_s:.2f} s; known now: {' '.join(lesson.known)}")
     if lesson.missing_digits:
         say(f"Not seen yet: {' '.join(lesson.missing_digits)}; teach moments that show them.")
     else:
         say(f"All digits are known. Read again: extractor read {session}")
+
+
+def _list(opened: Session) -> None:
+    from extractor.readers.glyphs import Glyphs
+    from extractor.screen import number, say, table
+
+    lessons = Glyphs.load(opened.glyphs_path).lessons
+    if not lessons:
+        say("Nothing was taught yet.")
+        return
+    rows = [
+        [
+            *(str(i), one.field, one.text or one.characters(), one.clip),
+            "" if one.time_s is None else number(one.time_s, 2),
+            "insisted on" if one.insisted else "",
+        ]
+        for i, one in enumerate(lessons, 1)
+    ]
+    table(["no.", "field", "taught", "clip", "time s", ""], rows)

@@ -12,6 +12,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
+from extractor.overlay import Direction
 from extractor.session import DRAFT
 from extractor.spelling import hung
 
@@ -191,7 +192,9 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
     ]
 
 
-def outage_finding(fit: Fit, runs: pd.DataFrame, order: Ordering, better: str) -> list[Finding]:
+def outage_finding(
+    fit: Fit, runs: pd.DataFrame, order: Ordering, better: Direction | None
+) -> list[Finding]:
     """Say when counting outages as zero changes who stands where."""
     if "with_outages" not in runs or runs["with_outages"].isna().any():
         return []

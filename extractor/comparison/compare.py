@@ -37,11 +37,13 @@ from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
     best_finding,
+    direction_finding,
     ranking_findings,
     ranking_table,
     spread_finding,
 )
 from extractor.errors import UsageError
+from extractor.overlay import Direction
 from extractor.planning.power import Spreads, upper_spread
 from extractor.storage import write_text
 from extractor.tables import write_table
@@ -57,7 +59,8 @@ class Comparison:
     field: str
     measure: str
     unit: str
-    better: str
+    better: Direction | None
+    """None: not known; then nothing is called better or worse."""
     factor: str
     confidence: float
     ranking: pd.DataFrame
@@ -98,7 +101,7 @@ class Comparison:
 def compare_sessions(
     paths: Sequence[Path],
     *,
-    field: str = "bitrate",
+    field: str | None = None,
     measure: str = "mean",
     factor: str = "antenna",
     reference: str | None = None,
@@ -106,7 +109,7 @@ def compare_sessions(
     pool: bool = False,
     assumed_spread: float | None = None,
 ) -> Comparison:
-    """Compare the antennas of one or more sessions; see `compare_table`.
+    """Compare the antennas of one or more sessions; see `load_sessions` and `compare_table`.
 
     Raises
     ------
@@ -197,7 +200,7 @@ def _before_reading_on(
     runs, fit = comparison.runs, comparison.fit
     outages = (
         checks.outage_finding(fit, runs, comparison.order, comparison.better)
-        if comparison.measure == "mean"
+        if comparison.measure == "mean" and comparison.better is not None
         else []
     )
     return [
@@ -215,10 +218,15 @@ def _findings(
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
     noun = comparison.factor.replace("_", " ")
     voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
-    one_mounting = layout.df_between == 0
+    one_mounting, known = layout.df_between == 0, comparison.better is not None
+    if known:
+        verdicts = ranking_findings(fit, ranking, pairs, order, voice, reference)
+        if one_mounting:
+            verdicts.append(assumed_finding(fit, pairs, voice, assumed_spread))
+    else:
+        verdicts = [direction_finding(comparison.field, ranking, voice)]
     return [
-        *ranking_findings(fit, ranking, pairs, order, voice, reference),
-        *([assumed_finding(fit, pairs, voice, assumed_spread)] if one_mounting else []),
+        *verdicts,
         *checks.ceiling_findings(runs, order, outer=not one_mounting),
         *port_findings(comparison.ports, runs, voice),
         *drift_findings(fit, runs, voice, reference),
@@ -227,12 +235,12 @@ def _findings(
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
         *unused_factors(layout.dropped),
-        next_finding(fit, pairs, order, voice),
+        *([next_finding(fit, pairs, order, voice)] if known else []),
         spread_finding(fit, voice),
         *best_finding(ranking, voice),
         *checks.companion_findings(runs),
         *checks.thin_clip_findings(runs),
-        *checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice),
+        *(checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice) if known else []),
     ]
 
 

@@ -13,6 +13,7 @@ from extractor.comparison.checks import ceiling_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, listed, p_text
 from extractor.comparison.model import Array, Fit
 from extractor.errors import UsageError
+from extractor.overlay import Direction
 
 #: Between session and antenna in the name of a cell: a sign that stands in no table.
 _JOINT = "\x1f"
@@ -252,14 +253,15 @@ def _changed_conditions(runs: pd.DataFrame) -> list[Finding]:
     ]
 
 
-def side_findings(runs: pd.DataFrame, voice: Voice, better: str) -> list[Finding]:
+def side_findings(runs: pd.DataFrame, voice: Voice, better: Direction | None) -> list[Finding]:
     """Join receiving-side and transmitting-side tests through the configuration they share.
 
     Needs ``antenna`` and ``transmitter_antenna`` both to vary. Adding the two effects is an
     assumption, since the hands of polarisation at the two ends interact; the finding names the
-    one clip that would check it. Nothing is said where that configuration was flown already.
+    one clip that would check it. Nothing is said where that configuration was flown already, or
+    where it is not known which way is better.
     """
-    if "transmitter_antenna" not in runs:
+    if "transmitter_antenna" not in runs or better is None:
         return []
     both = runs.dropna(subset=["transmitter_antenna"])
     if both["transmitter_antenna"].nunique() < 2 or both["antenna"].nunique() < 2:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import cast
 
 import pandas as pd
 
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.errors import TableError, UsageError
+from extractor.overlay import Direction, usual_direction
 from extractor.session import RUN_COLUMNS, Session, spelled
 from extractor.spelling import hung
 from extractor.tables import Table, numbers, read_table
@@ -46,14 +48,15 @@ class RunTable:
     field: str
     measure: str
     unit: str
-    better: str
+    better: Direction | None
+    """None: not known, so that nothing can be called better."""
     factor: str = "antenna"
     skipped: tuple[str, ...] = ()
     """Runs left out, each with the reason."""
 
 
 def load_sessions(
-    paths: Sequence[Path], field: str, measure: str = "mean", factor: str = "antenna"
+    paths: Sequence[Path], field: str | None, measure: str = "mean", factor: str = "antenna"
 ) -> RunTable:
     """Read one or more sessions, or hand-made tables, into one table of runs.
 
@@ -62,8 +65,8 @@ def load_sessions(
     paths : sequence of Path
         Session folders with ``results/summary.csv``, or CSV files with ``antenna`` and
         ``value`` and, where known, ``port``, ``mounting``, ``session``, ``order`` and more.
-    field : str
-        Name of the field, such as ``bitrate``.
+    field : str, optional
+        Name of the field; by default ``bitrate``, and ``value`` for what a hand-made table holds.
     measure : str
         One of `MEASURES`; hand-made tables hold one value and ignore it.
     factor : str
@@ -80,22 +83,23 @@ def load_sessions(
         raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
     names = _session_names(paths)
     tables = [
-        _load_table(path, name, field, measure, factor)
+        _load_table(path, name, field or "value", measure, factor)
         if path.is_file()
-        else _load_session(path, name, field, measure, factor)
+        else _load_session(path, name, field or "bitrate", measure, factor)
         for path, name in zip(paths, names, strict=True)
     ]
     refuse_counted_twice(paths, [t.runs for t in tables])
-    if len({t.better for t in tables}) > 1 or len({t.unit for t in tables if t.unit}) > 1:
+    units, ways = ({t.unit for t in tables} - {""}, {t.better for t in tables} - {None})
+    if len(units) > 1 or len(ways) > 1:
         raise UsageError(
-            f"the sessions disagree about the field '{field}' (unit or which way is better); "
-            "make overlay.toml the same in both"
+            f"the sessions disagree about the field '{tables[0].field}' (unit or which way is "
+            "better); make overlay.toml the same in both"
         )
     runs = pd.concat([t.runs for t in tables], ignore_index=True)
     refuse_twins(", ".join(map(str, paths)), runs, factor)
     skipped = tuple(s for t in tables for s in t.skipped)
-    unit = next((t.unit for t in tables if t.unit), "")
-    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit)
+    unit, better = next(iter(units), ""), next(iter(ways), None)
+    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit, better=better)
     levels = runs["antenna"].nunique()
     if levels < 2:
         raise UsageError(
@@ -121,9 +125,13 @@ def _load_table(path: Path, name: str, field: str, measure: str, factor: str) ->
         row["session"] = row.get("session") or name
     _check_numbers(table)
     unit = next((str(r["unit"]) for r in rows if r.get("unit")), "")
-    better = next((str(r["better"]) for r in rows if r.get("better")), "higher")
-    if better not in ("higher", "lower"):
-        raise TableError(f"{path}: column 'better' must say higher or lower, not '{better}'")
+    said = {str(r["better"]) for r in rows if r.get("better")}
+    if not said <= {"higher", "lower"} or len(said) > 1:
+        raise TableError(
+            f"{path}: column 'better' must say higher or lower, the same in every row, not "
+            f"'{', '.join(sorted(said))}'"
+        )
+    better = cast("Direction", said.pop()) if said else usual_direction(field, unit)
     runs, skipped = prepare(pd.DataFrame(rows), factor)
     return RunTable(runs, field, measure, unit, better, factor, skipped)
 
@@ -192,12 +200,12 @@ def _not_recorded(session: Session) -> tuple[str, ...]:
     )
 
 
-def _unit_and_direction(session: Session, field: str, table: Table) -> tuple[str, str]:
+def _unit_and_direction(session: Session, field: str, table: Table) -> tuple[str, Direction | None]:
     if session.overlay_path.exists():
         marked = session.overlay()[field]
-        return marked.unit, marked.better
+        return marked.unit, marked.direction
     units = [row.get("unit", "") for row in table.rows if row["field"] == field]
-    return units[0], "higher"
+    return units[0], usual_direction(field, units[0])
 
 
 def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, tuple[str, ...]]:

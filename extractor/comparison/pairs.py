@@ -17,6 +17,7 @@ from extractor.comparison.model import (
     outer_error,
     records,
 )
+from extractor.overlay import Direction
 from extractor.planning.power import smallest_detectable, studentised_critical, studentised_p
 
 #: What an interval rests on; the words that stand in the tables.
@@ -33,7 +34,7 @@ class Ordering:
     """Which antennas stand where, and which can't be told apart."""
 
     names: tuple[str, ...]
-    """Best first."""
+    """Best first, see `ranked`."""
     together: tuple[tuple[str, ...], ...]
     """Sets, best first, inside which no pair can be told apart; an antenna may be in several."""
 
@@ -54,14 +55,21 @@ def contrast_error(fit: Fit, contrast: Array) -> Error:
     return outer_error(fit, contrast) if fit.layout.df_between > 0 else inner_error(fit, contrast)
 
 
-def ranked(fit: Fit, better: str) -> tuple[int, ...]:
-    """Return the antennas' positions in `Layout.antennas`, best first, by adjusted mean."""
-    sign = -1.0 if better == "higher" else 1.0
+def ranked(fit: Fit, better: Direction | None) -> tuple[int, ...]:
+    """Return the antennas' positions in `Layout.antennas`, best first, by adjusted mean.
+
+    Highest first, which ranks nothing, where it is not known which way is better.
+    """
+    sign = 1.0 if better == "lower" else -1.0
     return tuple(int(i) for i in np.argsort(sign * fit.means, kind="stable"))
 
 
 def pair_table(
-    fit: Fit, *, better: str = "higher", confidence: float = 0.95, reference: str | None = None
+    fit: Fit,
+    *,
+    better: Direction | None = "higher",
+    confidence: float = 0.95,
+    reference: str | None = None,
 ) -> pd.DataFrame:
     """Compare the antennas pairwise with a joint confidence.
 
@@ -69,8 +77,8 @@ def pair_table(
     ----------
     fit : Fit
         Of one data set.
-    better : {"higher", "lower"}
-        Which way the ranking goes.
+    better : {"higher", "lower"}, optional
+        Which way the ranking goes; None: not known, the higher mean is then ``first``.
     confidence : float
         Joint confidence of all rows, 0 to 1.
     reference : str, optional
@@ -205,7 +213,9 @@ class _ManyOne:
         return self._known[df]
 
 
-def ordering(fit: Fit, pairs: pd.DataFrame, better: str, reference: str | None = None) -> Ordering:
+def ordering(
+    fit: Fit, pairs: pd.DataFrame, better: Direction | None, reference: str | None = None
+) -> Ordering:
     """Read off which antennas can't be told apart.
 
     A set is as large as it can be with no pair in it told apart. Sets may overlap: A with B
@@ -241,15 +251,17 @@ def _largest_sets(names: Sequence[str], apart: set[frozenset[str]]) -> list[tupl
     return sorted(found, key=lambda group: [names.index(n) for n in group])
 
 
-def best_probability(fit: Fit, better: str, draws: int = DRAWS, seed: int = 0) -> Array:
+def best_probability(
+    fit: Fit, better: Direction | None, draws: int = DRAWS, seed: int = 0
+) -> Array:
     """Return, for each antenna, the probability that its true mean is the best.
 
     Posterior under flat priors on the means and on the logarithm of the spread: multivariate
     t around the adjusted means (Box and Tiao 1973, section 2.7), drawn `draws` times.
-    NaN where no spread between mountings is known.
+    NaN where no spread between mountings is known, or not which way is better.
     """
     count = len(fit.layout.antennas)
-    if fit.layout.df_between == 0:
+    if fit.layout.df_between == 0 or better is None:
         return np.full(count, np.nan)
     sign = 1.0 if better == "higher" else -1.0
     covariance = mean_covariance(fit, outer=True)

@@ -26,19 +26,21 @@ from extractor.comparison.pairs import (
     best_probability,
     ranked,
 )
+from extractor.overlay import Direction, direction_question
 
 
 def ranking_table(
-    fit: Fit, runs: pd.DataFrame, order: Ordering, *, better: str, confidence: float
+    fit: Fit, runs: pd.DataFrame, order: Ordering, *, better: Direction | None, confidence: float
 ) -> pd.DataFrame:
     """Return one row an antenna, best first.
 
     Returns
     -------
     DataFrame
-        ``place``, ``antenna``, ``mean`` (adjusted for ports and sessions), ``low`` and
-        ``high`` with their ``basis``, ``inner_low`` and ``inner_high`` (for these very
-        mountings), ``plain_mean`` of the runs, ``runs``, ``mountings``,
+        ``place`` (NaN where it is not known which way is better), ``antenna``, ``mean``
+        (adjusted for ports and sessions), ``low`` and ``high`` with their ``basis``,
+        ``inner_low`` and ``inner_high`` (for these very mountings), ``plain_mean`` of the runs,
+        ``runs``, ``mountings``,
         ``not_told_apart_from`` (``;`` between), ``probability_best`` (flat prior),
         ``runs_at_ceiling``, ``lower_bound``. NaN where nothing is known.
     """
@@ -55,7 +57,7 @@ def ranking_table(
         inner_low, inner_high = _limits(fit, i, confidence, outer=False)
         rows.append(
             {
-                "place": place,
+                "place": place if better is not None else float("nan"),
                 "antenna": name,
                 "mean": float(fit.means[i]),
                 "low": low,
@@ -115,6 +117,19 @@ def ranking_findings(
         f"{voice.percent} for all statements together."
     )
     return [Finding("ranking", sentence, how, numbers), *_borrowed(ranking)]
+
+
+def direction_finding(field: str, ranking: pd.DataFrame, voice: Voice) -> Finding:
+    """Ask which way is better, and say no more than the numbers."""
+    levels = [f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking)]
+    return Finding(
+        "direction",
+        f"{direction_question(field)} The mean numbers, highest first, which is no ranking: "
+        f"{', '.join(levels)} {voice.unit}".rstrip()
+        + ".",
+        "Neither overlay.toml nor the field's name and unit say which way is better.",
+        tuple(voice.quantity(r["antenna"], r["mean"]) for r in records(ranking)),
+    )
 
 
 def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:

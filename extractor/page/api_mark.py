@@ -9,7 +9,7 @@ from typing import Any
 
 from flask import Blueprint
 
-from extractor import editing, framing, marking, state, suggesting
+from extractor import editing, framing, marking, readers, state, suggesting
 from extractor.clips import Clip
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
 from extractor.jobs import Share, box_of_share
@@ -149,18 +149,22 @@ def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     if was != name and name in names:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
     spot = marking.Spot(asking.box(values), clip, asking.number(values, "time_s"))
-    changes = _changes(values)
+    changes, insist = _changes(values), values.get("insist") is True
+    reader_name = desk.manner.reader
     if was and was != name:
+        # Asked before the name is changed: a refusal changes nothing.
+        marking.proposed(session, was, spot, changes, reader_name=reader_name, insist=insist)
         editing.rename_field(session, was, name)
-    return marking.mark(session, name, spot, changes).field
+        insist = True
+    return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist).field
 
 
 def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
     changes: dict[str, Any] = {key: asking.optional_number(values, key) for key in NUMBERS}
     decimals = asking.optional_number(values, "decimals")
     changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
-    better = asking.text(values, "better") or "higher"
-    if better not in ("higher", "lower"):
+    better = asking.text(values, "better") or None
+    if better not in (None, "higher", "lower"):
         raise UsageError("better must be higher or lower")
     return changes | {"unit": asking.text(values, "unit").strip(), "better": better}
 
@@ -171,7 +175,9 @@ def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     clip = desk.probe(session, name)
     drawn, frame = asking.box(values), (clip.width, clip.height)
     check_box(drawn, frame, "the rectangle")
-    item = Field("number", frame, drawn, also=_other_places(desk, session, values, frame))
+    # Under the name it has: what was taught for it counts.
+    known_as = asking.text(values, "was") or "number"
+    item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
     here = Look(name, clip, asking.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
     first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
@@ -205,9 +211,10 @@ def _read_on(
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
     from extractor.interpretation import interpret
+    from extractor.readers.glyphs import with_lessons
 
     found: list[dict[str, Any]] = []
-    crops: list[tuple[int, Crop]] = []
+    crops: list[tuple[int, Crop, Crop]] = []
     for look in looks:
         entry: dict[str, Any] = {"clip": look.name, "time_s": look.time_s}
         found.append(entry)
@@ -221,10 +228,12 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut(picture, read)))
+        crops.append((len(found) - 1, cut(picture, read), cut(picture, box)))
         entry["crop"] = _as_address(cut(picture, widened(box, ROOM, *_size(picture))))
-    lines, gate = desk.read([crop for _, crop in crops])
-    for (index, _), line in zip(crops, lines, strict=True):
+    lines, gate = desk.read([crop for _, crop, _ in crops])
+    taught = readers.lessons(desk.manner.reader, desk.session().glyphs_path).of(item.name)
+    lines = with_lessons(lines, [crop for *_, crop in crops], taught, gate)
+    for (index, *_), line in zip(crops, lines, strict=True):
         reading = interpret(line.text, line.confidence, gate)
         found[index] |= {
             "text": line.text,

@@ -11,7 +11,7 @@ from typing import Any
 from flask import Flask, Response, jsonify, request
 from werkzeug.exceptions import HTTPException
 
-from extractor.errors import ChangedMeanwhileError, ExtractorError
+from extractor.errors import ChangedMeanwhileError, ConsentError, ExtractorError
 from extractor.page import api_check, api_clips, api_mark, api_results
 from extractor.page.desk import Desk, UnknownNameError
 from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_BODY_BYTES, Guard
@@ -108,6 +108,8 @@ def _add_errors(app: Flask) -> None:
         status = 400
         if isinstance(error, ChangedMeanwhileError):
             status = 409
+        elif isinstance(error, ConsentError):
+            status = 428
         elif isinstance(error, UnknownNameError):
             status = 404
         return jsonify(error=str(error)), status

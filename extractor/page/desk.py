@@ -55,7 +55,7 @@ class Desk:
         self._tasks: dict[str, Task] = {}
         self._states: Recent[ClipState] = Recent(200)
         self._series: Recent[tabulating.ClipSeries] = Recent(200)
-        self._reader: tuple[str, Reader] | None = None
+        self._reader: Reader | None = None
         self._reading = threading.Lock()
         self._tables = threading.Lock()
         self._timer: threading.Timer | None = None
@@ -159,15 +159,13 @@ class Desk:
             If the reader cannot run.
         """
         with self._reading:  # a reader belongs to one thread at a time
-            digest = state.file_digest(self.session().glyphs_path)
-            if self._reader is None or self._reader[0] != digest:
-                self._reader = (digest, self.reader())
-            reader = self._reader[1]
-            return reader.read(crops), reader.gate
+            if self._reader is None:
+                self._reader = self.reader()
+            return self._reader.read(crops), self._reader.gate
 
     def reader(self) -> Reader:
         """Return a reader of its own for longer work."""
-        return readers.create(self.manner.reader, self.session().glyphs_path)
+        return readers.create(self.manner.reader)
 
     def task(self, kind: str) -> Task | None:
         """Return the work of that kind begun last."""

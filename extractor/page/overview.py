@@ -8,7 +8,7 @@ from typing import Any
 from extractor import conditions, editing, state
 from extractor.clips import Clip
 from extractor.errors import ExtractorError
-from extractor.overlay import Field, Overlay
+from extractor.overlay import USUAL_UNITS, Field, Overlay, usual_direction
 from extractor.page.desk import Desk
 from extractor.session import DRAFT, RUN_COLUMNS, SESSION_KEYS, Session
 from extractor.state import ClipState
@@ -36,6 +36,10 @@ def overview(desk: Desk) -> dict[str, Any]:
         "drafts": sum(_is_unchecked(r) for r in rows or ()),
         "conditions": _conditions(standing),
         "antennas": session.antenna_names(),
+        "usual": {
+            name: {"unit": unit, "better": usual_direction(name, unit)}
+            for name, unit in USUAL_UNITS.items()
+        },
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
         "overlay": state.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
@@ -138,7 +142,7 @@ def field_json(item: Field) -> dict[str, Any]:
         "frame": list(item.frame),
         "box": item.box.as_list(),
         "decimals": item.decimals,
-        "better": item.better,
+        "better": item.direction or "",
         "minimum": item.minimum,
         "maximum": item.maximum,
         "ceiling": item.ceiling,

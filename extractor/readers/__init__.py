@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from extractor.errors import UsageError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from extractor.readers.base import Reader
+    from extractor.readers.glyphs import Glyphs
 
 #: Names that can be asked for; the first is the default.
 NAMES = ("network", "tesseract")
 
 
-def create(name: str, glyphs: Path | None = None) -> Reader:
+def create(name: str) -> Reader:
     """Return a reader by its name.
 
     Parameters
     ----------
     name : str
         One of `NAMES`.
-    glyphs : Path, optional
-        Glyphs taught for one overlay (``overlay_glyphs.npz``); used together with the network.
 
     Raises
     ------
@@ -44,10 +44,18 @@ def create(name: str, glyphs: Path | None = None) -> Reader:
     if name == "network":
         from extractor.readers.network import NetworkReader
 
-        network = NetworkReader()
-        if glyphs is None or not glyphs.exists():
-            return network
-        from extractor.readers.glyphs import GlyphReader, Glyphs
-
-        return GlyphReader(network, Glyphs.load(glyphs))
+        return NetworkReader()
     raise UsageError(f"no reader '{name}'; there are: {', '.join(NAMES)}")
+
+
+def lessons(name: str, path: Path) -> Glyphs:
+    """Return what was taught for a session's overlay, as far as this reader is helped by it.
+
+    Raises
+    ------
+    SessionFileError
+        If the file holds no glyphs.
+    """
+    from extractor.readers.glyphs import Glyphs
+
+    return Glyphs(()) if name == "tesseract" else Glyphs.load(path)

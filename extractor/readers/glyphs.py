@@ -1,8 +1,8 @@
 """Digits of one overlay, taught by hand: for fonts that the built-in reader cannot read.
 
 A taught glyph is its picture in that overlay, at the size in which it stands there. Reading
-looks for these pictures along the line and puts together the sequence that covers it best. The
-network still reads too: where both are sure and disagree, nothing is claimed.
+looks for these pictures along the line and puts together the sequence that covers it best.
+Teaching only adds: what the built-in reader surely reads stays as it is (`added`).
 """
 
 from __future__ import annotations
@@ -13,13 +13,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import SessionFileError, UsageError
-from extractor.readers.base import Crop, Line, Reader
+from extractor.flags import Flag
+from extractor.interpretation import interpret, shown
+from extractor.readers.base import Crop, Line
 from extractor.storage import replacing
 
 Picture = npt.NDArray[np.float32]
@@ -54,12 +57,18 @@ class Glyph:
 
 @dataclass(frozen=True)
 class GlyphSet:
-    """The glyphs of one field."""
+    """The glyphs of one lesson, or of all lessons of a field."""
 
     field: str
     shape: float
     """Width / height of the box they were taught in."""
     glyphs: tuple[Glyph, ...]
+    text: str = ""
+    """What was said to stand there."""
+    clip: str = ""
+    time_s: float | None = None
+    insisted: bool = False
+    """Taught although the built-in reader surely read something else there."""
 
     def characters(self) -> str:
         """Return the characters that have been taught, each once, in order."""
@@ -70,27 +79,42 @@ class GlyphSet:
 class Glyphs:
     """All taught glyphs of a session."""
 
-    sets: tuple[GlyphSet, ...]
+    lessons: tuple[GlyphSet, ...]
+    """In the order in which they were given."""
 
     def taught(self, more: GlyphSet) -> Glyphs:
-        """Return these glyphs with those of one more lesson."""
-        same = [s for s in self.sets if s.field == more.field and _alike(s.shape, more.shape)]
-        rest = [s for s in self.sets if s not in same and s.field != more.field]
-        old = tuple(g for s in same for g in s.glyphs)
-        return Glyphs((*rest, GlyphSet(more.field, more.shape, (*old, *more.glyphs))))
+        """Return these glyphs with those of one more lesson.
+
+        Lessons in a box of another shape are forgotten: the field was marked anew.
+        """
+        kept = [s for s in self.lessons if s.field != more.field or _alike(s.shape, more.shape)]
+        return Glyphs((*kept, more))
+
+    def of(self, field: str) -> GlyphSet | None:
+        """Return all glyphs of a field together; None if it was taught none."""
+        own = [s for s in self.lessons if s.field == field]
+        if not own:
+            return None
+        glyphs = tuple(g for s in own for g in s.glyphs)
+        return GlyphSet(field, own[-1].shape, glyphs, insisted=any(s.insisted for s in own))
 
     def save(self, path: Path) -> None:
-        """Write the glyphs as NumPy archive.
+        """Write the glyphs as NumPy archive; none: the file is removed.
 
         Raises
         ------
         StorageError
             If it cannot be written.
         """
+        if not self.lessons:
+            path.unlink(missing_ok=True)
+            return
         arrays: dict[str, npt.NDArray[np.generic]] = {}
-        for i, one in enumerate(self.sets):
-            arrays[f"{i}/field"] = np.array(one.field)
-            arrays[f"{i}/shape"] = np.array(one.shape)
+        for i, one in enumerate(self.lessons):
+            for key in ("field", "shape", "text", "clip", "insisted"):
+                arrays[f"{i}/{key}"] = np.array(getattr(one, key))
+            if one.time_s is not None:
+                arrays[f"{i}/time_s"] = np.array(one.time_s)
             for j, glyph in enumerate(one.glyphs):
                 arrays[f"{i}/{j}/character"] = np.array(glyph.character)
                 arrays[f"{i}/{j}/top"] = np.array(glyph.top)
@@ -122,9 +146,11 @@ class Glyphs:
     def digest(self) -> str:
         """Return a text that changes with the glyphs."""
         hasher = hashlib.blake2b(digest_size=8)
-        for one in self.sets:
+        for one in self.lessons:
             for glyph in one.glyphs:
-                hasher.update(f"{one.field} {one.shape} {glyph.character} {glyph.top}".encode())
+                hasher.update(
+                    f"{one.field} {one.shape} {one.insisted} {glyph.character} {glyph.top}".encode()
+                )
                 hasher.update(glyph.picture.astype(np.uint8).tobytes())
         return hasher.hexdigest()
 
@@ -145,7 +171,14 @@ def _set_from(arrays: object, i: int) -> GlyphSet:
                 int(arrays[f"{key}/top"]),  # type: ignore[index]
             )
         )
-    return GlyphSet(str(arrays[f"{i}/field"]), float(arrays[f"{i}/shape"]), tuple(glyphs))  # type: ignore[index]
+    # A file of an earlier version knows neither what was said nor where.
+    more: dict[str, Any] = {
+        key: kind(arrays[f"{i}/{key}"])  # type: ignore[index]
+        for key, kind in (("text", str), ("clip", str), ("time_s", float), ("insisted", bool))
+        if f"{i}/{key}" in arrays.files  # type: ignore[attr-defined]
+    }
+    field, shape = str(arrays[f"{i}/field"]), float(arrays[f"{i}/shape"])  # type: ignore[index]
+    return GlyphSet(field, shape, tuple(glyphs), **more)
 
 
 def learn(field: str, crop: Crop, text: str) -> GlyphSet:
@@ -174,7 +207,8 @@ def learn(field: str, crop: Crop, text: str) -> GlyphSet:
             boxes = _characters(line, level, light=light)
             if len(boxes) == len(wanted):
                 glyphs = [_glyph(line, c, b) for c, b in zip(wanted, boxes, strict=True)]
-                return GlyphSet(field, crop.shape[1] / crop.shape[0], tuple(glyphs))
+                shape = crop.shape[1] / crop.shape[0]
+                return GlyphSet(field, shape, tuple(glyphs), text="".join(wanted))
     raise UsageError(
         f"--text {text!r}: {len(wanted)} characters could not be told apart there; choose a "
         "moment with a calmer background, and a box that holds the number alone"
@@ -222,59 +256,61 @@ def _glyph(line: Picture, character: str, box: tuple[int, int, int, int]) -> Gly
     return Glyph(character, np.ascontiguousarray(picture), y)
 
 
-class GlyphReader:
-    """The network and taught glyphs together.
+def added(built_in: Line, taught: Line | None, gate: float, *, insisted: bool = False) -> Line:
+    """Return what stands in a crop by the built-in reader and by taught glyphs.
+
+    What the built-in reader surely reads stays. A lesson that was insisted on against it makes
+    a difference in two cases: letters that it takes for nothing are read by the glyphs, and
+    where both are sure of different numbers, nothing is claimed.
 
     Parameters
     ----------
-    network : Reader
-        The built-in reader.
-    glyphs : Glyphs
-        What was taught.
+    built_in : Line
+        After all its evidence.
+    taught : Line, optional
+        By the glyphs; None where none were taught for such a box.
+    gate : float
+        Least confidence, 0 to 1, at which either counts.
+    insisted : bool
+        See `GlyphSet.insisted`.
     """
-
-    #: Glyphs are known at the size in which they stand in the drawn box.
-    wants_drawn_box = True
-
-    def __init__(self, network: Reader, glyphs: Glyphs) -> None:
-        self._network = network
-        self._glyphs = glyphs
-        self.name = f"{network.name}+glyphs"
-        self.batch = network.batch
-        self.gate = network.gate
-        # How unsure the network is of a font that had to be taught says nothing of the glyphs.
-        self.usual_share = 0.0
-
-    def version(self) -> str:
-        """Return a text that changes with the network or the glyphs."""
-        return f"{self._network.version()}/{self._glyphs.digest()}"
-
-    def read(self, crops: Sequence[Crop]) -> list[Line]:
-        """Read each crop; see `Reader.read`."""
-        lines = self._network.read(crops)
-        return [self._both(crop, line) for crop, line in zip(crops, lines, strict=True)]
-
-    def _both(self, crop: Crop, network: Line) -> Line:
-        found = read_with_glyphs(crop, self._glyphs)
-        if found is None:
-            return network
-        if found.confidence < self.gate:
-            # A font that had to be taught is one in which the network alone is not trusted,
-            # but that nothing is there it can tell.
-            return network if not network.text and not found.text else found
-        if network.text and network.confidence >= self.gate and network.text != found.text:
-            return Line(found.text, min(found.confidence, 1 - network.confidence))
-        return found
+    if taught is None or taught.confidence < gate:
+        return built_in
+    if interpret(built_in.text, built_in.confidence, gate).flag == Flag.UNREADABLE:
+        return taught
+    if not insisted or same_text(built_in.text, taught.text):
+        return built_in
+    if not built_in.text:
+        return taught
+    return Line(taught.text, min(taught.confidence, 1 - built_in.confidence, gate / 2))
 
 
-def read_with_glyphs(crop: Crop, glyphs: Glyphs) -> Line | None:
-    """Read a crop with the glyphs of its field; None if none were taught for such a box."""
-    shape = crop.shape[1] / crop.shape[0]
-    fitting = [s for s in glyphs.sets if _alike(s.shape, shape)]
-    if not fitting:
+def with_lessons(
+    lines: Sequence[Line], drawn: Sequence[Crop], taught: GlyphSet | None, gate: float
+) -> list[Line]:
+    """Return the built-in reader's lines with those of the glyphs added, see `added`.
+
+    `drawn` are the boxes as they were drawn, one for each line; `taught` None changes nothing.
+    """
+    if taught is None:
+        return list(lines)
+    return [
+        added(line, read_with_glyphs(crop, taught), gate, insisted=taught.insisted)
+        for line, crop in zip(lines, drawn, strict=True)
+    ]
+
+
+def same_text(one: str, other: str) -> bool:
+    """Tell whether two texts hold the same number; a unit beside it does not count."""
+    first, second = ("".join(shown(text)).replace(",", ".") for text in (one, other))
+    return first == second
+
+
+def read_with_glyphs(crop: Crop, taught: GlyphSet) -> Line | None:
+    """Read a crop with the glyphs of its field; None if they were taught in another shape."""
+    if not _alike(taught.shape, crop.shape[1] / crop.shape[0]):
         return None
-    line = _scaled(crop)
-    return max((_decode(line, s.glyphs) for s in fitting), key=lambda one: one.confidence)
+    return _decode(_scaled(crop), taught.glyphs)
 
 
 def _alike(one: float, other: float) -> bool:

@@ -8,6 +8,10 @@ export class Refused extends Error {
   get changedMeanwhile() {
     return this.status === 409;
   }
+  // Readings would get worse; it is done only with `insist: true`.
+  get asksConsent() {
+    return this.status === 428;
+  }
 }
 
 async function answer(asked) {

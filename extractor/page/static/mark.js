@@ -5,10 +5,7 @@ import { clear, clock, h, later, query } from "./dom.js";
 import { empty } from "./next.js";
 import { Stage } from "./stage.js";
 
-const USUAL = {
-  bitrate: { unit: "Mbit/s", better: "higher" },
-  latency: { unit: "ms", better: "lower" },
-};
+const WAYS = [["", "not said yet"], ["higher", "higher"], ["lower", "lower"]];
 const FLAGS = { ok: "", no_link: "no link shown", hidden: "nothing there", unreadable: "not sure" };
 const NUMBERS = [["minimum", "Least possible"], ["maximum", "Most possible"], ["ceiling", "Link's ceiling"], ["low", "Link is out below"]];
 
@@ -116,8 +113,9 @@ class Marking {
   }
 
   fresh() {
-    const name = Object.keys(USUAL).find((n) => !this.fields.some((f) => f.name === n)) ?? "";
-    return { name, decimals: null, better: "higher", unit: "", ...USUAL[name] };
+    const { usual } = this.page.session;
+    const name = Object.keys(usual).find((n) => !this.fields.some((f) => f.name === n)) ?? "";
+    return { name, decimals: null, better: "", unit: "", ...usual[name] };
   }
 
   drawFields() {
@@ -130,14 +128,14 @@ class Marking {
     const text = (name, value, more = {}) => h("input", { name, value: value ?? "", ...more });
     clear(this.parts.form,
       h("h3", {}, this.was ? `Number “${this.was}”` : "A new number"),
-      h("datalist", { id: "names" }, Object.keys(USUAL).map((value) => h("option", { value }))),
+      h("datalist", { id: "names" }, Object.keys(this.page.session.usual).map((value) => h("option", { value }))),
       named("name", "Name", text("name", field.name, { list: "names", required: true, oninput: (e) => this.usual(e.target.value) })),
       named("unit", "Unit", text("unit", field.unit)),
       named("decimals", "Digits after the point", h("select", { name: "decimals" },
         [["", "as read"], ["0", "0"], ["1", "1"], ["2", "2"], ["3", "3"]].map(([value, title]) =>
           h("option", { value, selected: value === String(field.decimals ?? "") }, title)))),
-      named("better", "Better is", h("select", { name: "better" }, ["higher", "lower"].map((value) =>
-        h("option", { value, selected: value === field.better }, value)))),
+      named("better", "Better is", h("select", { name: "better" }, WAYS.map(([value, title]) =>
+        h("option", { value, selected: value === field.better }, title)))),
       h("div", { class: "row" },
         h("button", { class: "main", type: "submit", id: "save" }, "Save"),
         this.was && h("button", { type: "button", onclick: () => this.remove() }, "Remove")),
@@ -148,9 +146,10 @@ class Marking {
 
   usual(name) {
     const form = this.parts.form;
-    if (this.was || !USUAL[name]) return;
-    form.unit.value = USUAL[name].unit;
-    form.better.value = USUAL[name].better;
+    const usual = this.page.session.usual[name];
+    if (this.was || !usual) return;
+    form.unit.value = usual.unit;
+    form.better.value = usual.better;
   }
 
   say(text) {
@@ -266,14 +265,14 @@ class Marking {
     this.live();
   }
 
-  async save(event) {
-    event.preventDefault();
+  async save(event, insist = false) {
+    event?.preventDefault();
     const box = this.stage.box;
     if (!box) return this.page.say("Draw a rectangle around the number first.", "bad");
     const form = this.parts.form;
     const body = {
       seen: this.page.session.overlay, clip: this.clip, time_s: this.time_s, box,
-      name: form.elements.name.value.trim(), was: this.was ?? "", unit: form.unit.value,
+      name: form.elements.name.value.trim(), insist, was: this.was ?? "", unit: form.unit.value,
       better: form.better.value, decimals: form.decimals.value === "" ? null : Number(form.decimals.value),
     };
     for (const [key] of NUMBERS) {
@@ -290,13 +289,20 @@ class Marking {
       this.showSuggestions();
       this.saved(field);
     } catch (error) {
-      this.page.fail(error);
+      if (error.asksConsent) this.askConsent(error);
+      else this.page.fail(error);
     }
     return null;
   }
 
+  askConsent(error) {
+    clear(this.parts.hint, h("span", { class: "problem" }, `${error.message}. `),
+      h("button", { type: "button", id: "insist", onclick: () => this.save(null, true) }, "Save it all the same"));
+  }
+
   async saved(field) {
-    clear(this.parts.hint, "Saved. ", h("a", { href: "#/read" }, "Read the clips"), ", or mark another number.");
+    clear(this.parts.hint, "Saved. ", h("a", { href: "#/read" }, "Read the clips"), ", or mark another number. ",
+      !field.better && h("span", { class: "problem" }, `Is a higher or a lower ${field.name} better? Choose it under “Better is”: until then nothing is called best by it.`));
     const { strip } = await post("/api/preview", { name: field.name });
     if (!this.left && this.was === field.name) this.showStrip(strip);
   }

@@ -74,7 +74,7 @@ export function show(root, page) {
     clear(parts.body,
       !tables.summary?.rows.length && nextBar(page),
       findings && h("section", { class: "findings" }, findings.filter((f) => f.part !== "appendix").map(finding)),
-      tables.ranking && h("section", {}, h("h2", {}, "Ranking"), ranking(tables.ranking), file("ranking.csv")),
+      tables.ranking && h("section", {}, h("h2", {}, ranked(tables.ranking) ? "Ranking" : "By number, which is no ranking"), ranking(tables.ranking), file("ranking.csv")),
       ["ports", "pairs", "summary"].map((name) => tables[name]?.rows.length > 0 && h("section", {},
         h("h2", {}, TITLES[name]), table(tables[name], SHOWN[name]), file(`${name}.csv`))),
       findings?.some((f) => f.part === "appendix") && h("details", {}, h("summary", {}, "Appendix: how far this carries"),
@@ -108,6 +108,12 @@ function files(names) {
   const rest = names.filter((n) => n.startsWith("readings/") || n === "checked.csv");
   return rest.length > 0 && h("details", {}, h("summary", {}, `Readings, one table a clip (${rest.length})`),
     h("ul", { class: "plain files" }, rest.map((name) => h("li", {}, h("a", { href: `/api/file?${query({ name })}`, download: "" }, name)))));
+}
+
+// Places are empty as long as nobody has said which way is better.
+function ranked(found) {
+  const at = found.columns.indexOf("place");
+  return found.rows.some((row) => row[at] !== "");
 }
 
 // A point and its interval for each antenna; the inner, narrower interval is within mountings.
