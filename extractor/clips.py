@@ -187,7 +187,7 @@ class _Line:
         jumps = sum(at_s <= seconds + 1e-6 for at_s, _ in tally.clock.jumps)
         self.fresh = hole or spoilt != self.spoilt or jumps > self._jumps
         duration_s = float((frame.duration or 0) * (frame.time_base or 0))
-        self._step_s = usual_step_s(self._step_s, duration_s, gap_s)
+        self._step_s = usual_step_s(self._step_s, duration_s or gap_s)
         self.time_s, self.spoilt, self._jumps = time_s, spoilt, jumps
         tally.end_s = time_s + (duration_s or self._step_s)
         return True

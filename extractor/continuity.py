@@ -6,19 +6,25 @@ leap; and a picture that builds on lost data shows what stood there before, not 
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from extractor.h264 import FrameNumbers
+
 #: Nothing for longer than this, and for more than so many frames, is a hole in the recording.
 HOLE_S = 0.5
 HOLE_FRAMES = 4.0
+STEP_GROWTH = 1.5
 #: Nobody's recorder waits longer than this inside one recording: the clock leapt.
 MOST_HOLE_S = 600.0
 #: Going back by more than this is a jump; by less, it is a picture out of its order.
 BACK_S = 0.5
 #: In streams that give display times only, these lie so many frames out of order at most.
 REORDERED = 16.0
+#: Packets farther apart than this many steps may have had others between them.
+SKIPPED_STEPS = 1.5
 #: A picture that is to be shown so long before or after its decoding has a wrong display time.
 REACH_S = 10.0
 
@@ -28,12 +34,14 @@ def is_hole(gap_s: float, step_s: float) -> bool:
     return gap_s > max(HOLE_S, HOLE_FRAMES * step_s)
 
 
-def usual_step_s(before_s: float, duration_s: float, gap_s: float) -> float:
-    """Return the time between two pictures, from the last one's duration or the gap before it."""
-    # Before a hole some files let a picture last through it.
-    if duration_s > 0 and not (before_s and is_hole(duration_s, before_s)):
-        return duration_s
-    return gap_s if 0 < gap_s < math.inf and not duration_s else before_s
+def usual_step_s(before_s: float, step_s: float) -> float:
+    """Return the usual time between two pictures, from that so far and the latest.
+
+    It follows a change, but a single longer one, which may be a hole, not all the way.
+    """
+    if not 0 < step_s < math.inf:
+        return before_s
+    return min(step_s, STEP_GROWTH * before_s) if before_s else step_s
 
 
 @dataclass(slots=True)
@@ -55,15 +63,22 @@ class Clock:
     unstamped: bool = False
     """Packets without any time were met."""
 
-    def run(self, packet: Any, time_base: Any) -> bool:
-        """Shift a packet's times, in units of a time base; tell whether a hole is before it."""
+    def run(self, packet: Any, time_base: Any) -> float:
+        """Shift a packet's times, in units of a time base.
+
+        Returns
+        -------
+        float
+            How many steps after the packet before it stands; inf behind a jump, NaN where that
+            is not known.
+        """
         base = float(packet.time_base or time_base or 0)
         stamp = packet.pts if packet.dts is None else packet.dts
         due_s = 0.0 if math.isnan(self.now_s) else self.now_s + self.step_s
         if stamp is None or not base:
             self.unstamped = True
             self.now_s = due_s
-            return False
+            return math.nan
         before_s, self.now_s = self.now_s, stamp * base + self.shift_s
         gap_s = self.now_s - before_s
         back_s = BACK_S if packet.dts is not None else max(BACK_S, REORDERED * self.step_s)
@@ -72,21 +87,49 @@ class Clock:
             self.jumps.append((due_s, ahead_s))
             self.shift_s -= ahead_s
             self.now_s -= ahead_s
-            gap_s = self.now_s - before_s
+            gap_s = math.inf
         if shift := round(self.shift_s / base):
             packet.pts = None if packet.pts is None else packet.pts + shift
             packet.dts = None if packet.dts is None else packet.dts + shift
         if None not in (packet.pts, packet.dts) and abs(packet.pts - packet.dts) * base > REACH_S:
             packet.pts = packet.dts
-        hole = is_hole(gap_s, self.step_s)
-        self.step_s = usual_step_s(self.step_s, (packet.duration or 0) * base, gap_s)
+        steps = gap_s / self.step_s if self.step_s else math.nan
+        self.step_s = usual_step_s(self.step_s, gap_s)
         self.now_s = max(self.now_s, before_s) if before_s == before_s else self.now_s
-        return hole
+        return steps
 
     @property
     def end_s(self) -> float:
         """Running time at which the last packet's picture ends."""
         return self.now_s + self.step_s
+
+
+class Losses:
+    """Tells where packets are missing between two."""
+
+    def __init__(self, stream: Any) -> None:
+        self._before: Any = None
+        self._numbers: FrameNumbers | None = None
+        if stream.codec_context.name == "h264":
+            with contextlib.suppress(ValueError, IndexError):
+                self._numbers = FrameNumbers(bytes(stream.codec_context.extradata or b""))
+
+    def before(self, packet: Any, steps: float, step_s: float) -> bool:
+        """Tell whether a picture builds on one that is missing.
+
+        Parameters
+        ----------
+        packet : Packet
+            The next one, in the order of decoding.
+        steps, step_s : float
+            What `Clock.run` said, and the usual time between two packets, seconds.
+        """
+        before, self._before = self._before, packet
+        if packet.is_keyframe or before is None or not steps > SKIPPED_STEPS:
+            return False
+        follows = self._numbers.follows(before, packet) if self._numbers else None
+        # Where pictures have no numbers a pause of the recorder looks like a loss.
+        return is_hole(steps * step_s, step_s) if follows is None else not follows
 
 
 @dataclass(slots=True)

@@ -21,7 +21,7 @@ from typing import Any
 import av
 
 from extractor import containers
-from extractor.continuity import BACK_S, MOST_HOLE_S, Clock, Damage
+from extractor.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses
 from extractor.errors import ClipError
 
 #: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
@@ -177,7 +177,7 @@ def decoded(
     only count for it.
     """
     packets = container.demux(stream)
-    timed = _Timed(stream, tally.clock)
+    timed, losses = _Timed(stream, tally.clock), Losses(stream)
     # A decoder with several threads says only so much later what was wrong.
     behind = 1 if str(stream.thread_type) == "NONE" else stream.codec_context.thread_count or 16
     recent: deque[float] = deque(maxlen=behind)
@@ -196,12 +196,13 @@ def decoded(
             # The container cannot go on; what the decoder still holds is good.
             yield from timed.all(_flush(stream, tally))
             return
-        hole = packet.size > 0 and tally.clock.run(packet, stream.time_base)
+        step_s = tally.clock.step_s
+        steps = tally.clock.run(packet, stream.time_base) if packet.size else 0.0
         if taken <= first_packet:
             continue
         recent.append(tally.clock.now_s)
         timed.starts(tally.clock.now_s)
-        if packet.is_corrupt or (hole and not packet.is_keyframe):
+        if losses.before(packet, steps, step_s) or packet.is_corrupt:
             tally.damage.begins(tally.clock.now_s)
         tally.undecodable += packet.is_corrupt
         try:
