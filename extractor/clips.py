@@ -144,7 +144,8 @@ def frames(
         if keyframes_only:
             stream.codec_context.skip_frame = "NONKEY"
         cutter = _Cutter(clip, boxes, thumbs=thumbs)
-        line = _Line(tally, 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0)
+        step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
+        line = _Line(tally, step_s, keyframes_only=keyframes_only)
         for decoded in decoding.decoded(container, stream, tally):
             tally.decoded += 1
             if not line.take(decoded):
@@ -152,15 +153,18 @@ def frames(
             frame = cutter.cut(decoded, line.time_s)
             yield replace(frame, spoilt=line.spoilt, fresh=line.fresh)
         if keyframes_only and tally.decoded:
-            # The last keyframe is not where the clip ends.
-            tally.end_s = max(tally.end_s, tally.clock.end_s - tally.first_pts_s)
+            # Where it ends, and where nothing is, only the packets say: keyframes are far apart.
+            first_s = tally.first_pts_s
+            tally.end_s = max(tally.end_s, tally.clock.end_s - first_s)
+            tally.holes = [(a - first_s, b - first_s) for a, b in tally.clock.holes]
 
 
 class _Line:
     """Puts decoded frames in a line: their times from the first, what is missing in between."""
 
-    def __init__(self, tally: Tally, step_s: float) -> None:
+    def __init__(self, tally: Tally, step_s: float, *, keyframes_only: bool) -> None:
         self._tally = tally
+        self._gaps_count = not keyframes_only
         self._step_s = step_s
         self._jumps = 0
         self.time_s = -math.inf
@@ -178,7 +182,7 @@ class _Line:
             tally.out_of_order += 1
             return False
         spoilt = tally.damage.spoils(frame, seconds)
-        hole = math.isfinite(gap_s) and is_hole(gap_s, self._step_s)
+        hole = self._gaps_count and math.isfinite(gap_s) and is_hole(gap_s, self._step_s)
         if hole:
             tally.holes.append((self.time_s + self._step_s, time_s))
         if spoilt:
@@ -291,8 +295,9 @@ def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False
         stream = decoding.picture_stream(container, clip.path)
         stream.thread_type = "AUTO" if exact else "NONE"
         first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        length_s = decoding.unsteady_length_s(clip.path, container, stream)
         for i in range(count):
-            wanted = first + (i + 0.5) / count * (clip.length_s or 0.0)
+            wanted = first + (i + 0.5) / count * (length_s or clip.length_s or 0.0)
             decoded = decoding.shown_at(clip.path, container, stream, wanted, exact=exact)
             if decoded is not None:
                 frame = cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)

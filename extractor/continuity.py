@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from extractor.h264 import FrameNumbers
+from extractor.h264 import FrameNumbers, Number
 
 #: Nothing for longer than this, and for more than so many frames, is a hole in the recording.
 HOLE_S = 0.5
@@ -23,8 +23,8 @@ MOST_HOLE_S = 600.0
 BACK_S = 0.5
 #: In streams that give display times only, these lie so many frames out of order at most.
 REORDERED = 16.0
-#: Packets farther apart than this many steps may have had others between them.
-SKIPPED_STEPS = 1.5
+#: Numbers of pictures are believed where this many are right for each that is not.
+NUMBERED_RIGHTLY = 8
 #: A picture that is to be shown so long before or after its decoding has a wrong display time.
 REACH_S = 10.0
 
@@ -58,8 +58,12 @@ class Clock:
     """The running time of the last packet minus the file's own."""
     now_s: float = math.nan
     """Running time of the last packet; NaN before the first."""
+    last_s: float = -math.inf
+    """Latest running time at which a packet's picture is shown."""
     jumps: list[tuple[float, float]] = field(default_factory=list)
     """Running time of the first packet behind each jump; by how much the clock jumped."""
+    holes: list[tuple[float, float]] = field(default_factory=list)
+    """Running times between which no packet lies."""
     unstamped: bool = False
     """Packets without any time were met."""
 
@@ -93,6 +97,10 @@ class Clock:
             packet.dts = None if packet.dts is None else packet.dts + shift
         if None not in (packet.pts, packet.dts) and abs(packet.pts - packet.dts) * base > REACH_S:
             packet.pts = packet.dts
+        if math.isfinite(gap_s) and is_hole(gap_s, self.step_s):
+            self.holes.append((before_s + self.step_s, self.now_s))
+        if packet.pts is not None:
+            self.last_s = max(self.last_s, packet.pts * base)
         steps = gap_s / self.step_s if self.step_s else math.nan
         self.step_s = usual_step_s(self.step_s, gap_s)
         self.now_s = max(self.now_s, before_s) if before_s == before_s else self.now_s
@@ -100,16 +108,17 @@ class Clock:
 
     @property
     def end_s(self) -> float:
-        """Running time at which the last packet's picture ends."""
-        return self.now_s + self.step_s
+        """Running time at which the last picture ends."""
+        return max(self.last_s, self.now_s) + self.step_s
 
 
 class Losses:
     """Tells where packets are missing between two."""
 
     def __init__(self, stream: Any) -> None:
-        self._before: Any = None
         self._numbers: FrameNumbers | None = None
+        self._last: Number | None = None
+        self._right = self._wrong = 0
         if stream.codec_context.name == "h264":
             with contextlib.suppress(ValueError, IndexError):
                 self._numbers = FrameNumbers(bytes(stream.codec_context.extradata or b""))
@@ -124,12 +133,17 @@ class Losses:
         steps, step_s : float
             What `Clock.run` said, and the usual time between two packets, seconds.
         """
-        before, self._before = self._before, packet
-        if packet.is_keyframe or before is None or not steps > SKIPPED_STEPS:
+        last, self._last = self._last, self._numbers.of(packet) if self._numbers else None
+        if packet.is_keyframe:
             return False
-        follows = self._numbers.follows(before, packet) if self._numbers else None
-        # Where pictures have no numbers a pause of the recorder looks like a loss.
-        return is_hole(steps * step_s, step_s) if follows is None else not follows
+        if self._numbers is None or last is None or self._last is None:
+            # Without numbers a pause of the recorder looks like a loss.
+            return is_hole(steps * step_s, step_s)
+        follows = self._numbers.follows(last, self._last)
+        self._right += follows
+        self._wrong += not follows
+        # An encoder that does not number as it should is not believed.
+        return not follows and self._wrong * NUMBERED_RIGHTLY <= self._right + NUMBERED_RIGHTLY
 
 
 @dataclass(slots=True)

@@ -274,7 +274,7 @@ def decoded_from(path: Path, container: Any, stream: Any, seconds: float) -> Ite
         yield from _counted_up_to(path, stream, keyframes, seconds)
         return
     back_s = 0.0
-    start_s = float((stream.start_time or 0) * (stream.time_base or 0))
+    start_s = min(0.0, float((stream.start_time or 0) * (stream.time_base or 0)))
     while True:
         _seek(container, stream, max(start_s, seconds - back_s))
         following = decoded(container, stream, Tally())
@@ -306,6 +306,12 @@ def _unsteady_keyframes(path: Path, container: Any, stream: Any) -> Keyframes:
     except OSError:
         return ()
     return _scanned(path, status.st_size, status.st_mtime_ns)
+
+
+def unsteady_length_s(path: Path, container: Any, stream: Any) -> float | None:
+    """Return about how long a clip is whose header cannot know; None where it can."""
+    keyframes = _unsteady_keyframes(path, container, stream)
+    return keyframes[-1][1] - keyframes[0][1] if keyframes else None
 
 
 @functools.lru_cache(maxsize=256)

@@ -10,10 +10,14 @@ from typing import Any
 
 #: Profiles whose parameter sets describe the chroma too (7.3.2.1.1).
 _HIGH = {100, 110, 122, 244, 44, 83, 86, 118, 128, 134, 135, 138, 139}
-_SLICE, _PARAMETERS = 1, 7
+_SLICES, _PARAMETERS = {1, 5}, 7
 #: What is needed of a unit stands in its first bytes; scaling lists are the longest part.
 _HEAD_BYTES = 512
 _SLICE_BYTES = 48
+
+
+Number = tuple[int, bool]
+"""What a picture's slices call ``frame_num``, and whether later pictures may build on it."""
 
 
 class FrameNumbers:
@@ -36,23 +40,27 @@ class FrameNumbers:
         self._planes = profile in _HIGH and _chroma(bits)
         self._bits = bits.golomb() + 4
 
-    def follows(self, before: Any, after: Any) -> bool | None:
-        """Tell whether no reference picture is missing between two packets; None: not known."""
+    def of(self, packet: Any) -> Number | None:
+        """Return a picture's number; None where the packet is not understood."""
+        content = memoryview(packet)
         try:
-            (number, is_reference), (next_number, _) = self._number(before), self._number(after)
-        except (StopIteration, ValueError):
+            unit = self._slice(bytes(content[:_HEAD_BYTES])) or self._slice(bytes(content))
+            bits = _Bits(unit[1:_SLICE_BYTES])
+            for _ in range(3):  # first macroblock, type, parameter set
+                bits.golomb()
+            bits.take(2 if self._planes else 0)
+            return bits.take(self._bits), unit[0] & 0x60 != 0
+        except ValueError:
             return None
-        # 7.4.3, frame_num: it counts the reference pictures before.
-        return (next_number - number - is_reference) % (1 << self._bits) == 0
 
-    def _number(self, packet: Any) -> tuple[int, bool]:
-        units = _units(bytes(packet), self._length_bytes)
-        unit = next(u for u in units if u[0] & 31 in (_SLICE, 5))
-        bits = _Bits(unit[1:_SLICE_BYTES])
-        for _ in range(3):  # first macroblock, type, parameter set
-            bits.golomb()
-        bits.take(2 if self._planes else 0)
-        return bits.take(self._bits), unit[0] & 0x60 != 0
+    def follows(self, before: Number, after: Number) -> bool:
+        """Tell whether no reference picture is missing between two."""
+        # 7.4.3, frame_num: it counts the reference pictures before.
+        return (after[0] - before[0] - before[1]) % (1 << self._bits) == 0
+
+    def _slice(self, content: bytes) -> bytes:
+        units = _units(content, self._length_bytes)
+        return next((u for u in units if u[0] & 31 in _SLICES), b"")
 
 
 def _units(content: bytes, length_bytes: int) -> Any:
@@ -62,6 +70,7 @@ def _units(content: bytes, length_bytes: int) -> Any:
         return
     at = 0
     while at + length_bytes < len(content):
+        # The last may be cut short.
         start = at + length_bytes
         at = start + int.from_bytes(content[at:start], "big")
         if at > start:
