@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor import containers, decoding
+from extractor.continuity import BACK_S, is_hole, usual_step_s
 from extractor.decoding import Tally
 from extractor.errors import ClipError
 from extractor.overlay import Box
@@ -22,6 +23,8 @@ from extractor.readers.base import Crop
 #: The declared duration and the last frame's end may differ by this without anything missing:
 #: containers round, and sound may run on after the picture.
 DURATION_SLACK_S = 0.5
+#: So many jumps, holes and damaged places of a clip are named; the others are counted.
+MOST_REMARKS = 3
 #: Every n-th pixel in both directions is looked at to judge whether the picture moves.
 MOTION_STRIDE = 16
 
@@ -57,6 +60,10 @@ class Frame:
     """One per box asked for, in that order."""
     thumb: npt.NDArray[np.uint8] | None = field(default=None, repr=False)
     """Sparse luma samples of the picture outside the boxes, shape (n,); None unless asked for."""
+    spoilt: bool = False
+    """Damage makes it show something else than the screen did."""
+    fresh: bool = False
+    """It does not follow the frame before: there is a hole, a jump of the clock or damage."""
 
 
 def probe(path: Path) -> Clip:
@@ -137,24 +144,57 @@ def frames(
         if keyframes_only:
             stream.codec_context.skip_frame = "NONKEY"
         cutter = _Cutter(clip, boxes, thumbs=thumbs)
-        previous_s = -math.inf
         step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
+        line = _Line(tally, step_s, keyframes_only=keyframes_only)
         for decoded in decoding.decoded(container, stream, tally):
             tally.decoded += 1
-            seconds = decoding.time_s_of(decoded)
-            if seconds is None:
-                seconds = previous_s + step_s if tally.decoded > 1 else 0.0
-            if math.isnan(tally.first_pts_s):
-                tally.first_pts_s = seconds
-            if seconds <= previous_s:
-                tally.out_of_order += 1
+            if not line.take(decoded):
                 continue
-            if decoded.duration and decoded.time_base:
-                step_s = float(decoded.duration * decoded.time_base)
-            previous_s = seconds
-            time_s = seconds - tally.first_pts_s
-            tally.end_s = time_s + step_s
-            yield cutter.cut(decoded, time_s)
+            frame = cutter.cut(decoded, line.time_s)
+            yield replace(frame, spoilt=line.spoilt, fresh=line.fresh)
+        if keyframes_only and tally.decoded:
+            # Where it ends, and where nothing is, only the packets say: keyframes are far apart.
+            first_s = tally.first_pts_s
+            tally.end_s = max(tally.end_s, tally.clock.end_s - first_s)
+            tally.holes = [(a - first_s, b - first_s) for a, b in tally.clock.holes]
+
+
+class _Line:
+    """Puts decoded frames in a line: their times from the first, what is missing in between."""
+
+    def __init__(self, tally: Tally, step_s: float, *, keyframes_only: bool) -> None:
+        self._tally = tally
+        self._gaps_count = not keyframes_only
+        self._step_s = step_s
+        self._jumps = 0
+        self.time_s = -math.inf
+        self.spoilt = self.fresh = False
+
+    def take(self, frame: av.VideoFrame) -> bool:
+        """Take the next frame; False where it does not lie after the one before."""
+        tally = self._tally
+        seconds = decoding.time_s_of(frame) or 0.0
+        if math.isnan(tally.first_pts_s):
+            tally.first_pts_s = seconds
+        time_s = seconds - tally.first_pts_s
+        gap_s = time_s - self.time_s
+        if gap_s <= 0:
+            tally.out_of_order += 1
+            return False
+        spoilt = tally.damage.spoils(frame, seconds)
+        hole = self._gaps_count and math.isfinite(gap_s) and is_hole(gap_s, self._step_s)
+        if hole:
+            tally.holes.append((self.time_s + self._step_s, time_s))
+        if spoilt:
+            first_s = tally.spoilt.pop()[0] if self.spoilt else time_s
+            tally.spoilt.append((first_s, time_s))
+        jumps = sum(at_s <= seconds + 1e-6 for at_s, _ in tally.clock.jumps)
+        self.fresh = hole or spoilt != self.spoilt or jumps > self._jumps
+        duration_s = float((frame.duration or 0) * (frame.time_base or 0))
+        self._step_s = usual_step_s(self._step_s, duration_s or gap_s)
+        self.time_s, self.spoilt, self._jumps = time_s, spoilt, jumps
+        tally.end_s = time_s + (duration_s or self._step_s)
+        return True
 
 
 def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
@@ -183,7 +223,7 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
         stream = decoding.picture_stream(container, clip.path)
         stream.thread_type = "AUTO"
         first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        best = decoding.shown_at(container, stream, first + at_s)
+        best = decoding.shown_at(clip.path, container, stream, first + at_s)
         if best is None:
             raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
         image = best.to_ndarray(format="bgr24")
@@ -220,7 +260,7 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
             reached = None if best is None else decoding.time_s_of(best)
             if reached is None or not reached <= wanted <= reached + decoding.SEEK_BEYOND_S:
                 best = ahead = None
-                decoded = decoding.decoded_from(container, stream, wanted)
+                decoded = decoding.decoded_from(clip.path, container, stream, wanted)
             while (frame := ahead or next(decoded, None)) is not None:
                 ahead = None
                 if best is not None and (decoding.time_s_of(frame) or 0.0) > wanted:
@@ -255,9 +295,10 @@ def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False
         stream = decoding.picture_stream(container, clip.path)
         stream.thread_type = "AUTO" if exact else "NONE"
         first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        length_s = decoding.unsteady_length_s(clip.path, container, stream)
         for i in range(count):
-            wanted = first + (i + 0.5) / count * (clip.length_s or 0.0)
-            decoded = decoding.shown_at(container, stream, wanted, exact=exact)
+            wanted = first + (i + 0.5) / count * (length_s or clip.length_s or 0.0)
+            decoded = decoding.shown_at(clip.path, container, stream, wanted, exact=exact)
             if decoded is not None:
                 frame = cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)
                 found.setdefault(frame.time_s, frame)
@@ -276,7 +317,7 @@ def frame_at(clip: Clip, boxes: Sequence[Box], at_s: float) -> Frame | None:
         stream = decoding.picture_stream(container, clip.path)
         stream.thread_type = "AUTO"
         first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        decoded = decoding.shown_at(container, stream, first + at_s)
+        decoded = decoding.shown_at(clip.path, container, stream, first + at_s)
         return (
             cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first) if decoded else None
         )
@@ -290,9 +331,56 @@ def completeness(clip: Clip, tally: Tally) -> Completeness:
     if structure == "cut":
         return "no"
     if clip.declared_duration_s is not None:
-        missing = clip.declared_duration_s - tally.end_s
+        # The header counts by the file's own clock.
+        missing = clip.declared_duration_s - (tally.end_s - tally.clock.shift_s)
         return "no" if missing > DURATION_SLACK_S else "yes"
     return "yes" if structure == "whole" else "unknown"
+
+
+def remarks(clip: Clip, tally: Tally) -> list[str]:
+    """Say, after decoding, what was odd about a clip's time and pictures; whole sentences.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read any more.
+    """
+    found = [
+        f"At {at_s - tally.first_pts_s:.1f} s the recording's own clock goes "
+        f"{'back' if by_s < 0 else 'ahead'} by {abs(by_s):.1f} s (recordings joined, or a clock "
+        "that was set); what follows is counted on from there."
+        for at_s, by_s in tally.clock.jumps[:MOST_REMARKS]
+    ]
+    if more := len(tally.clock.jumps) - len(found):
+        found.append(f"The recording's own clock jumps {more} more times.")
+    if tally.first_pts_s < -BACK_S:
+        found.append(
+            f"It begins {-tally.first_pts_s:.1f} s before the zero of its own clock; players may "
+            "skip that, here it is read and times count from its first picture."
+        )
+    if tally.holes:
+        found.append(f"Nothing was recorded {_spans(tally.holes)}; that time counts as not read.")
+    if tally.spoilt:
+        found.append(
+            f"Data are damaged or missing, so the picture cannot be believed "
+            f"{_spans(tally.spoilt)}; nothing is read there."
+        )
+    if tally.out_of_order:
+        found.append(
+            f"{tally.out_of_order} pictures lie before the one ahead of them and are left out."
+        )
+    if (count := containers.recordings(clip.path)) > 1:
+        found.append(
+            f"The file holds {count} recordings joined end to end; only the first can be read. "
+            "Split it, or join them with a program that knows the format."
+        )
+    return found
+
+
+def _spans(spans: Sequence[tuple[float, float]]) -> str:
+    named = [f"from {begin:.1f} to {end:.1f} s" for begin, end in spans[:MOST_REMARKS]]
+    more = len(spans) - len(named)
+    return ", ".join(named) + (f" and {more} more times" if more else "")
 
 
 class _Cutter:

@@ -80,6 +80,74 @@ def claims_too_much(path: Path) -> bool:
         return any(count > size for count in _sample_counts(stream, 0, size, 0))
 
 
+def recordings(path: Path) -> int:
+    """Return how many recordings an MP4 or MOV file holds, joined end to end; 1 for other files.
+
+    Of those behind the first nothing can be read: each needs the places counted from its start.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        if stream.read(8)[4:] not in _MP4_FIRST_BOXES:
+            return 1
+        return max(1, len(_mp4_inside(stream, [(0, size)], b"moov")))
+
+
+def hidden_start_s(path: Path) -> float:
+    """Return how much of an MP4 or MOV file's beginning its edit lists hide, seconds.
+
+    The longest of its tracks; 0 for other files and for those that are cut into several parts.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        if stream.read(8)[4:] not in _MP4_FIRST_BOXES:
+            return 0.0
+        tracks = _mp4_inside(stream, [(0, size)], b"moov", b"trak")
+        return max((_hidden_start_s(stream, track) for track in tracks), default=0.0)
+
+
+def _hidden_start_s(stream: IO[bytes], track: tuple[int, int]) -> float:
+    # ISO/IEC 14496-12, 8.6.6 (edit list) and 8.4.2 (media header): version 1 has long times.
+    edits = _mp4_inside(stream, [track], b"edts", b"elst")
+    headers = _mp4_inside(stream, [track], b"mdia", b"mdhd")
+    if len(edits) != 1 or len(headers) != 1:
+        return 0.0
+    edit, header = (_bytes_at(stream, start, 36) for (start, _) in (edits[0], headers[0]))
+    if len(edit) < 20 or len(header) < 24 or struct.unpack(">I", edit[4:8])[0] != 1:
+        return 0.0
+    start = struct.unpack(">q", edit[16:24])[0] if edit[0] else struct.unpack(">i", edit[12:16])[0]
+    scale = struct.unpack(">I", header[20:24] if header[0] else header[12:16])[0]
+    return float(start / scale) if scale and start > 0 else 0.0
+
+
+def _mp4_inside(
+    stream: IO[bytes], spans: list[tuple[int, int]], *kinds: bytes
+) -> list[tuple[int, int]]:
+    # Begin and end of the content of all boxes of the last kind, inside those of the others.
+    for wanted in kinds:
+        spans = [
+            (offset + 8, min(end, offset + length))
+            for begin, end in spans
+            for kind, offset, length in _mp4_boxes(stream, end, begin)
+            if kind == wanted
+        ]
+    return spans
+
+
+def _bytes_at(stream: IO[bytes], offset: int, count: int) -> bytes:
+    stream.seek(offset)
+    return stream.read(count)
+
+
 def _sample_counts(stream: IO[bytes], start: int, end: int, depth: int) -> Iterator[int]:
     # Tables of sample sizes and runs of fragments: ISO/IEC 14496-12, 8.7.3.2, 8.8.8. Both have
     # the number of samples in the bytes that follow the version, flags and, in `stsz`, the size.

@@ -6,17 +6,22 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import math
 import stat
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import av
 
 from extractor import containers
+from extractor.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses
 from extractor.errors import ClipError
 
 #: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
@@ -27,6 +32,8 @@ STEP_S = 4.0
 #: A clip that gives no picture in so many packets, or so many seconds of trying, gives none.
 FIRST_FRAME_PACKETS = 3000
 FIRST_FRAME_S = 8.0
+#: Covers come in these; films too, where there is nothing else.
+STILLS = {"mjpeg", "png", "bmp", "gif", "webp"}
 #: A wanted time farther ahead than this is sought, not decoded up to: about a keyframe interval.
 SEEK_BEYOND_S = 2.0
 #: Opens clips whose title is no UTF-8. From 19 on av always does and knows no such argument.
@@ -51,6 +58,12 @@ class Tally:
     """Why the container could not be read to its end; empty if it could."""
     stalled: bool = False
     """The file gave nothing for too long: a slow disk or network may give more the next time."""
+    clock: Clock = field(default_factory=Clock)
+    damage: Damage = field(default_factory=Damage)
+    holes: list[tuple[float, float]] = field(default_factory=list)
+    """Begin and end of what is missing, seconds after the first frame."""
+    spoilt: list[tuple[float, float]] = field(default_factory=list)
+    """First and last frame of each stretch of pictures that cannot be believed, likewise."""
 
 
 @contextlib.contextmanager
@@ -64,16 +77,40 @@ def opened(path: Path) -> Iterator[Any]:
             raise ClipError(
                 f"{path.name}: its index claims more pictures than it has bytes: damaged"
             )
-        container = av.open(
-            str(path),
-            timeout=STEP_S,
-            **ANY_TITLE,
-            options={"max_pixels": str(MAX_PIXELS)},
-        )
+        container = _open(path, **_edits(path))
     except (av.error.FFmpegError, OSError, ValueError, OverflowError) as error:
         raise ClipError(f"{path.name}: {_why_not_opened(path, error)}") from error
     with container:
         yield container
+
+
+def _open(path: Path, **options: str) -> Any:
+    return av.open(
+        str(path),
+        **ANY_TITLE,
+        timeout=STEP_S,
+        options={"max_pixels": str(MAX_PIXELS), **options},
+    )
+
+
+def _edits(path: Path) -> dict[str, str]:
+    """Return how to open a clip so that footage before the zero of its clock is not left out.
+
+    An edit list hides what comes before its start. Up to one keyframe before it that is what
+    cutting without encoding again leaves to decode from, and players leave it out. More than
+    that is a recording whose clock began below zero.
+    """
+    if containers.hidden_start_s(path) <= BACK_S:
+        return {}
+    whole = {"advanced_editlist": "0"}
+    hidden = 0
+    with _open(path, **whole) as container:
+        packets = container.demux(picture_stream(container, path))
+        for packet in islice(packets, FIRST_FRAME_PACKETS):
+            if packet.pts is None or packet.pts >= 0:
+                break
+            hidden += packet.is_keyframe
+    return whole if hidden > 1 else {}
 
 
 def _why_not_opened(path: Path, error: Exception) -> str:
@@ -92,13 +129,17 @@ def _why_not_opened(path: Path, error: Exception) -> str:
 
 
 def picture_stream(container: Any, path: Path) -> Any:
-    """Return the first video stream that is no cover picture; raises `ClipError`."""
-    for stream in container.streams.video:
-        # Cover pictures are video streams of one frame.
-        if not stream.disposition & av.stream.Disposition.attached_pic:
-            break
-    else:
+    """Return the video stream that a player shows; raises `ClipError`.
+
+    The one that is marked as default, else the first; never a cover picture, which is a video
+    stream of one frame and not always marked as what it is.
+    """
+    kind = av.stream.Disposition
+    covers = kind.attached_pic | kind.timed_thumbnails
+    films = [s for s in container.streams.video if not s.disposition & covers]
+    if not films:
         raise ClipError(f"{path.name}: has no picture stream (sound only?)")
+    stream = min(films, key=lambda s: (_is_of_stills(s), not s.disposition & kind.default))
     if stream.codec_context is None:
         raise ClipError(
             f"{path.name}: its pictures are in no known format, or its header is damaged"
@@ -109,6 +150,10 @@ def picture_stream(container: Any, path: Path) -> Any:
     # Also for sizes that turn up on the way.
     stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
     return stream
+
+
+def _is_of_stills(stream: Any) -> bool:
+    return stream.codec_context is None or stream.codec_context.name in STILLS
 
 
 def first_frame(container: Any, stream: Any, path: Path) -> Any:
@@ -127,10 +172,21 @@ def decoded(
     tally: Tally,
     most_packets: float = math.inf,
     deadline: float = math.inf,
+    *,
+    first_packet: int = 0,
 ) -> Iterator[Any]:
-    """Decode packet by packet, so that a damaged one costs itself and not the rest."""
+    """Decode packet by packet, so that a damaged one costs itself and not the rest.
+
+    Frames have their times on the clock that runs on (`Clock`). Packets before `first_packet`
+    only count for it.
+    """
     packets = container.demux(stream)
+    timed, losses = _Timed(stream, tally.clock), Losses(stream)
+    # A decoder with several threads says only so much later what was wrong.
+    behind = 1 if str(stream.thread_type) == "NONE" else stream.codec_context.thread_count or 16
+    recent: deque[float] = deque(maxlen=behind)
     taken = 0
+    tally.clock.step_s = _frame_step_s(stream)
     while taken < most_packets and (taken == 0 or time.monotonic() < deadline):
         taken += 1
         try:
@@ -142,17 +198,54 @@ def decoded(
             tally.read_error = tally.read_error or _why_not_read_on(error)
             tally.stalled = tally.stalled or isinstance(error, av.error.ExitError)
             # The container cannot go on; what the decoder still holds is good.
-            yield from _flush(stream, tally)
+            yield from timed.all(_flush(stream, tally))
             return
-        if packet.is_corrupt:
-            tally.undecodable += 1
+        step_s = tally.clock.step_s
+        steps = tally.clock.run(packet, stream.time_base) if packet.size else 0.0
+        if taken <= first_packet:
+            continue
+        recent.append(tally.clock.now_s)
+        timed.starts(tally.clock.now_s)
+        if losses.before(packet, steps, step_s) or packet.is_corrupt:
+            tally.damage.begins(tally.clock.now_s)
+        tally.undecodable += packet.is_corrupt
         try:
             pictures = packet.decode()
         except (av.error.FFmpegError, ValueError):
             tally.undecodable += 1
+            tally.damage.begins(recent[0])
             continue
-        for frame in pictures:
+        for frame in timed.all(pictures):
             tally.undecodable += bool(frame.is_corrupt)
+            yield frame
+
+
+def _frame_step_s(stream: Any) -> float:
+    rate = stream.average_rate or stream.guessed_rate
+    return 1 / float(rate) if rate else 0.0
+
+
+class _Timed:
+    """Gives frames without a time the one that follows from the frame before."""
+
+    def __init__(self, stream: Any, clock: Clock) -> None:
+        self._base = stream.time_base or Fraction(1, 90_000)
+        self._clock = clock
+        self._next_s: float | None = None
+
+    def starts(self, at_s: float) -> None:
+        """Hear when the first packet that is decoded stands."""
+        if self._next_s is None:
+            self._next_s = at_s
+
+    def all(self, pictures: Iterable[Any]) -> Iterator[Any]:
+        for frame in pictures:
+            time_s = time_s_of(frame)
+            if time_s is None:
+                time_s = self._next_s or 0.0
+                frame.time_base = self._base
+                frame.pts = round(time_s / self._base)
+            self._next_s = time_s + self._clock.step_s
             yield frame
 
 
@@ -174,22 +267,26 @@ def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
 
 def _seek(container: Any, stream: Any, seconds: float) -> None:
     # Where it cannot be done, reading goes on from where it is.
-    if stream.time_base and 0 <= seconds / stream.time_base < 1 << 62:
+    if stream.time_base and abs(seconds / stream.time_base) < 1 << 62:
         with contextlib.suppress(av.error.FFmpegError):
             container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
 
 
-def decoded_from(container: Any, stream: Any, seconds: float) -> Iterator[Any]:
-    """Decode from a keyframe that is not later than a time of the file's own clock."""
+def decoded_from(path: Path, container: Any, stream: Any, seconds: float) -> Iterator[Any]:
+    """Decode from a keyframe that is not later than a time of the clock that runs on."""
+    if keyframes := _unsteady_keyframes(path, container, stream):
+        yield from _counted_up_to(path, stream, keyframes, seconds)
+        return
     back_s = 0.0
+    start_s = min(0.0, float((stream.start_time or 0) * (stream.time_base or 0)))
     while True:
-        _seek(container, stream, max(0.0, seconds - back_s))
+        _seek(container, stream, max(start_s, seconds - back_s))
         following = decoded(container, stream, Tally())
         first = next(following, None)
         time_s = None if first is None else time_s_of(first)
         # Transport streams have no index: there, seeking may end at the keyframe after.
         late = first is None or (time_s is not None and time_s > seconds + 1e-6)
-        if not late or back_s >= seconds:
+        if not late or back_s >= seconds - start_s:
             break
         back_s = max(SEEK_BEYOND_S, 2 * back_s)
     if first is not None:
@@ -197,11 +294,60 @@ def decoded_from(container: Any, stream: Any, seconds: float) -> Iterator[Any]:
         yield from following
 
 
-def shown_at(container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
+Keyframes = tuple[tuple[int, float], ...]
+"""How many packets come before each keyframe, and its time on the clock that runs on."""
+
+
+def _unsteady_keyframes(path: Path, container: Any, stream: Any) -> Keyframes:
+    """Return a clip's keyframes if the file's own clock cannot be used to find a time in it."""
+    if stream.frames and stream.duration and stream.base_rate:
+        # An index that counts its pictures: its times rise, and can only leap forward.
+        length_s = float(stream.duration * (stream.time_base or 0))
+        if length_s - float(stream.frames / stream.base_rate) <= MOST_HOLE_S:
+            return ()
+    try:
+        status = path.stat()
+    except OSError:
+        return ()
+    return _scanned(path, status.st_size, status.st_mtime_ns)
+
+
+def unsteady_length_s(path: Path, container: Any, stream: Any) -> float | None:
+    """Return about how long a clip is whose header cannot know; None where it can."""
+    keyframes = _unsteady_keyframes(path, container, stream)
+    return keyframes[-1][1] - keyframes[0][1] if keyframes else None
+
+
+@functools.lru_cache(maxsize=256)
+def _scanned(path: Path, size: int, modified_ns: int) -> Keyframes:
+    # One pass over the packets, without decoding; the size and time make a changed file another.
+    clock, found = Clock(), []
+    with opened(path) as container:
+        stream = picture_stream(container, path)
+        clock.step_s = _frame_step_s(stream)
+        with contextlib.suppress(av.error.FFmpegError, OSError, IndexError):
+            for count, packet in enumerate(container.demux(stream)):
+                if packet.size:
+                    clock.run(packet, stream.time_base)
+                    if packet.is_keyframe:
+                        found.append((count, clock.now_s))
+    return tuple(found) if clock.jumps or clock.unstamped else ()
+
+
+def _counted_up_to(path: Path, like: Any, keyframes: Keyframes, seconds: float) -> Iterator[Any]:
+    """Decode from the last keyframe before a time, found by counting packets from the start."""
+    before = [count for count, at_s in keyframes if at_s <= seconds + 1e-6]
+    with opened(path) as container:
+        stream = picture_stream(container, path)
+        stream.thread_type = like.thread_type
+        yield from decoded(container, stream, Tally(), first_packet=max(before, default=0))
+
+
+def shown_at(path: Path, container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
     """Return the frame shown at a time of the file's own clock; not `exact`: a keyframe before."""
     # Seek to the keyframe before, then go on to the last frame that is not later.
     best = None
-    for frame in decoded_from(container, stream, seconds):
+    for frame in decoded_from(path, container, stream, seconds):
         time_s = time_s_of(frame)
         if best is not None and time_s is not None and time_s > seconds + 1e-6:
             break

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from extractor.errors import ClipError, ExtractorError
 from extractor.flags import Flag
+from extractor.interpretation import is_spoilt
 from extractor.overlay import Box
 from extractor.tables import read_table
 
@@ -85,11 +86,13 @@ def _of_series(
         flag = str(row["flag"])
         confidence = float(row["confidence"])
         score = _SUSPECT.get(Flag(flag), confidence) if flag in set(Flag) else 0.0
+        text = row["text"] if isinstance(row["text"], str) else ""
         if flag in (Flag.HIDDEN, Flag.CORRECTED) or not math.isfinite(score):
+            continue
+        if is_spoilt(text, confidence):
             continue
         # Among equals the least sure first.
         score += 1e-3 * (0.0 if math.isnan(confidence) else confidence)
-        text = row["text"] if isinstance(row["text"], str) else ""
         doubt = Doubt(clip, float(row["time_s"]), name, text, row["value"], confidence, flag)
         scored.append((score, doubt))
     taken: list[tuple[float, Doubt]] = []

@@ -58,6 +58,11 @@ class Stretch:
     samples: list[int] = field(default_factory=list)
     bytes: int = 0
 
+    @property
+    def spoilt(self) -> bool:
+        """Tell whether damage makes all of its frames show something else than the screen did."""
+        return self.frames[0].spoilt
+
     def add(self, frame: clips.Frame, *, sampled: bool) -> None:
         """Append a frame."""
         if sampled:

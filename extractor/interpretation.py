@@ -59,6 +59,14 @@ def _interpreted(text: str) -> Reading:
     return Reading(value, Flag.OK)
 
 
+def is_spoilt(text: str, confidence: float) -> bool:
+    """Tell whether nothing was read because damage makes the picture show something else.
+
+    Looking at that picture cannot help either: it may still show an older number.
+    """
+    return confidence == 0 and not text
+
+
 def is_negative(text: str) -> bool:
     """Tell whether a number with a minus stands in a text."""
     return any(_NEGATIVE.fullmatch(part) for part in shown(text))

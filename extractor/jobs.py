@@ -114,6 +114,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         complete=result.complete,
         note=result.tally.read_error,
         stalled=result.tally.stalled,
+        remarks=result.remarks,
     )
     if job.options.crosscheck_of(job.options.reader):
         _cross_check(result, known)

@@ -209,7 +209,7 @@ def quick_session(
         _note(report, watcher, _success(clip, known, series.notes))
         run = Run(run=session.stems[clip], clips=(clip,))
         parts = [(series.series, known.duration_s)]
-        report.rows += tabulating.run_rows(run, [known], parts, overlay.fields)
+        report.rows += tabulating.run_rows(run, [known], parts, overlay.fields, steady=False)
     report.rows.sort(key=lambda row: str(row["run"]))
     return report
 

@@ -90,6 +90,8 @@ class ClipReadings:
     complete: clips.Completeness
     frame_s: float
     """Usual time between two decoded frames."""
+    remarks: list[str] = field(default_factory=list)
+    """What was odd about the clip's time and pictures, see `clips.remarks`."""
 
     @property
     def duration_s(self) -> float:
@@ -145,7 +147,7 @@ def read_clip(
         clip, [*boxes, *drawn], tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
-    memories = [Memory() for _ in fields]
+    memories: list[Memory] = []
     eyes = [FieldReader(reader, f) for f in fields]
     places = iter(range(len(boxes), len(boxes) + len(drawn)))
     views = [
@@ -154,10 +156,12 @@ def read_clip(
     ]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
+        if stretch.samples[0] == 0:
+            memories = [Memory() for _ in fields]
         for i, seen in enumerate(result.fields.values()):
             _read_stretch(stretch, views[i], eyes[i], seen, memories[i])
             for row, sample in enumerate(stretch.samples, len(result.time_s)):
-                if keep:
+                if keep and not stretch.spoilt:
                     seen.keep(row, stretch.frames[sample].crops[i], keep)
         result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
         if progress is not None:
@@ -177,7 +181,9 @@ def read_clip(
         chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
         seen.kept = [seen.kept[int(i)] for i in chosen]
     result.complete = clips.completeness(clip, tally)
-    result.frame_s = tally.end_s / max(1, tally.decoded - tally.out_of_order)
+    result.remarks = clips.remarks(clip, tally)
+    present_s = tally.end_s - sum(end - begin for begin, end in tally.holes)
+    result.frame_s = present_s / max(1, tally.decoded - tally.out_of_order)
     return result
 
 
@@ -219,7 +225,9 @@ def _add_taught(seen: FieldReadings, gate: float, *, insisted: bool) -> set[int]
 def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[Stretch]:
     """Cut the stream into stretches; each begins with the last sampled frame of the one before.
 
-    That first frame is not a sample of the new stretch; it is there to search from.
+    That first frame is not a sample of the new stretch; it is there to search from. Where a
+    frame does not follow the one before (`Frame.fresh`) there is nothing to search from, and a
+    stretch begins with a sample.
     """
     stretch = Stretch()
     due = 0
@@ -228,7 +236,12 @@ def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Ite
         sampled = math.isinf(rate_hz) or frame.time_s * rate_hz >= due - 1e-2
         if sampled and not math.isinf(rate_hz):
             due = math.floor(frame.time_s * rate_hz + 1e-2) + 1
-        stretch.add(frame, sampled=sampled)
+        if frame.fresh:
+            if stretch.samples:
+                yield stretch
+            stretch = Stretch()
+        if stretch.frames or sampled:
+            stretch.add(frame, sampled=sampled)
         if sampled and (len(stretch.samples) >= batch or stretch.bytes >= CHUNK_BYTES):
             yield stretch
             stretch = Stretch()
@@ -254,6 +267,12 @@ def _motion(stretch: Stretch) -> list[float]:
 def _read_stretch(
     stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
 ) -> None:
+    if stretch.spoilt:
+        # However well the picture can be read: `interpretation.is_spoilt`.
+        out.text += [""] * len(stretch.samples)
+        out.confidence += [0.0] * len(stretch.samples)
+        out.since_s += [math.nan] * len(stretch.samples)
+        return
     crops = [f.crops[view.read] for f in stretch.frames]
     lines = reader.read([crops[s] for s in stretch.samples])
     out.first_looks += [line.confidence for line in lines]

@@ -16,6 +16,9 @@ Bools = NDArray[np.bool_]
 EVEN_SHARE = 0.95
 #: In uneven sampling a reading stands for at most this many usual gaps to either side.
 LONGEST_REACH = 1.5
+#: A gap of more than so many usual ones is a hole. At 15 frames a second, ten samples a second
+#: are one and two frames apart by turns.
+HOLE_GAPS = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,19 @@ def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
     before, after = np.concatenate([edge, half]), np.concatenate([half, edge])
     count = len(times_s)
     return Sampling(period_s, even, times_s - before[:count], times_s + after[-count:][:count])
+
+
+def missing_rows(times_s: Floats, sampling: Sampling) -> int:
+    """Return how many rows a steady sampling would have had in the holes of a series.
+
+    A hole is a gap of more than `HOLE_GAPS` usual ones; in it, rows were due as often as the
+    mean of the other gaps says.
+    """
+    gaps = np.diff(times_s)
+    holes = gaps > HOLE_GAPS * sampling.period_s
+    if not holes.any() or holes.all():
+        return 0
+    return int(np.sum(np.rint(gaps[holes] / gaps[~holes].mean()) - 1))
 
 
 def quantiles(values: Floats, probabilities: Sequence[float], weights: Floats | None) -> Floats:

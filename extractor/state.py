@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from extractor.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
-READING_VERSION = 4
+READING_VERSION = 5
 _BLOCK_BYTES = 1 << 16
 
 
@@ -65,6 +65,8 @@ class ClipState:
     """Why the container could not be read to its end."""
     stalled: bool = False
     """It was a slow disk or network: worth another try."""
+    remarks: list[str] = field(default_factory=list)
+    """What was odd about its time and pictures, in whole sentences."""
 
 
 def clip_digest(path: Path) -> str:

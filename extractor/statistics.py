@@ -18,7 +18,7 @@ from extractor.autocorrelation import autocorrelation, centred_mean, mean_interv
 from extractor.ceiling import CEILING_STEPS, find_ceiling
 from extractor.dropouts import dropout_lengths
 from extractor.flags import COUNTED, Flag
-from extractor.sampling import Sampling, quantiles, sampling_of, time_share
+from extractor.sampling import Sampling, missing_rows, quantiles, sampling_of, time_share
 from extractor.series import check_series, display_step
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class Summary:
     duration_s: float
     """First to last sampled instant plus one sampling period."""
     coverage: float
-    """Share of the sampled instants that count, 0 to 1."""
+    """Share of the instants to be sampled that count, 0 to 1: those in holes are not read."""
     mean: float
     """Over the time a number was shown, field's unit."""
     mean_with_outages: float
@@ -106,6 +106,7 @@ def summarise(
     start_s: float | None = None,
     end_s: float | None = None,
     period_s: float | None = None,
+    steady: bool = False,
     confidence: float = 0.95,
 ) -> Summary:
     """Summarise one field of one run.
@@ -121,6 +122,8 @@ def summarise(
         Only rows with ``start_s <= time_s < end_s`` are used.
     period_s : float, optional
         Sampling period; found from the times when absent.
+    steady : bool
+        The series was sampled at a steady rate, however many holes it has.
     confidence : float
         Of the interval for the mean, between 0 and 1.
 
@@ -144,7 +147,7 @@ def summarise(
     step = display_step(rows, field.decimals)
     ceiling, source = _ceiling(values[counted], field, step)
     numbers: dict[str, Any] = {"n": int(counted.sum())}
-    numbers |= _coverage(counted, sampling)
+    numbers |= _coverage(counted, rows["time_s"].to_numpy(float), sampling, steady=steady)
     numbers |= _level(values, counted, sampling)
     numbers |= _with_unread(values, flags, counted, sampling, field)
     numbers |= _outages(rows, flags, counted, sampling, _low(field, ceiling))
@@ -170,11 +173,14 @@ def _chosen(weights: Floats | None, rows: Bools) -> Floats | None:
     return None if weights is None else weights[rows]
 
 
-def _coverage(counted: Bools, sampling: Sampling) -> dict[str, float]:
+def _coverage(
+    counted: Bools, times_s: Floats, sampling: Sampling, *, steady: bool
+) -> dict[str, float]:
     if not len(counted):
         return {"duration_s": 0.0, "coverage": math.nan}
     duration = float(sampling.ends_s[-1] - sampling.starts_s[0])
-    return {"duration_s": duration, "coverage": float(np.mean(counted))}
+    due = len(counted) + (missing_rows(times_s, sampling) if steady or sampling.even else 0)
+    return {"duration_s": duration, "coverage": float(counted.sum() / due)}
 
 
 def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, float]:

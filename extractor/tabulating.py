@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.flags import Flag
+from extractor.interpretation import is_spoilt
 from extractor.session import Correction, Run
 from extractor.storage import write_text
 from extractor.tables import format_columns, parse_number
@@ -63,7 +64,8 @@ def clip_series(
 
     raw = {f.name: _raw_series(state, state.fields[f.name]) for f in fields}
     cleaned = clean_clip(raw, fields, frame_s=state.frame_s)
-    notes = [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
+    notes = list(state.remarks)
+    notes += [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
     series = {name: one.series for name, one in cleaned.items()}
     notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
     known = {f.name: f for f in fields}
@@ -83,7 +85,13 @@ def _outside(item: Field, correction: Correction) -> str:
 
 
 def _poor(name: str, frame: pd.DataFrame) -> str:
-    share = float((frame["flag"] == Flag.UNREADABLE).mean()) if len(frame) else 0.0
+    # Damage is named elsewhere, and no other box would help.
+    flags = [
+        f
+        for f, *seen in zip(frame["flag"], frame["text"], frame["confidence"], strict=True)
+        if not is_spoilt(*seen)
+    ]
+    share = flags.count(Flag.UNREADABLE) / max(1, len(flags))
     if share <= POOR_SHARE:
         return ""
     return (
@@ -204,6 +212,8 @@ def run_rows(
     states: Sequence[ClipState],
     parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]],
     fields: Sequence[Field],
+    *,
+    steady: bool = True,
 ) -> list[dict[str, Any]]:
     """Return one summary row per field of a run.
 
@@ -215,13 +225,15 @@ def run_rows(
         What was read in each clip of the run, and its flagged series with its duration.
     fields : sequence of Field
         In the order of the rows.
+    steady : bool
+        The clips were sampled at a steady rate, see `statistics.summarise`.
     """
     from extractor.statistics import summarise
 
     rows = []
     for item in fields:
         series = run_series(parts, item.name)
-        summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s)
+        summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s, steady=steady)
         row: dict[str, Any] = {column: run.cell(column) for column in RUN_PART}
         row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}
         row |= summary.as_row()

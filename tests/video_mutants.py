@@ -16,6 +16,7 @@ import numpy as np
 from clipmaker import BOX, SIZE, GreyReader, make_clip, stairs, steady
 
 from extractor import clips, containers, reading
+from extractor.continuity import Clock
 from extractor.decoding import ANY_TITLE
 from extractor.errors import ClipError
 from extractor.flags import Flag
@@ -311,7 +312,7 @@ def shown_texts(path: Path, box: Box) -> dict[int | None, set[str]]:
         stream = next(s for s in container.streams.video)
         stream.thread_type = "NONE"
         stream.codec_context.options = {"max_pixels": str(1 << 24)}
-        for frame in _pictures(container, stream):
+        for frame in _pictures(container, stream, Clock()):
             key = None if frame.pts is None else round(float(frame.pts * frame.time_base) * 1e4)
             plane = np.frombuffer(frame.planes[0], np.uint8).reshape(frame.planes[0].height, -1)
             part = plane[box.y : box.y + box.height, box.x : box.x + box.width]
@@ -320,9 +321,12 @@ def shown_texts(path: Path, box: Box) -> dict[int | None, set[str]]:
     return found
 
 
-def _pictures(container: Any, stream: Any) -> Iterator[Any]:
+def _pictures(container: Any, stream: Any, clock: Clock) -> Iterator[Any]:
     try:
         for packet in container.demux(stream):
+            # What the clock does is tested elsewhere; here it only says which picture is meant.
+            if packet.size:
+                clock.run(packet, stream.time_base)
             try:
                 yield from packet.decode()
             except (av.error.FFmpegError, ValueError):

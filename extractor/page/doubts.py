@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor import storage
 from extractor.flags import Flag
-from extractor.interpretation import interpret
+from extractor.interpretation import interpret, is_spoilt
 from extractor.session import Correction
 from extractor.tables import format_table, read_table
 
@@ -168,7 +168,7 @@ def standing_corrections(
 def _doubt(card: Card) -> tuple[float, str]:
     if card.second is not None:
         return 2.0, f"the second reader saw {card.second}"
-    if card.flag in _DOUBT:
+    if card.flag in _DOUBT and not is_spoilt(card.text, card.confidence):
         flag = Flag(card.flag)
         return _DOUBT[flag] + 0.01 * (1 - card.confidence), _REASONS[flag]
     if card.flag == Flag.OK and card.confidence < DOUBTFUL_BELOW:

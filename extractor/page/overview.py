@@ -106,7 +106,7 @@ def _status(
             return "stale", "was read with other marks than now; read again"
         if known.complete == "no":
             return "cut", known.note or "the recording was broken off; read to where it ends"
-        return "done", ""
+        return "done", " ".join(known.remarks)
     return ("looking" if probed is None else "new"), ""
 
 

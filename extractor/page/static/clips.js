@@ -156,7 +156,7 @@ function stateOf(clip, work) {
   return h("span", { class: `chip ${clip.state}`, title: clip.message || null },
     STATES[clip.state] ?? clip.state,
     busy ? ` ${percent(Math.min(1, work.seconds / work.length_s))}` : "",
-    clip.state === "failed" && h("small", { class: "why" }, clip.message));
+    ["failed", "done"].includes(clip.state) && clip.message && h("small", { class: "why" }, clip.message));
 }
 
 function datalist(id, values) {
