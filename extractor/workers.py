@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
-import queue
+import os
+import pickle
 import signal
+import sys
+import traceback
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from typing import Any, Protocol, TypeVar
+from multiprocessing import connection
+from typing import Any, Literal, Protocol, TypeVar
 
 from extractor.errors import ClipError, ExtractorError
 
 Result = TypeVar("Result")
 
-#: How often waiting looks for news of progress, seconds.
-POLL_S = 0.1
+#: Windows waits for 63 things at once and no more.
+MOST = 60
 
 
 class Job(Protocol):
@@ -32,10 +36,10 @@ Progress = Callable[[str, float], None]
 
 Work = Callable[[Any, Progress], Result]
 Outcome = tuple[Any, Result | None, ExtractorError | None]
+News = tuple[Literal["begun", "told", "done", "died"], Any, Any]
+"""What a worker says: that it has begun, clip and seconds done, result and error, its end."""
 Way = Callable[[Sequence[Any], Work[Any], Progress], Iterator[Outcome[Any]]]
 """Called with jobs, work and progress; yields outcomes as `run` does."""
-
-_news: Any = None
 
 
 def run(
@@ -76,53 +80,108 @@ def run(
             except ExtractorError as error:
                 yield job, None, error
         return
-    yield from _run_in_pool(jobs, work, min(count, len(jobs)), progress)
+    yield from _run_in_pool(jobs, work, min(count, len(jobs), MOST), progress)
 
 
 def _run_in_pool(
     jobs: Sequence[Job], work: Work[Result], count: int, progress: Progress
 ) -> Iterator[Outcome[Result]]:
-    # Not fork: the video library's threads do not survive it.
-    context = multiprocessing.get_context("spawn")
-    news = context.Queue()
-    lost: list[Job] = []
-    yield from _drain(jobs, work, count, (context, news, progress), lost)
-    # A worker that dies takes the pool with it, and which clip killed it is not known: each
-    # gets a pool of its own, so that only the guilty one is lost.
-    for job in lost:
-        again: list[Job] = []
-        yield from _drain([job], work, 1, (context, news, progress), again)
-        if again:
-            yield job, None, died(job)
-
-
-def _drain(
-    jobs: Sequence[Job],
-    work: Work[Result],
-    count: int,
-    surroundings: tuple[Any, Any, Progress],
-    lost: list[Job],
-) -> Iterator[Outcome[Result]]:
-    """Yield outcomes of one pool; jobs that went down with a dying worker go to `lost`."""
-    context, news, progress = surroundings
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_start, initargs=(news,))
+    waiting = deque(jobs)
+    workers: list[_Worker] = []
+    busy: dict[Any, _Worker] = {}
     try:
-        futures: dict[Future[Result], Job] = {pool.submit(_do, work, j): j for j in jobs}
-        pending = set(futures)
-        while pending:
-            done, pending = wait(pending, timeout=POLL_S, return_when=FIRST_COMPLETED)
-            _pass_on(news, progress)
-            for future in done:
-                try:
-                    yield futures[future], future.result(), None
-                except ExtractorError as error:
-                    yield futures[future], None, error
-                except BrokenProcessPool:
-                    lost.append(futures[future])
-    except BaseException:
-        _kill(pool)
-        raise
-    pool.shutdown()
+        while waiting or busy:
+            new = [_Worker(work) for _ in range(min(count - len(busy), len(waiting)))]
+            workers += new
+            for worker in new:
+                busy[worker.pipe] = worker
+                worker.give(waiting.popleft())
+            for pipe in connection.wait(list(busy)):
+                yield from _heard(busy, pipe, waiting, progress)
+    finally:
+        for worker in workers:
+            worker.process.kill()
+        for worker in workers:
+            worker.process.join()
+            worker.pipe.close()
+
+
+def _heard(
+    busy: dict[Any, _Worker], pipe: Any, waiting: deque[Job], progress: Progress
+) -> Iterator[Outcome[Any]]:
+    """Take the next news of a worker; yield the outcome where its job has ended."""
+    worker = busy[pipe]
+    job = worker.job
+    kind, first, second = worker.hear()
+    if kind == "begun":
+        worker.begun, worker.fresh = True, False
+    elif kind == "told":
+        progress(first, second)
+    elif kind == "died":
+        del busy[pipe]
+        # Between two jobs: the next one is not to blame. A worker that does not even start is
+        # no better the second time.
+        if worker.begun or worker.fresh:
+            yield job, None, died(job)
+        else:
+            waiting.appendleft(job)
+    else:
+        if waiting:  # before the caller hears of it, who may take a while
+            worker.give(waiting.popleft())
+        else:
+            del busy[pipe]
+        if second is not None and not isinstance(second, ExtractorError):
+            raise second
+        yield job, first, second
+
+
+class _Worker:
+    """A process that does one job at a time.
+
+    Its pipe is shared with nobody: whatever it sent is heard, also after its death, and a
+    worker that is killed holds no lock that others wait for.
+    """
+
+    job: Any
+    begun = False
+    fresh = True
+
+    def __init__(self, work: Work[Any]) -> None:
+        # Not fork: the video library's threads do not survive it.
+        context = multiprocessing.get_context("spawn")
+        self.pipe, theirs = context.Pipe()
+        self.process = context.Process(target=_serve, args=(theirs, work), daemon=True)
+        with _interrupts_held():
+            self.process.start()
+        theirs.close()  # the worker's end of it must end with the worker
+
+    def give(self, job: Job) -> None:
+        self.job, self.begun = job, False
+        with contextlib.suppress(OSError):  # it has died: heard next
+            self.pipe.send(job)
+
+    def hear(self) -> News:
+        try:
+            news: News = self.pipe.recv()
+        except (EOFError, OSError):
+            return "died", None, None
+        return news
+
+
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Start processes that Ctrl-C, which goes to the whole group, leaves to their parent."""
+    if sys.platform == "win32":
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # starting it later would lift the block (Python 3.11)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def died(job: Job) -> ClipError:
@@ -133,35 +192,26 @@ def died(job: Job) -> ClipError:
     )
 
 
-def _pass_on(news: Any, progress: Progress) -> None:
-    while True:
-        try:
-            clip, seconds = news.get_nowait()
-        except queue.Empty:
-            return
-        progress(clip, seconds)
-
-
-def _kill(pool: ProcessPoolExecutor) -> None:
-    # Python 3.14 has a method for it; until then the processes are only reachable like this.
-    for process in list((pool._processes or {}).values()):
-        process.kill()
-    pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _start(news: Any) -> None:
-    global _news
-    _news = news
-    # Ctrl-C goes to the whole group; the parent ends the workers.
+def _serve(pipe: Any, work: Work[Any]) -> None:
+    """Do jobs until the pipe is closed; runs in a process of its own."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import cv2
 
     cv2.setNumThreads(1)  # the workers share the cores already
 
+    def tell(news: News) -> None:
+        message = pickle.dumps(news)
+        try:
+            pipe.send_bytes(message)
+        except OSError:  # nobody is left to hear it
+            os._exit(1)
 
-def _do(work: Work[Result], job: Job) -> Result:
-    def report(clip: str, seconds: float) -> None:
-        if _news is not None:
-            _news.put((clip, seconds))
-
-    return work(job, report)
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            job = pipe.recv()
+            tell(("begun", None, None))
+            try:
+                tell(("done", work(job, lambda clip, s: tell(("told", clip, s))), None))
+            except Exception as error:
+                error.add_note(traceback.format_exc())
+                tell(("done", None, error))
