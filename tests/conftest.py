@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor import framing, jobs, readers
+from extractor.charts import style
 
 
 @pytest.fixture
@@ -27,3 +29,21 @@ def session_folder(tmp_path: Path) -> Path:
     make_clip(tmp_path / "b.mkv", steady(2.0), lambda t: stairs(t) // 2)
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     return tmp_path
+
+
+@pytest.fixture
+def fonts(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
+    """Give a function that says which fonts are listed and which lie on the system."""
+    from matplotlib import font_manager
+
+    every = tuple(font_manager.fontManager.ttflist)
+
+    def set_fonts(listed: set[str], on_system: Sequence[str] = ()) -> None:
+        kept = [entry for entry in every if entry.name in listed]
+        monkeypatch.setattr(font_manager.fontManager, "ttflist", kept)
+        monkeypatch.setattr(font_manager, "findSystemFonts", lambda: list(on_system))
+
+    style._further.cache_clear()
+    monkeypatch.setattr(style, "_TOLD", set())
+    yield set_fonts
+    style._further.cache_clear()

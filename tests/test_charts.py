@@ -343,24 +343,6 @@ def test_names_are_text_and_no_formula(tmp_path) -> None:
         style.png(figure, 40)
 
 
-@pytest.fixture
-def fonts(monkeypatch):
-    """Give a function that says which fonts are listed and which lie on the system."""
-    from matplotlib import font_manager
-
-    every = tuple(font_manager.fontManager.ttflist)
-
-    def set_fonts(listed, on_system=()) -> None:
-        kept = [entry for entry in every if entry.name in listed]
-        monkeypatch.setattr(font_manager.fontManager, "ttflist", kept)
-        monkeypatch.setattr(font_manager, "findSystemFonts", lambda: list(on_system))
-
-    style._further.cache_clear()
-    monkeypatch.setattr(style, "_TOLD", set())
-    yield set_fonts
-    style._further.cache_clear()
-
-
 def test_names_that_no_font_holds_are_told_once_in_a_plain_line(fonts, caplog) -> None:
     fonts({"DejaVu Sans"})
     for _ in range(2):

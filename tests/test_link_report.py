@@ -68,6 +68,18 @@ def test_command_prints_and_writes(session, capsys):
         assert (session / "results" / "pictures" / f"{name}.png").read_bytes()[:4] == b"\x89PNG"
 
 
+def test_names_that_no_font_holds_are_told_and_drawn_as_boxes(session, fonts, caplog):
+    fonts({"DejaVu Sans"})
+    for name in ("runs.csv", "antennas.csv", "results/summary.csv"):
+        path = session / name
+        text = path.read_text(encoding="utf-8").replace("Coil", "螺旋")
+        path.write_text(text, encoding="utf-8")
+    written = write_link_results(link_report(session), session)  # a Python warning is an error
+    assert "expected.png" in {path.name for path in written}
+    (line,) = [record.getMessage() for record in caplog.records]
+    assert line.startswith("warning: no installed font holds 螺旋: boxes")
+
+
 def test_without_results_only_the_expectation(session):
     (session / "results" / "summary.csv").unlink()
     report = link_report(session, reference="Fan")
