@@ -257,7 +257,7 @@ class Session:
         Reading clips does not hold it, so that one can edit meanwhile. Whoever needs both
         takes `working` first.
         """
-        return locked(self.state / "editing.lock", self.root, wait_s=_EDITING_WAIT_S)
+        return locked(self.state / "editing_lock", self.root, wait_s=_EDITING_WAIT_S)
 
     def overlay(self) -> overlay.Overlay:
         """Read ``overlay.toml``; see `overlay.load`."""
