@@ -16,6 +16,7 @@ from extractor import overlay
 from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.storage import locked
 from extractor.tables import Table, parse_number, read_table
+from extractor.toml_file import parse_toml
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -278,7 +279,7 @@ class Session:
             raw = path.read_bytes()
         except OSError as error:
             raise SessionFileError(f"{path}: cannot be read ({error.strerror})") from error
-        return overlay.parse_toml(raw, str(path))
+        return parse_toml(raw, str(path))
 
     def runs(self) -> tuple[Run, ...]:
         """Return the runs of ``runs.csv``; without that file each clip is one run.
