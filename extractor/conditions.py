@@ -6,11 +6,11 @@ from typing import Any
 
 from extractor import state
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.overlay import editable_toml
 from extractor.session import Session, edits
 from extractor.storage import replacing
 from extractor.table_file import one_line
 from extractor.tables import parse_number
+from extractor.toml_file import editable_toml
 
 
 @edits

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
-import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from extractor.errors import ClipError, OverlayError, SessionFileError, UsageError
+from extractor.errors import ClipError, OverlayError, UsageError
+from extractor.toml_file import editable_toml, parse_toml
 
 Direction = Literal["higher", "lower"]
 
@@ -22,9 +21,6 @@ FILE_NAME = "overlay.toml"
 ASPECT_TOLERANCE = 0.005
 #: A field's name becomes part of column names; these would collide with others.
 RESERVED_NAMES = frozenset({"time_s", "run", "clip", "field"})
-#: A TOML file beyond these bounds would be parsed for minutes.
-_MOST_BYTES = 1 << 20
-_DEEP_KEY = re.compile(r"""(?<![\w-])(?:("[^"\n]*"|'[^'\n]*'|[\w-]+)[ \t]*\.[ \t]*){64}""")
 SUFFIXES = ("_text", "_since_s", "_confidence", "_flag")
 #: Unit that goes without saying where a number of this name is marked for the first time.
 USUAL_UNITS = {"bitrate": "Mbit/s", "latency": "ms"}
@@ -217,52 +213,6 @@ def load(path: Path) -> Overlay:
     except OSError as error:
         raise OverlayError(f"{path}: cannot be read ({error.strerror})") from error
     return parse(parse_toml(raw, str(path), OverlayError), str(path))
-
-
-def parse_toml(
-    raw: bytes, where: str, kind: type[SessionFileError] = SessionFileError
-) -> dict[str, Any]:
-    """Return the content of a TOML file; an error of this `kind` if it is none."""
-    try:
-        text = raw.decode("utf-8-sig")
-        if len(raw) > _MOST_BYTES or _DEEP_KEY.search(text):
-            raise ValueError("far larger or deeper than any file of this program")
-        document = tomllib.loads(text)
-        if any(isinstance(v, int) and abs(v) >= 1 << 63 for v in _leaves(document)):
-            raise ValueError("a whole number has more than 18 digits")
-    except UnicodeDecodeError:
-        raise kind(f"{where}: is not UTF-8 text; save it as UTF-8") from None
-    except RecursionError:
-        raise kind(f"{where}: is not valid TOML: brackets within brackets, too deep") from None
-    except ValueError as error:
-        raise kind(f"{where}: is not valid TOML: {error}") from None
-    return document
-
-
-def _leaves(value: object) -> Iterator[object]:
-    """Yield every value that is neither a table nor a list."""
-    if isinstance(value, dict | list):
-        for one in value.values() if isinstance(value, dict) else value:
-            yield from _leaves(one)
-    else:
-        yield value
-
-
-def editable_toml(path: Path) -> Any:
-    """Return a TOML file as a `tomlkit` document, which keeps comments; empty if not there.
-
-    Raises
-    ------
-    SessionFileError
-        If it is not valid TOML.
-    """
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
-    try:
-        return tomlkit.parse(path.read_text("utf-8-sig") if path.exists() else "")
-    except (TOMLKitError, RecursionError, ValueError) as error:
-        raise SessionFileError(f"{path}: is not valid TOML: {error}") from None
 
 
 def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:

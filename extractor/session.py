@@ -19,6 +19,7 @@ from extractor.recordings import Span, counted_twice, digests_of, originals
 from extractor.spelling import objections
 from extractor.storage import locked
 from extractor.tables import Table, parse_number, read_table
+from extractor.toml_file import parse_toml
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -267,7 +268,7 @@ class Session:
         Reading clips does not hold it, so that one can edit meanwhile. Whoever needs both
         takes `working` first.
         """
-        return locked(self.state / "editing.lock", self.root, wait_s=_EDITING_WAIT_S)
+        return locked(self.state / "editing_lock", self.root, wait_s=_EDITING_WAIT_S)
 
     def overlay(self) -> overlay.Overlay:
         """Read ``overlay.toml``; see `overlay.load`."""
@@ -288,7 +289,7 @@ class Session:
             raw = path.read_bytes()
         except OSError as error:
             raise SessionFileError(f"{path}: cannot be read ({error.strerror})") from error
-        return overlay.parse_toml(raw, str(path))
+        return parse_toml(raw, str(path))
 
     def antenna_names(self) -> tuple[str, ...]:
         """Return the names in ``antennas.csv``; none where it is missing or not understood."""

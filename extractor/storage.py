@@ -124,7 +124,7 @@ def locked(path: Path, root: Path, *, wait_s: float) -> Iterator[None]:
     Parameters
     ----------
     path : Path
-        The lock's file; made when missing. Who holds it stands beside it, in ``NAME.holder``.
+        The lock's file; made when missing. Who holds it stands beside it, in ``NAME_holder``.
     root : Path
         The session folder, for the message.
     wait_s : float
@@ -139,7 +139,7 @@ def locked(path: Path, root: Path, *, wait_s: float) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
-    holder = path.with_name(f"{path.name}.holder")
+    holder = path.with_name(f"{path.name}_holder")
     with contextlib.ExitStack() as held:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

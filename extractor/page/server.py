@@ -148,7 +148,7 @@ def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | No
             return address
         try:
             # The operating system lets go of it when a server dies: nothing is left to clear.
-            lock = locked(session.state / "page.lock", session.root, wait_s=0.0)
+            lock = locked(session.state / "page_lock", session.root, wait_s=0.0)
             alone.enter_context(lock)
         except SessionBusyError:
             if time.monotonic() > ends:
