@@ -105,6 +105,14 @@ def test_antenna_renamed_in_runs_is_followed(club):
     assert "Wing" in load_sessions([club], "bitrate").runs["antenna"].tolist()
 
 
+def test_a_cell_emptied_in_runs_is_followed(club):
+    columns, *rows = (line.split(",") for line in (club / "runs.csv").read_text().splitlines())
+    for row in rows:
+        row[columns.index("mounting")] = ""
+    (club / "runs.csv").write_text("\n".join(",".join(line) for line in (columns, *rows)))
+    assert set(load_sessions([club], "bitrate").runs["mounting"]) == {"(not given)"}
+
+
 def test_command_writes_and_prints(club, capsys):
     compare([club])
     printed = capsys.readouterr().out

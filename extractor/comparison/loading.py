@@ -160,12 +160,12 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
     for i, row in enumerate(table.rows):
         if row["field"] != field:
             continue
-        given = {k: v for k, v in extra.get(row["run"], {}).items() if v}
-        filled = {k: v for k, v in row.items() if v}
-        # The user's own table is fresher than its copy in the summary.
-        design = {k: given[k] for k in RUN_COLUMNS if k in given}
+        own = extra.get(row["run"], {})
+        given = {k: v for k, v in own.items() if v}
+        # The user's own table is fresher than its copy in the summary, where it is empty too.
+        filled = {k: v for k, v in row.items() if v and not (k in RUN_COLUMNS and k in own)}
         merged: dict[str, object] = {k: str(v) for k, v in conditions.items()}
-        merged |= given | filled | design
+        merged |= given | filled
         rows.append(merged | {"session": name, "value": table.number(i, measure)})
     if not any(factor in row for row in rows):
         raise UsageError(_nothing_to_compare(session, factor))

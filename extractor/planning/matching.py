@@ -130,7 +130,10 @@ def _place(row: RunRow) -> float:
 def recording(session: Session, clip: str) -> Recording:
     """Return what a clip's file says of when it was made; `kind` is empty if it can't be read."""
     path = session.path(clip)
-    plain = Recording((clip,), None, path.stat().st_mtime)
+    try:
+        plain = Recording((clip,), None, path.stat().st_mtime)
+    except OSError:  # a broken link
+        return Recording((clip,))
     try:
         seen: Clip = probe(path)
     except ClipError:
