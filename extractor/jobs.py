@@ -78,8 +78,8 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
     """
     from extractor import clips, reading
 
-    digest = state.clip_digest(job.path)
     try:
+        digest = state.clip_digest(job.path)
         clip = clips.probe(job.path)
         boxes = [boxes_in(f, job.tight, clip.width, clip.height) for f in job.fields]
         result = reading.read_clip(
@@ -95,7 +95,9 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
             progress=lambda seconds: progress(job.clip, seconds),
         )
     except ClipError as error:
-        raise ClipError(_named(job.clip, str(error))) from error
+        # The file's name as it lies there may not be what the clip is called.
+        what = str(error).removeprefix(f"{job.path.name}: ")
+        raise ClipError(f"{job.clip}: {what}") from error
     known = ClipState(
         clip_digest=digest,
         asked_digest=job.asked,
@@ -121,10 +123,6 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
     if job.state_path is not None:
         state.save(job.state_path, known)
     return known
-
-
-def _named(clip: str, message: str) -> str:
-    return message if message.startswith(Path(clip).name) else f"{clip}: {message}"
 
 
 def _field_state(seen: Any) -> FieldState:

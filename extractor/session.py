@@ -68,6 +68,8 @@ _NAME_BYTES = 200
 #: Edits take moments: who waits longer than this waits for something that hangs.
 _EDITING_WAIT_S = 30.0
 _WORKING_WAIT_S = 2.0
+#: Control characters, and bytes that are not UTF-8.
+_NO_TEXT = re.compile(r"[\x00-\x1f\x7f-\x9f\udc80-\udcff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +166,8 @@ class Session:
         """Paths of all clips in the session, ``/`` between, sorted.
 
         ``results/`` and folders whose name begins with a dot are not searched. Names are read as
-        UTF-8 whatever the system's locale; bytes that are none stand as ``%E4``.
+        UTF-8 whatever the system's locale; bytes that are none, and control characters, stand
+        as ``%E4``.
         """
         return tuple(sorted(self._paths))
 
@@ -319,8 +322,8 @@ class Session:
         """
         named = {c for r in runs for c in r.clips}
         warnings = [
-            f"{c}: its name is not UTF-8 (unpacked from an old archive?), so tables call it this; "
-            "better rename the file"
+            f"{c}: the file's name is no plain text (not UTF-8, unpacked from an old archive?), so "
+            "tables call it this; better rename the file"
             for c in self.clips
             if os.fsencode(self.path(c).relative_to(self.root).as_posix()) != c.encode()
         ]
@@ -356,11 +359,11 @@ class Session:
 def spelled(path: Path) -> str:
     """Return a path as text for tables and messages, ``/`` between; see `Session.clips`."""
     raw = os.fsencode(path.as_posix())
-    return re.sub(r"[\udc80-\udcff]", _as_percent, raw.decode("utf-8", "surrogateescape"))
+    return _NO_TEXT.sub(_as_percent, raw.decode("utf-8", "surrogateescape"))
 
 
-def _as_percent(byte: re.Match[str]) -> str:
-    return f"%{ord(byte[0]) - 0xDC00:02X}"
+def _as_percent(found: re.Match[str]) -> str:
+    return "".join(f"%{byte:02X}" for byte in found[0].encode("utf-8", "surrogateescape"))
 
 
 def edits(change: Callable[Concatenate[Session, P], T]) -> Callable[Concatenate[Session, P], T]:

@@ -96,9 +96,10 @@ def parse_number(text: str) -> float | None:
 def _objection(text: str) -> str:
     """Say what is wrong with a text that `parse_number` does not take."""
     try:
-        too_large = math.isfinite(float(text)) or len(text) > len("infinity")
+        too_large = abs(float(text.replace(",", "."))) > LARGEST_NUMBER
     except ValueError:
         too_large = False
+    too_large = too_large and any(c.isdigit() for c in text)  # "inf" is a word
     return "is too large a number to be true" if too_large else "is not a number"
 
 

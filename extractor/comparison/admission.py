@@ -75,9 +75,10 @@ def refuse_counted_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) 
     found = counted_twice(spans, {first.get(key, key): s for key, s in lengths.items()})
     if found is None:
         return
+    where = ", ".join(map(str, paths)) or OWN_TABLE
     raise TableError(
-        f"{', '.join(map(str, paths)) or OWN_TABLE}: {found[0].label} and {found[1].label} count the same "
-        "seconds of one recording, so they are no two measurements; take one of the two rows out "
+        f"{where}: {found[0].label} and {found[1].label} count the same seconds of one recording, "
+        "so they are no two measurements; take one of the two rows out "
         "of runs.csv, or correct clip, start_s and end_s, then compare again"
     )
 
