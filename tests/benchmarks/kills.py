@@ -1,6 +1,6 @@
 """Kill -9 at random moments, clips that change while they are read, folders that cannot be written.
 
-    python tests/benchmarks/kills.py [--kills 200] [--seed 1] [--only read page ...]
+    python tests/benchmarks/kills.py [--kills 200] [--seed 1] [--minutes 8] [--only read page ...]
 
 Every deed is first done in peace. Then the same deed is killed again and again: half of the time
 at any moment, half as soon as it begins to change a file. After each kill every file must be
@@ -38,6 +38,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="+", choices=KINDS, default=KINDS)
+    parser.add_argument("--minutes", type=float, default=1e9, help="stop early after so long")
     parser.add_argument("--seconds", type=float, default=4.0, help="length of the clips")
     asked = parser.parse_args(arguments)
     chance = random.Random(asked.seed)
@@ -70,7 +71,7 @@ def main(arguments: list[str] | None = None) -> int:
             kinds = list(rounds)
             weights = [WEIGHTS.get(kind, 1) for kind in kinds]
             done = 0
-            while done < asked.kills:
+            while done < asked.kills and time.monotonic() - began_s < 60 * asked.minutes:
                 # Each kind at least once, whatever chance says.
                 (kind,) = kinds[done : done + 1] or chance.choices(kinds, weights)
                 outcome, found = rounds[kind].round(chance)
