@@ -144,7 +144,7 @@ def test_clip_errors_are_told_and_bugs_raised_with_their_place() -> None:
 
 
 SLEEPERS = """
-import os, sys, time
+import os, signal, time
 from extractor import workers
 
 class Job:
@@ -157,6 +157,7 @@ def work(job, progress):
         time.sleep(0.1)
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background ignores it
     try:
         print("up", flush=True)
         list(workers.run([Job("a"), Job("b"), Job("c")], work, 2, lambda *n: print(*n, flush=True)))
