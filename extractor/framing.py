@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from extractor import clips, readers, state
-from extractor.errors import ClipError
+from extractor.errors import ClipError, StorageError
 from extractor.evidence import FieldReader
 from extractor.jobs import Share, boxes_in
 from extractor.overlay import Field, Overlay
@@ -65,7 +65,8 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
         for name, key in keys.items()
     }
     if now != before:
-        state.write_json(path, now)
+        with contextlib.suppress(StorageError):  # a quick look needs no folder that can be written
+            state.write_json(path, now)
     return {name: _share(entry["share"]) for name, entry in now.items() if entry["share"]}
 
 

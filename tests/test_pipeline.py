@@ -251,6 +251,14 @@ def test_a_frozen_picture_is_flagged_and_a_still_scene_is_not(
     assert {r["bitrate_flag"] for r in bench} == {"ok"}
 
 
+def test_a_quick_look_needs_no_folder_that_can_be_written(
+    session_folder: Path, grey_reader: GreyReader
+) -> None:
+    (session_folder / "results").write_text("a file in its place: nothing can be made below it")
+    report = pipeline.quick_session(Session(session_folder), Options(jobs=1, quick=True))
+    assert [c.outcome for c in report.clips] == ["read", "read"]
+
+
 def test_nothing_marked(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", steady(0.2), stairs)
     with pytest.raises(OverlayError, match="mark the number first"):

@@ -232,15 +232,20 @@ def _chunk(name: bytes, content: bytes) -> bytes:
 FIELD = Field("bitrate", SIZE, Box(*BOX))
 
 
-def look_at(path: Path, step: Callable[[], None] = lambda: None) -> str:
+def look_at(
+    path: Path,
+    step: Callable[[], None] = lambda: None,
+    count: Callable[[int, int], None] = lambda shown, missing: None,
+) -> str:
     """Use a file in every way that the tool does; return what came of it in a few words.
 
-    `step` is called before each.
+    `step` is called before each, `count` with the instants whose pictures show a number and how
+    many of them were not read.
 
     Raises
     ------
     AssertionError
-        If a reading is not what the decoded picture shows.
+        If a reading is not what the decoded picture shows, or one is missing.
     """
     if path.is_file():
         containers.state(path)
@@ -276,6 +281,8 @@ def look_at(path: Path, step: Callable[[], None] = lambda: None) -> str:
         return "refused when read"
     step()
     check_readings(path, box, result)
+    step()
+    count(*check_nothing_missing(path, box, result))
     damaged = result.tally.undecodable or result.tally.out_of_order or result.tally.read_error
     outcomes += ["damage counted"] if damaged else []
     outcomes += [f"complete {result.complete}"]
@@ -303,6 +310,35 @@ def check_readings(path: Path, box: Box, result: reading.ClipReadings) -> None:
                 keys = (key - 1, key, key + 1, None)
                 near = set[str]().union(*(shown.get(k, set()) for k in keys))
                 assert text in near, f"{text} at {at} s, the picture shows {near or 'nothing'}"
+
+
+def check_nothing_missing(
+    path: Path, box: Box, result: reading.ClipReadings | None
+) -> tuple[int, int]:
+    """Hold what was read against all pictures; return how many instants show a number, and misses.
+
+    Only where the file's clock runs as in the undamaged clip is it clear which picture belongs to
+    which instant: 0, 0 for others.
+
+    Raises
+    ------
+    AssertionError
+        If a number that a picture shows was not read.
+    """
+    shown = {key: texts for key, texts in shown_texts(path, box).items() if key is not None}
+    times_s = [key / 1e4 for key in shown]
+    steps = np.diff(times_s) * 30
+    if len(times_s) < 2 or np.any(steps < 0.5) or np.any(np.abs(steps - steps.round()) > 0.1):
+        return 0, 0
+    instants: dict[int, set[str]] = {}
+    for time_s, texts in zip(times_s, shown.values(), strict=True):
+        instants.setdefault(int((time_s - times_s[0]) * 10 + 1e-2), set()).update(texts)
+    numbers = {i for i, texts in instants.items() if all(t.isdigit() for t in texts)}
+    seen = [] if result is None else zip(result.time_s, result.fields["bitrate"].text, strict=True)
+    read = {int(time_s * 10 + 1e-2) for time_s, text in seen if text}
+    missing = numbers - read
+    assert not missing, f"{len(missing)} of {len(numbers)} instants missing: {sorted(missing)[:5]}"
+    return len(numbers), len(missing)
 
 
 def shown_texts(path: Path, box: Box) -> dict[int | None, set[str]]:

@@ -1,125 +1,93 @@
-"""Kill -9 at random moments: afterwards every file is whole and the next run completes.
+"""Kill -9 at random moments, clips that change while they are read, folders that cannot be written.
 
-    python tests/benchmarks/kills.py [--kills 200] [--seed 1]
+    python tests/benchmarks/kills.py [--kills 200] [--seed 1] [--minutes 8] [--only read page ...]
 
-Works on a copy of a few sample clips; each round starts `extractor read --again`, `mark` or a
-review save (corrections.csv written over and over), kills it after a random while and checks
-every file under the session. A round that had ended before its moment does not count. Prints
-counts.
+Every deed is first done in peace. Then the same deed is killed again and again: half of the time
+at any moment, half as soon as it begins to change a file. After each kill every file must be
+what it was before or what it becomes in peace, whole and to the byte, none may be missing, and
+done again the deed must come to the same end. The page is killed while edits are posted: every
+edit that it answered must be in its file. Clips grow, are replaced or deleted while they are
+read: read again, the session must be what it would have been in peace. A read-only folder must
+give one line and stay as it is. A round that had ended before its moment does not count.
+
+Prints counts and what went wrong; exit code 1 if anything did. POSIX only (process groups).
 """
 
 from __future__ import annotations
 
 import argparse
-import csv
-import json
-import os
 import random
-import shutil
-import signal
-import subprocess
 import sys
 import tempfile
 import time
-import tomllib
 from collections import Counter
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-SAMPLES = ROOT / "sample_clips"
-CLIPS = ("coil_m1_green.mp4", "fan_m2_green.mp4", "slab_m2_red.mp4")
-REVIEW = """
-import sys
-from pathlib import Path
-from extractor.tables import write_table
-for i in range(10 ** 6):
-    rows = [{"clip": "fan_m2_green.mp4", "time_s": j / 10, "field": "bitrate", "value": "1.5"}
-            for j in range(i % 500)]
-    write_table(Path(sys.argv[1]), ["clip", "time_s", "field", "value"], rows, keep_previous=True)
-"""
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+
+from disturbing import changes, deeds, edits, readonly  # noqa: E402
+from disturbing.sessions import make  # noqa: E402
+
+KINDS = (*deeds.KINDS, "page", "changes", "readonly")
+#: How often each is drawn; the read-only folder is tried once.
+WEIGHTS = {"read": 4, "page": 3, "changes": 1}
 
 
-def commands(folder: Path) -> dict[str, list[str]]:
-    extractor = [sys.executable, "-m", "extractor"]
-    return {
-        "read": [*extractor, "read", str(folder), "--again", "--quiet"],
-        "mark": [
-            *(*extractor, "mark", str(folder), "--field", "bitrate"),
-            *("--box", "668,20,147,53", "--quiet"),
-        ],
-        "review": [sys.executable, "-c", REVIEW, str(folder / "corrections.csv")],
-    }
-
-
-def broken_files(folder: Path) -> list[str]:
-    """Return what is not a whole file of its kind; leftovers of a killed writer do not count."""
-    wrong = []
-    for path in folder.rglob("*"):
-        if not path.is_file() or ".part" in path.name or path.is_symlink():
-            continue
-        try:
-            if path.suffix == ".csv":
-                with path.open(newline="", encoding="utf-8") as stream:
-                    widths = {len(line) for line in csv.reader(stream)}
-                if len(widths) != 1 or not path.read_text("utf-8").endswith("\n"):
-                    wrong.append(f"{path.name}: torn table")
-            elif path.suffix == ".json":
-                json.loads(path.read_text("utf-8"))
-            elif path.suffix == ".toml":
-                tomllib.loads(path.read_text("utf-8"))
-            elif path.suffix == ".png" and not path.read_bytes().endswith(b"IEND\xaeB`\x82"):
-                wrong.append(f"{path.name}: torn picture")
-        except ValueError as error:
-            wrong.append(f"{path.name}: {error}")
-    return wrong
-
-
-def main() -> None:
+def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
-    arguments = parser.parse_args()
-    chance = random.Random(arguments.seed)
+    parser.add_argument("--only", nargs="+", choices=KINDS, default=KINDS)
+    parser.add_argument("--minutes", type=float, default=1e9, help="stop early after so long")
+    parser.add_argument("--seconds", type=float, default=4.0, help="length of the clips")
+    asked = parser.parse_args(arguments)
+    chance = random.Random(asked.seed)
     counts: Counter[str] = Counter()
+    faults: list[str] = []
+
+    def blame(found: list[str]) -> None:
+        for fault in found:
+            print(f"FAULT {fault}", flush=True)
+        faults.extend(found)
+
+    began_s = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        for clip in CLIPS:
-            (folder / clip).symlink_to(SAMPLES / clip)
-        shutil.copy(SAMPLES / "overlay.toml", folder)
-        killed = 0
-        while killed < arguments.kills:
-            kind = chance.choice(["read", "read", "mark", "review"])
-            process = subprocess.Popen(
-                commands(folder)[kind],
-                cwd=ROOT,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                start_new_session=True,
-            )
-            time.sleep(chance.uniform(0.2, 6.0 if kind == "read" else 2.0))
-            ended = process.poll() is not None
-            killed += not ended
-            if not ended:
-                os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
-            counts[f"{kind} {'had ended' if ended else 'killed'}"] += 1
-            for fault in broken_files(folder):
-                counts["broken files"] += 1
-                print(fault)
-        corrections = folder / "corrections.csv"
-        corrections.unlink(missing_ok=True)
-        done = subprocess.run(
-            [sys.executable, "-m", "extractor", "read", str(folder), "--quiet"],
-            cwd=ROOT,
-            check=False,
-            stdout=subprocess.DEVNULL,
-        )
-        left = [p.name for p in folder.rglob("*.part*")]
-        print(f"last run: exit code {done.returncode}, leftovers: {left or 'none'}")
+        calm = Path(name) / "calm"
+        make(calm, asked.seconds)
+        rounds = {}
+        for kind in asked.only:
+            folder = Path(name) / kind
+            if kind == "readonly":
+                blame(readonly.tried(calm, folder, counts))
+            elif kind == "page":
+                rounds[kind] = edits.Page(calm, folder)
+            elif kind == "changes":
+                rounds[kind] = changes.Changes(calm, folder)
+            else:
+                rounds[kind] = deeds.Killing(deeds.KINDS[kind], calm, folder)
+        for kind, one in rounds.items():
+            blame([f"{kind} in peace: {fault}" for fault in one.in_peace()])
+        if rounds and not faults:
+            kinds = list(rounds)
+            weights = [WEIGHTS.get(kind, 1) for kind in kinds]
+            done = 0
+            while done < asked.kills and time.monotonic() - began_s < 60 * asked.minutes:
+                # Each kind at least once, whatever chance says.
+                (kind,) = kinds[done : done + 1] or chance.choices(kinds, weights)
+                outcome, found = rounds[kind].round(chance)
+                counts[f"{kind}: {outcome}"] += 1
+                done += outcome != "had ended"
+                blame([f"{kind}: {fault}" for fault in found])
+            for kind, one in rounds.items():
+                blame([f"{kind}, at the end: {fault}" for fault in one.at_the_end()])
     for what, count in sorted(counts.items()):
-        print(f"{what}: {count}")
-    print(f"broken files: {counts['broken files']}")
+        print(f"{count:6d}  {what}")
+    for one in rounds.values():
+        for what, count in sorted(one.counts.items()):
+            print(f"{count:6d}  {what}")
+    print(f"{len(faults):6d}  faults; {time.monotonic() - began_s:.0f} s")
+    return 1 if faults else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

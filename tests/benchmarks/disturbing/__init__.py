@@ -1,0 +1,1 @@
+"""Disturbances of a session and what must stand afterwards; see ``kills.py``."""

@@ -1,0 +1,104 @@
+"""The kill and fuzz runs are worth nothing if they cannot fail: small ones with a planted fault."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+BENCHMARKS = HERE / "benchmarks"
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the benchmarks are for POSIX")
+
+FUZZ = """
+import sys
+sys.path[:0] = {paths!r}
+import fuzz_videos
+import video_mutants as make
+real = make.reading.read_clip
+def read_clip(*args, **kwargs):
+    result = real(*args, **kwargs)
+    seen = result.fields["bitrate"]
+    {fault}
+    return result
+make.reading.read_clip = read_clip
+sys.exit(fuzz_videos.main(["--every", "300"]))
+"""
+NOTHING = "seen.text[:] = [''] * len(seen.text)"
+HALF = """half = len(result.time_s) // 2
+    for values in (result.time_s, seen.text, seen.since_s, seen.confidence):
+        del values[half:]"""
+
+
+@pytest.mark.parametrize(
+    ("fault", "code"), [("pass", 0), (NOTHING, 1), (HALF, 1)], ids=["sound", "nothing", "half"]
+)
+def test_the_fuzz_run_sees_a_reader_that_leaves_out(fault: str, code: int) -> None:
+    paths = [str(BENCHMARKS), str(HERE), str(HERE.parent)]
+    script = FUZZ.format(paths=paths, fault=fault)
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert ("instants missing" in done.stdout) == bool(code)
+
+
+#: Becomes part of every Python that the kill run starts.
+TORN = """
+import contextlib, time
+from pathlib import Path
+from extractor import storage
+@contextlib.contextmanager
+def replacing(path, keep_previous=False):
+    with Path(path).open("wb") as stream:
+        class Slow:
+            def write(self, raw):
+                stream.write(raw[: len(raw) // 2])
+                stream.flush()
+                time.sleep(3)
+                stream.write(raw[len(raw) // 2 :])
+        yield Slow()
+storage.replacing = replacing
+"""
+UNWRITTEN = """
+from extractor import table_file
+table_file.TableFile.save = lambda self: None
+"""
+FORGETFUL = """
+from extractor import tabulating
+real = tabulating.write_readings
+tabulating.write_readings = lambda path, *rest: None if path.name == "b.csv" else real(path, *rest)
+"""
+OUTLIVED = """
+from extractor import state
+real = state.clip_digest
+state.clip_digest = lambda path: real(path) and "always the same"
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault", "word"),
+    [
+        ("summarise", "", ""),
+        ("summarise", TORN, "statistics.csv: neither what it was nor what it becomes"),
+        ("page", UNWRITTEN, "answered was"),
+        ("read", FORGETFUL, "b.ts: no table of readings"),
+        ("changes", OUTLIVED, "read again"),
+    ],
+    ids=["sound", "torn file", "edit answered, not written", "clip left out", "change not seen"],
+)
+def test_the_kill_run_sees_what_is_lost(tmp_path: Path, kind: str, fault: str, word: str) -> None:
+    (tmp_path / "sitecustomize.py").write_text(fault)
+    paths = [str(tmp_path), str(HERE.parent)]
+    done = subprocess.run(
+        [
+            *(sys.executable, str(BENCHMARKS / "kills.py"), "--only", kind, "--kills", "2"),
+            *("--seconds", "2.5"),
+        ],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == (1 if fault else 0), done.stdout + done.stderr
+    assert word in done.stdout
