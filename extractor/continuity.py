@@ -67,8 +67,8 @@ class Clock:
     unstamped: bool = False
     """Packets without any time were met."""
 
-    def run(self, packet: Any, time_base: Any) -> float:
-        """Shift a packet's times, in units of a time base.
+    def run(self, packet: Any, base: float) -> float:
+        """Shift a packet's times, which are in units of `base` seconds.
 
         Returns
         -------
@@ -76,7 +76,6 @@ class Clock:
             How many steps after the packet before it stands; inf behind a jump, NaN where that
             is not known.
         """
-        base = float(packet.time_base or time_base or 0)
         stamp = packet.pts if packet.dts is None else packet.dts
         due_s = 0.0 if math.isnan(self.now_s) else self.now_s + self.step_s
         if stamp is None or not base:

@@ -181,6 +181,7 @@ def decoded(
     only count for it.
     """
     packets = container.demux(stream)
+    base = float(stream.time_base or 0)
     timed, losses = _Timed(stream, tally.clock), Losses(stream)
     # A decoder with several threads says only so much later what was wrong.
     behind = 1 if str(stream.thread_type) == "NONE" else stream.codec_context.thread_count or 16
@@ -201,7 +202,7 @@ def decoded(
             yield from timed.all(_flush(stream, tally))
             return
         step_s = tally.clock.step_s
-        steps = tally.clock.run(packet, stream.time_base) if packet.size else 0.0
+        steps = tally.clock.run(packet, base) if packet.size else 0.0
         if taken <= first_packet:
             continue
         recent.append(tally.clock.now_s)
@@ -328,7 +329,7 @@ def _scanned(path: Path, size: int, modified_ns: int) -> Keyframes:
         with contextlib.suppress(av.error.FFmpegError, OSError, IndexError):
             for count, packet in enumerate(container.demux(stream)):
                 if packet.size:
-                    clock.run(packet, stream.time_base)
+                    clock.run(packet, float(stream.time_base or 0))
                     if packet.is_keyframe:
                         found.append((count, clock.now_s))
     return tuple(found) if clock.jumps or clock.unstamped else ()

@@ -13,7 +13,7 @@ _HIGH = {100, 110, 122, 244, 44, 83, 86, 118, 128, 134, 135, 138, 139}
 _SLICES, _PARAMETERS = {1, 5}, 7
 #: What is needed of a unit stands in its first bytes; scaling lists are the longest part.
 _HEAD_BYTES = 512
-_SLICE_BYTES = 48
+_SLICE_BYTES = 16
 
 
 Number = tuple[int, bool]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Iterator, Sequence
-from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
@@ -313,14 +312,13 @@ class Stamped:
     """A packet as the clock sees it."""
 
     def __init__(self, pts: float | None, dts: float | None) -> None:
-        self.time_base, self.duration, self.is_keyframe = Fraction(1, 1000), 0, False
         self.pts, self.dts = (None if t is None else round(t * 1000) for t in (pts, dts))
 
 
 def run(stamps: Sequence[tuple[float | None, float | None]]) -> Iterator[float]:
     clock = Clock(step_s=0.04)
     for pts, dts in stamps:
-        clock.run(Stamped(pts, dts), None)
+        clock.run(Stamped(pts, dts), 1e-3)
         yield round(clock.now_s, 3)
 
 

@@ -198,3 +198,25 @@ def test_any_series_gives_a_summary_that_agrees_with_itself(values, even, random
     if not math.isnan(found.n_effective):
         assert 1 <= found.n_effective <= found.n + 1e-9
         assert found.mean_low <= found.mean <= found.mean_high
+
+
+def test_coverage_counts_what_was_due_in_a_hole():
+    times = np.concatenate([np.arange(300), np.arange(1200, 1500)]) / 10
+    found = summarise(make_series([30] * 600, time_s=times), BITRATE)
+    assert found.coverage == pytest.approx(600 / 1500)
+    assert (found.n, found.mean) == (600, 30)
+    # Cut out of the run, the hole is not the run's.
+    assert summarise(make_series([30] * 600, time_s=times), BITRATE, end_s=30.0).coverage == 1
+
+
+def test_coverage_of_a_clip_with_many_holes_and_of_a_log():
+    holes = np.concatenate([np.arange(10) / 10 + 3 * i for i in range(6)])
+    series = make_series([30] * 60, time_s=holes)
+    assert summarise(series, BITRATE, steady=True).coverage == pytest.approx(60 / 160)
+    # Ten a second of 15 frames a second: one and two frames apart by turns.
+    by_turns = np.floor(np.arange(60) * 1.5) / 15
+    assert summarise(make_series([30] * 60, time_s=by_turns), BITRATE, steady=True).coverage == 1
+    # In a log that is kept now and then nothing is due.
+    now_and_then = np.cumsum([0, 1, 2, 9, 1, 4, 30, 2, 3, 11])
+    log = make_series([30] * 9 + [np.nan], time_s=now_and_then)
+    assert summarise(log, BITRATE).coverage == pytest.approx(0.9)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from outside.footage import ffmpeg, missing
 
-from extractor.clips import Tally, frames, probe
+from extractor.clips import Tally, at_times, frame_at, frames, glances, picture, probe
 from extractor.overlay import Box
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=str(missing()))
@@ -165,3 +165,57 @@ def test_a_rotation_flag_turns_size_and_crop(degrees, tmp_path):
             seen[y : y + 16, x : x + 16] = frame.crops[0][..., 0].mean()
     bright = np.argwhere(shown > 200).mean(axis=0)
     np.testing.assert_allclose(np.argwhere(seen > 200).mean(axis=0), bright, atol=1)
+
+
+def two_films(path: Path) -> None:
+    plain = "color=red:s=64x48:r=25:d=1"
+    film = ramp("25", 1)
+    ffmpeg("-f", "lavfi", "-i", plain, *film, "-map", "0", "-map", "1",
+           "-disposition:v:0", "0", "-disposition:v:1", "default", path)  # fmt: skip
+
+
+def cover(path: Path, *more: str) -> None:
+    picture = path.with_name("cover.png")
+    ffmpeg("-f", "lavfi", "-i", "color=red:s=80x80:r=1:d=1", "-frames:v", "1", picture)
+    ffmpeg("-i", picture, *ramp("25", 1), "-map", "0", "-map", "1",
+           "-c:v:0", "mjpeg", "-c:v:1", "libx264", *more, path)  # fmt: skip
+
+
+@pytest.mark.parametrize("suffix", ["mp4", "mkv"])
+@pytest.mark.parametrize("maker", [two_films, cover], ids=["two films", "cover"])
+def test_the_film_is_read_that_players_show(maker, suffix, tmp_path):
+    # In Matroska the cover is not marked as one and comes first; in both it is of another size.
+    path = tmp_path / f"a.{suffix}"
+    more = ("-disposition:v:0", "attached_pic") if maker is cover and suffix == "mp4" else ()
+    maker(path, *more)
+    clip = probe(path)
+    assert (clip.width, clip.height) == SIZE
+    times, lumas = decode(path)
+    assert len(times) == 25
+    assert lumas[-1] - lumas[0] == pytest.approx(24, abs=0.7)
+    assert picture(clip, 0.5)[1].shape == (SIZE[1], SIZE[0], 3)
+    (frame,) = at_times(clip, [MIDDLE], [0.4])
+    assert frame.crops[0][..., 0].mean() == pytest.approx(lumas[10], abs=0.01)
+
+
+@pytest.mark.parametrize("degrees", [90, 180, 270])
+def test_every_way_in_shows_a_turned_picture_as_players_do(degrees, tmp_path):
+    plain, turned, png = tmp_path / "plain.mp4", tmp_path / "turned.mp4", tmp_path / "shown.png"
+    ffmpeg(*ramp("25", 1, ",drawbox=x=0:y=0:w=16:h=16:color=white:t=fill"), plain)
+    ffmpeg("-i", plain, "-c", "copy", "-metadata:s:v", f"rotate={degrees}", turned)
+    ffmpeg("-i", turned, "-frames:v", "1", png)
+    import cv2
+
+    shown = cv2.imread(str(png))
+    clip = probe(turned)
+    image = picture(clip, 0.0)[1]
+    assert image.shape == shown.shape
+    assert np.abs(image.astype(int) - shown).mean() < 3
+    whole = Box(0, 0, clip.width, clip.height)
+    luma = image.astype(float).mean(axis=2)
+    bright = np.argwhere(luma > 200).mean(axis=0)
+    quick = next(frames(clip, [whole], Tally(), keyframes_only=True))
+    for frame in (quick, *at_times(clip, [whole], [0.0]), frame_at(clip, [whole], 0.0),
+                  *glances(clip, [whole], 1)):  # fmt: skip
+        found = np.argwhere(frame.crops[0][..., 0] > 200).mean(axis=0)
+        np.testing.assert_allclose(found, bright, atol=1)

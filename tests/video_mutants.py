@@ -362,7 +362,7 @@ def _pictures(container: Any, stream: Any, clock: Clock) -> Iterator[Any]:
         for packet in container.demux(stream):
             # What the clock does is tested elsewhere; here it only says which picture is meant.
             if packet.size:
-                clock.run(packet, stream.time_base)
+                clock.run(packet, float(stream.time_base or 0))
             try:
                 yield from packet.decode()
             except (av.error.FFmpegError, ValueError):
