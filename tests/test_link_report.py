@@ -102,6 +102,16 @@ def test_without_calibration_the_unit_is_that_of_the_field(session):
     assert len(figures(report)["expected"].axes) == 2
 
 
+def test_a_number_of_which_lower_is_better_is_not_held_against_expected_gain(session):
+    for name in ("runs.csv", "results/summary.csv"):
+        path = session / name
+        rows = path.read_text().splitlines()
+        kept = "\n".join(row for row in rows if not row.startswith(("cal", "swe"))) + "\n"
+        path.write_text(kept.replace("bitrate", "latency").replace("Mbit/s", "ms"))
+    report = link_report(session, field="latency")
+    assert report.judgements == ()
+
+
 def test_radiated_power_is_named(session):
     runs = session / "runs.csv"
     first, *rest = runs.read_text().splitlines()

@@ -136,9 +136,12 @@ class Marking {
           h("option", { value, selected: value === String(field.decimals ?? "") }, title)))),
       named("better", "Better is", h("select", { name: "better" }, WAYS.map(([value, title]) =>
         h("option", { value, selected: value === field.better }, title)))),
+      this.was && !field.better && h("p", { class: "problem" },
+        `Is a higher or a lower ${field.name} better? Choose it above: until then nothing is called best or last by it.`),
       h("div", { class: "row" },
         h("button", { class: "main", type: "submit", id: "save" }, "Save"),
         this.was && h("button", { type: "button", onclick: () => this.remove() }, "Remove")),
+      this.parts.asked = h("div", { "aria-live": "polite" }),
       h("details", { open: NUMBERS.some(([key]) => field[key] !== null && field[key] !== undefined) },
         h("summary", {}, "Limits"),
         NUMBERS.map(([key, title]) => named(key, title, text(key, field[key], { inputmode: "decimal" })))));
@@ -269,6 +272,7 @@ class Marking {
     event?.preventDefault();
     const box = this.stage.box;
     if (!box) return this.page.say("Draw a rectangle around the number first.", "bad");
+    clear(this.parts.asked);
     const form = this.parts.form;
     const body = {
       seen: this.page.session.overlay, clip: this.clip, time_s: this.time_s, box,
@@ -296,13 +300,12 @@ class Marking {
   }
 
   askConsent(error) {
-    clear(this.parts.hint, h("span", { class: "problem" }, `${error.message}. `),
+    clear(this.parts.asked, h("p", { class: "problem" }, `${error.message}.`),
       h("button", { type: "button", id: "insist", onclick: () => this.save(null, true) }, "Save it all the same"));
   }
 
   async saved(field) {
-    clear(this.parts.hint, "Saved. ", h("a", { href: "#/read" }, "Read the clips"), ", or mark another number. ",
-      !field.better && h("span", { class: "problem" }, `Is a higher or a lower ${field.name} better? Choose it under “Better is”: until then nothing is called best by it.`));
+    clear(this.parts.hint, "Saved. ", h("a", { href: "#/read" }, "Read the clips"), ", or mark another number.");
     const { strip } = await post("/api/preview", { name: field.name });
     if (!this.left && this.was === field.name) this.showStrip(strip);
   }
