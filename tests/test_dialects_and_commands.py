@@ -18,6 +18,7 @@ from test_spreadsheet_dialects import save, saved
 from extractor import cli, framing, jobs, readers, tables
 from extractor.cli import app
 from extractor.errors import TableError
+from extractor.results import load
 from extractor.tables import parse_number, parse_table, read_table
 
 Dialect = tuple[str, str, str, str, int]
@@ -263,3 +264,14 @@ def test_numbers_beyond_all_bounds_are_none():
     for i, said in enumerate(cells.values()):
         with pytest.raises(TableError, match=said):
             table.number(i, "order")
+
+
+@pytest.mark.parametrize("dialect", [GERMAN, ("\t", ",", "\n", "utf-16", csv.QUOTE_ALL)])
+def test_readings_saved_again_give_the_same_series(club, dialect):
+    folder = club.parent / "odd"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(club, folder)
+    before = load(folder).readings("a.mp4", "bitrate")
+    assert len(before) > 10
+    resave(folder / "results" / "readings" / "a.csv", dialect)
+    assert load(folder).readings("a.mp4", "bitrate").to_csv() == before.to_csv()
