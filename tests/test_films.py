@@ -58,7 +58,7 @@ def test_real_overlay_survives_annotation(tmp_path: Path) -> None:
     session = Session(tmp_path)
     read_session(session, Options(jobs=1, crosscheck=0))
     path = films.annotate(session, "slab.mp4")
-    reader = readers.create("network", None)
+    reader = readers.create("network")
     table = pd.read_csv(session.readings_path("slab.mp4"))
     state_boxes = [Box(*b) for b in _boxes(session)]
     clip = clips.probe(path)

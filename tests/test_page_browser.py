@@ -194,6 +194,15 @@ def mark_by_dragging(browser: Browser, folder: Path) -> None:
     (item,) = Session(folder).overlay().fields
     assert (item.name, item.unit, item.frame) == ("bitrate", "Mbit/s", (1600, 900))
     assert [abs(a - b) <= 3 for a, b in zip(item.box.as_list(), BOX, strict=True)] == [True] * 4
+    # A rectangle that reads nothing takes its place only when that is insisted on.
+    browser.wait(lambda: "Saved" in browser.text("body"))
+    browser.wait(lambda: "Remove" in browser.text("body"))
+    good = (folder / "overlay.toml").read_bytes()
+    browser.drag(".stage", (100, 600), (260, 660))
+    browser.press("#save")
+    browser.wait(lambda: browser.all("#insist"))
+    assert (folder / "overlay.toml").read_bytes() == good
+    assert all("428" in one for one in browser.complaints())  # the browser logs the refusal
 
 
 def read_and_watch(browser: Browser, folder: Path) -> None:
