@@ -78,6 +78,8 @@ def main(arguments: list[str] | None = None) -> int:
                 counts[f"{kind}: {outcome}"] += 1
                 done += outcome != "had ended"
                 blame([f"{kind}: {fault}" for fault in found])
+            if done < min(len(kinds), asked.kills):
+                blame([f"{done} rounds in {asked.minutes:g} minutes say nothing; give it longer"])
             for kind, one in rounds.items():
                 blame([f"{kind}, at the end: {fault}" for fault in one.at_the_end()])
     for what, count in sorted(counts.items()):

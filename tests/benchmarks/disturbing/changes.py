@@ -23,6 +23,9 @@ from disturbing.sessions import (
 
 #: A clip that grows is written in so many pieces.
 PIECES = 10
+WAYS = ("grown", "replaced", "deleted")
+#: When a change comes, in shares of what reading takes: on the way, or just after.
+WHEN = (0.1, 1.2)
 
 
 class Changes:
@@ -56,23 +59,24 @@ class Changes:
     def round(self, chance: random.Random) -> tuple[str, list[str]]:
         """Change a clip while it is read, then read again; say what is not as in peace."""
         clip = chance.choice(CLIPS)
-        what = chance.choice(("grown", "replaced", "deleted"))
+        what = chance.choice(WAYS)
         end = "whole" if what == "grown" else f"{what} {clip}"
         expected, files = self._end(end)
         if what != "grown" and files == self._end("whole")[1]:
-            return "had ended", [f"{end}: gives the tables of the session as it was"]
+            return "not comparable", [f"{end}: gives the tables of the session as it was"]
         copy(self.calm, self.folder)
         whole = (self.folder / clip).read_bytes()
         if what == "grown":
             (self.folder / clip).write_bytes(whole[: len(whole) // 3])
         process = start(extractor("read", self.folder, "--quiet", "--jobs", 2))
         change = threading.Thread(
-            target=self._change, args=(what, clip, whole, chance.uniform(0.1, 0.9) * self.takes_s)
+            target=self._change, args=(what, clip, whole, chance.uniform(*WHEN) * self.takes_s)
         )
+        self._hit = False
         change.start()
         with process:
             _, err = process.communicate(timeout=120)
-        hit = change.is_alive() or self._hit
+        hit = self._hit
         change.join()
         faults = [] if process.returncode in (0, 3) else [f"{end}: exit code {process.returncode}"]
         faults += [f"{end}: {err[-300:]}"] if "Traceback" in err else []
@@ -84,8 +88,8 @@ class Changes:
         # Readings of a clip that is gone may stay.
         found = {n: raw for n, raw in found.items() if n in files or what != "deleted"}
         faults += [f"{end}, read again: {text}" for text in differences(found, files)]
-        self.counts[f"clips {what} while they were read"] += 1
-        return "changed on the way" if hit else "had ended", faults
+        self.counts[f"clips {what} while or just after they were read"] += 1
+        return "changed on the way" if hit else "changed just after", faults
 
     def at_the_end(self) -> list[str]:
         """Nothing is left to do."""
@@ -102,7 +106,6 @@ class Changes:
         part.replace(self.folder / clip)
 
     def _change(self, what: str, clip: str, whole: bytes, after_s: float) -> None:
-        self._hit = False
         path = self.folder / clip
         if what == "grown":
             begun = len(whole) // 3
