@@ -25,11 +25,11 @@ from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.replay import replay
 from extractor.commands.report import report
+from extractor.commands.screen import MANNER, fail
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ConsentError, ExtractorError
-from extractor.screen import MANNER, fail
 
 app = typer.Typer(
     add_completion=False,

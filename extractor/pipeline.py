@@ -16,13 +16,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from extractor import readers, state, storage, tabulating, workers
+from extractor import tabulation
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
-from extractor.jobs import ClipJob, Options, read_clip_job
-from extractor.overlay import Overlay, direction_question
-from extractor.session import Correction, Run, Session
-from extractor.state import ClipState
-from extractor.tables import format_table
+from extractor.reading import cache, process_pool, readers
+from extractor.reading.cache import ClipState
+from extractor.reading.clip_job import ClipJob, Options, read_clip_job
+from extractor.session import atomic
+from extractor.session.csv_tables import format_table
+from extractor.session.folder import Correction, Run, Session
+from extractor.session.overlay import Overlay, direction_question
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
 LEFTOVER_S = 60.0
@@ -99,12 +101,12 @@ class ClipTable:
     """Those of this clip."""
     key: str
     """Changes whenever the table may."""
-    _made: tabulating.ClipSeries | None = None
+    _made: tabulation.ClipSeries | None = None
 
-    def made(self) -> tabulating.ClipSeries:
+    def made(self) -> tabulation.ClipSeries:
         """Return the series with flags and corrections."""
         if self._made is None:
-            self._made = tabulating.clip_series(self.known, self.overlay.fields, self.corrections)
+            self._made = tabulation.clip_series(self.known, self.overlay.fields, self.corrections)
         return self._made
 
 
@@ -149,10 +151,10 @@ def _read_session(
     corrections = session.corrections()
     own = (session.results, session.state, session.state / "clips", session.readings_folder)
     for folder in own:
-        storage.clean_up(folder)
+        atomic.clean_up(folder)
     for name in ("overlay.toml", "session.toml", "runs.csv", "corrections.csv"):
-        storage.clean_up(session.root, name, older_than_s=LEFTOVER_S)
-    storage.clean_up(session.pictures, older_than_s=LEFTOVER_S)
+        atomic.clean_up(session.root, name, older_than_s=LEFTOVER_S)
+    atomic.clean_up(session.pictures, older_than_s=LEFTOVER_S)
     report.warnings += session.run_warnings(runs)
     known = _read_clips(session, overlay, chosen, options, watcher, report)
     tables = _tabulate(session, overlay, known, corrections, report)
@@ -162,10 +164,10 @@ def _read_session(
 
 def _draft(session: Session, report: SessionReport) -> None:
     """Draft ``runs.csv``; where that fails the clips are read all the same."""
-    from extractor.planning import drafting
+    from extractor.video import runs_draft
 
     try:
-        report.drafted = drafting.draft(session)
+        report.drafted = runs_draft.draft(session)
     except (ChangedMeanwhileError, StorageError) as error:
         report.warnings.append(str(error))
 
@@ -205,11 +207,11 @@ def quick_session(
     overlay = session.overlay()
     report = SessionReport()
     for clip, known in _work(_jobs(session, overlay, chosen, options), options, watcher, report):
-        series = tabulating.clip_series(known, overlay.fields, ())
+        series = tabulation.clip_series(known, overlay.fields, ())
         _note(report, watcher, _success(clip, known, series.notes))
         run = Run(run=session.stems[clip], clips=(clip,))
         parts = [(series.series, known.duration_s)]
-        report.rows += tabulating.run_rows(run, [known], parts, overlay.fields, steady=False)
+        report.rows += tabulation.run_rows(run, [known], parts, overlay.fields, steady=False)
     report.rows.sort(key=lambda row: str(row["run"]))
     return report
 
@@ -233,7 +235,7 @@ def quick_verdicts(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 def _jobs(
     session: Session, overlay: Overlay, chosen: Sequence[str], options: Options
 ) -> list[ClipJob]:
-    from extractor.framing import tight_shares
+    from extractor.reading.box_tightening import tight_shares
 
     reader = readers.create(options.reader)
     tight = tight_shares(session, overlay, reader)
@@ -241,7 +243,7 @@ def _jobs(
     taught = readers.lessons(options.reader, session.glyphs_path)
     if taught.lessons:
         named = f"{reader.name}+glyphs {reader.version()}/{taught.digest()}"
-    asked = state.asked_digest(
+    asked = cache.asked_digest(
         overlay.fields, tight, named, options.rate_hz, options.crosscheck_of(reader.name)
     )
     cores = os.cpu_count() or 1
@@ -295,7 +297,7 @@ def _read_clips(
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
         table = _table(session, overlay, clip, known, corrections)
-        tabulating.write_readings(session.readings_path(clip), table.made().series)
+        tabulation.write_readings(session.readings_path(clip), table.made().series)
         _note(report, watcher, _success(clip, known, table.made().notes))
     return {clip: found[clip] for clip in session.clips if clip in found}
 
@@ -303,7 +305,7 @@ def _read_clips(
 def _remembered(session: Session, overlay: Overlay, names: Iterable[str]) -> dict[str, ClipState]:
     """Return what was read of these clips for all fields, whether or not it is up to date."""
     fields = {f.name for f in overlay.fields}
-    states = {clip: state.load(state_path(session, clip)) for clip in names}
+    states = {clip: cache.load(state_path(session, clip)) for clip in names}
     return {c: s for c, s in states.items() if s is not None and fields <= set(s.fields)}
 
 
@@ -319,10 +321,10 @@ def _work(
     count = options.jobs or os.cpu_count() or 1
     way = None
     if options.scheduler:
-        from extractor import cluster
+        from extractor.reading import dask_cluster
 
-        way = cluster.on(options.scheduler)
-    for job, known, error in workers.run(jobs, read_clip_job, count, watcher.progress, way):
+        way = dask_cluster.on(options.scheduler)
+    for job, known, error in process_pool.run(jobs, read_clip_job, count, watcher.progress, way):
         if known is not None:
             yield job.clip, known
             continue
@@ -334,11 +336,11 @@ def _work(
 
 
 def _known(session: Session, job: ClipJob) -> ClipState | None:
-    known = state.load(state_path(session, job.clip))
+    known = cache.load(state_path(session, job.clip))
     if known is None or known.stalled or known.asked_digest != job.asked:
         return None
     try:
-        return known if known.clip_digest == state.clip_digest(job.path) else None
+        return known if known.clip_digest == cache.clip_digest(job.path) else None
     except ClipError:
         return None
 
@@ -371,8 +373,8 @@ def _table(
     corrections: Sequence[Correction],
 ) -> ClipTable:
     own = tuple(c for c in corrections if c.clip == clip)
-    read = state.file_digest(state_path(session, clip))
-    key = state.digest_of(tabulating.TABLES_VERSION, read, overlay.fields, own)
+    read = cache.file_digest(state_path(session, clip))
+    key = cache.digest_of(tabulation.TABLES_VERSION, read, overlay.fields, own)
     return ClipTable(known, overlay, own, key)
 
 
@@ -385,13 +387,13 @@ def _tabulate(
 ) -> dict[str, ClipTable]:
     """Write the readings of every clip whose table is not up to date."""
     path = session.state / "tables.json"
-    before, now = state.read_json(path), {}
+    before, now = cache.read_json(path), {}
     tables = {}
     for clip, one in known.items():
         table = tables[clip] = _table(session, overlay, clip, one, corrections)
         entry = before.get(clip, {})
         if entry.get("key") != table.key or not session.readings_path(clip).exists():
-            tabulating.write_readings(session.readings_path(clip), table.made().series)
+            tabulation.write_readings(session.readings_path(clip), table.made().series)
             entry = {
                 "key": table.key,
                 "notes": list(table.made().notes),
@@ -405,7 +407,7 @@ def _tabulate(
         ]
         report.warnings += [f"corrections.csv: {one}" for one in entry["outside"]]
     if now != before:
-        state.write_json(path, now)
+        cache.write_json(path, now)
     _add_notes(report, now)
     report.warnings += [
         f"corrections.csv names {clip}, which is not in the folder"
@@ -432,21 +434,21 @@ def _summarise(
 ) -> None:
     """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
     path = session.state / "summary.json"
-    before, now = state.read_json(path), {}
+    before, now = cache.read_json(path), {}
     report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
     for run in runs:
         parts = [tables[c] for c in run.clips if c in tables]
         if len(parts) < len(run.clips):
             continue
-        key = state.digest_of(run, [t.key for t in parts], overlay.fields)
-        now[key] = before.get(key) or tabulating.run_rows(
+        key = cache.digest_of(run, [t.key for t in parts], overlay.fields)
+        now[key] = before.get(key) or tabulation.run_rows(
             run,
             [t.known for t in parts],
             [(t.made().series, t.known.duration_s) for t in parts],
             overlay.fields,
         )
         report.rows += now[key]
-    text = format_table(tabulating.summary_columns(), report.rows)
+    text = format_table(tabulation.summary_columns(), report.rows)
     if now != before or not session.summary_path.exists():
-        storage.write_text(session.summary_path, text)
-        state.write_json(path, now)
+        atomic.write_text(session.summary_path, text)
+        cache.write_json(path, now)

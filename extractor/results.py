@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import UsageError
-from extractor.overlay import Direction, Field, Overlay, usual_direction
-from extractor.session import Session, spelled
-from extractor.tables import Table, numbers, read_table
+from extractor.session.csv_tables import Table, numbers, read_table
+from extractor.session.folder import Session, spelled
+from extractor.session.overlay import Direction, Field, Overlay, usual_direction
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,7 +185,7 @@ def load(folder: Path) -> Results:
 def _frame(table: Table) -> pd.DataFrame:
     import pandas as pd
 
-    from extractor.tabulating import summary_columns
+    from extractor.tabulation import summary_columns
 
     known = set(summary_columns()) - _TEXT
     data: dict[str, list[Any]] = {}

@@ -12,7 +12,7 @@ from pathlib import Path
 import av
 import numpy as np
 
-from extractor.readers.base import Crop, Line
+from extractor.reading.readers.base import Crop, Line
 
 SIZE = (320, 180)
 BOX = (40, 20, 64, 32)

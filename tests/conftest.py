@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
-from extractor import framing, jobs, readers
-from extractor.charts import style
+from extractor.reading import box_tightening, clip_job, readers
+from extractor.report.charts import style
 
 
 @pytest.fixture
@@ -17,8 +17,8 @@ def grey_reader(monkeypatch: pytest.MonkeyPatch) -> GreyReader:
     """Let every stage read with a `GreyReader` and without tightening (in this process)."""
     reader = GreyReader()
     monkeypatch.setattr(readers, "create", lambda name, glyphs=None: reader)
-    monkeypatch.setattr(framing, "_tight_share", lambda seen, reader: None)
-    monkeypatch.setattr(jobs, "_made", {})
+    monkeypatch.setattr(box_tightening, "_tight_share", lambda seen, reader: None)
+    monkeypatch.setattr(clip_job, "_made", {})
     return reader
 
 

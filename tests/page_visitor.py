@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from extractor.page.application import create
-from extractor.page.desk import Desk, Manner
 from extractor.page.guard import Guard
+from extractor.page.service import Desk, Manner
 
 PORT = 40123
 

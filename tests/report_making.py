@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 from test_comparison_sample import SAMPLE, truth_series
 
-from extractor.overlay import Box, Field, load
-from extractor.session import Session
-from extractor.statistics import summarise
-from extractor.tables import write_table
-from extractor.tabulating import run_rows, summary_columns, write_readings
+from extractor.session.csv_tables import write_table
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field, load
+from extractor.statistics.summary import summarise
+from extractor.tabulation import run_rows, summary_columns, write_readings
 
 __all__ = ["made_up_session", "run_rows", "truth_session"]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from extractor.overlay import Box, Field
+from extractor.session.overlay import Box, Field
 
 
 def make_field(**settings):

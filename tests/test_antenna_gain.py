@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import trapezoid
 
-from extractor.antenna_gain import (
+from extractor.radio.antenna_gain import (
     FULL_SPHERE_DEG2,
     TAI_PEREIRA_DEG2,
     aperture_gain_dbi,
@@ -28,7 +28,7 @@ from extractor.antenna_gain import (
     practical_directivity_dbi,
     tai_pereira_directivity_dbi,
 )
-from extractor.path_loss import NotValid, wavelength_m
+from extractor.radio.propagation import NotValid, wavelength_m
 
 F = 5.8e9
 DB = 0.01

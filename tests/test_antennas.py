@@ -2,8 +2,8 @@
 
 import pytest
 
-from extractor.antennas import Antenna, find_antenna, read_antennas
 from extractor.errors import TableError
+from extractor.session.antennas import Antenna, find_antenna, read_antennas
 
 
 def read(tmp_path, text, encoding="utf-8"):

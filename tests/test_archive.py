@@ -11,12 +11,13 @@ import pytest
 from report_making import made_up_session, truth_session
 from typer.testing import CliRunner
 
-from extractor import archive, doubtful
+from extractor import review
 from extractor.cli import app
 from extractor.comparison import compare_sessions
 from extractor.errors import SessionFileError, UsageError
+from extractor.report import pack
 from extractor.results import load
-from extractor.session import Session
+from extractor.session.folder import Session
 
 RUNS = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
 
@@ -27,12 +28,12 @@ def packed(tmp_path_factory) -> tuple[Path, Path]:
     (folder / "slab_m1_red.mp4").write_bytes(b"not really a video")
     (folder / ".hidden.csv").write_text("secret")
     (folder / "results" / "pictures").mkdir()
-    return folder, archive.pack(Session(folder))
+    return folder, pack.pack(Session(folder))
 
 
 def test_comparison_from_the_pack_is_the_same(packed) -> None:
     folder, path = packed
-    with archive.opened(path) as opened:
+    with pack.opened(path) as opened:
         again = compare_sessions([opened])
         assert opened.name == "club"
         assert Session(opened).clips == Session(folder).clips
@@ -44,7 +45,7 @@ def test_comparison_from_the_pack_is_the_same(packed) -> None:
 
 def test_readings_come_back_byte_by_byte(packed) -> None:
     folder, path = packed
-    with archive.opened(path) as opened:
+    with pack.opened(path) as opened:
         mine, its = Session(folder), Session(opened)
         for clip in mine.clips:
             assert its.readings_path(clip).read_bytes() == mine.readings_path(clip).read_bytes()
@@ -65,8 +66,8 @@ def test_digests_are_sha256_of_the_clips_which_are_not_inside(packed) -> None:
 def test_a_pack_joins_a_new_round(tmp_path) -> None:
     old = made_up_session(tmp_path / "old", RUNS)
     new = made_up_session(tmp_path / "new", [*RUNS, ("C", "U", "1"), ("C", "U", "2")])
-    path = archive.pack(Session(old), tmp_path / "old.zip")
-    with archive.opened_all([path, new]) as folders:
+    path = pack.pack(Session(old), tmp_path / "old.zip")
+    with pack.opened_all([path, new]) as folders:
         comparison = compare_sessions(folders)
     assert set(comparison.runs["session"]) == {"old", "new"}
     assert any(f.kind == "link" for f in comparison.findings)
@@ -77,12 +78,12 @@ def test_doubtful_crops_are_kept(tmp_path, session_folder, grey_reader) -> None:
 
     session = Session(session_folder)
     read_session(session, Options(jobs=1))
-    path = archive.pack(session, tmp_path / "p.zip")
-    with archive.opened(path) as opened:
-        kept = doubtful.stored(opened / "results")
+    path = pack.pack(session, tmp_path / "p.zip")
+    with pack.opened(path) as opened:
+        kept = review.stored(opened / "results")
         assert kept
         assert all(d.picture.startswith(b"\x89PNG") for d in kept)
-        settings = archive.manifest_of(opened)["clips"][0]
+        settings = pack.manifest_of(opened)["clips"][0]
     assert settings["reader"] == "grey 1"
     assert settings["boxes"]["bitrate"] == [40, 20, 64, 32]
 
@@ -116,7 +117,7 @@ def make(path: Path, members: dict[str, bytes], **manifest: object) -> Path:
 def test_members_that_no_pack_holds_are_refused(tmp_path, name: str) -> None:
     path = make(tmp_path / "bad.zip", {"session/ok.csv": b"a\n", name: b"x"})
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="not opened"), pack.opened(path):
         pass
     assert sorted(tmp_path.rglob("*")) == before
     assert not (tmp_path.parent / "outside.csv").exists()
@@ -125,7 +126,7 @@ def test_members_that_no_pack_holds_are_refused(tmp_path, name: str) -> None:
 @pytest.mark.parametrize("clip", ["../a.mp4", "/a.mp4", "runs.csv", "", "a/../../b.mp4"])
 def test_names_of_clips_are_checked_too(tmp_path, clip: str) -> None:
     path = make(tmp_path / "bad.zip", {}, clips=[{"clip": clip}])
-    with pytest.raises(SessionFileError), archive.opened(path):
+    with pytest.raises(SessionFileError), pack.opened(path):
         pass
 
 
@@ -146,7 +147,7 @@ def test_names_of_clips_are_checked_too(tmp_path, clip: str) -> None:
 def test_names_that_no_disk_can_hold_together_are_refused(tmp_path, members, clips) -> None:
     entries = [{"clip": clip} for clip in clips]
     path = make(tmp_path / "bad.zip", dict.fromkeys(members, b"x"), clips=entries)
-    with pytest.raises(SessionFileError, match="not opened") as caught, archive.opened(path):
+    with pytest.raises(SessionFileError, match="not opened") as caught, pack.opened(path):
         pass
     assert str(caught.value).startswith(f"{path}: holds '")
     assert len(str(caught.value)) < 300 + len(str(path))
@@ -158,7 +159,7 @@ def test_far_too_many_entries_are_refused_at_once(tmp_path, where: str) -> None:
     members = {f"session/{n}.csv": b"" for n in names} if where == "members" else {}
     clips = [{"clip": f"{n}.mp4"} for n in names] if where == "clips" else []
     path = make(tmp_path / "many.zip", members, clips=clips)
-    with pytest.raises(SessionFileError, match="far larger"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="far larger"), pack.opened(path):
         pass
 
 
@@ -179,7 +180,7 @@ def test_an_error_inside_names_the_pack_and_the_entry(
     tmp_path, name: str, content: str, said: str
 ) -> None:
     folder = made_up_session(tmp_path / "club", RUNS)
-    with zipfile.ZipFile(archive.pack(Session(folder))) as packed:
+    with zipfile.ZipFile(pack.pack(Session(folder))) as packed:
         kept = {n: packed.read(n) for n in packed.namelist() if n != "pack.json"}
     path = make(tmp_path / "p.zip", kept | {f"session/{name}": content.encode()})
     result = CliRunner().invoke(app, ["compare", str(path), "--out", str(tmp_path / "out")])
@@ -192,7 +193,7 @@ def test_a_manifest_of_brackets_is_no_pack(tmp_path) -> None:
     path = tmp_path / "deep.zip"
     with zipfile.ZipFile(path, "w") as out:
         out.writestr("pack.json", DEEP)
-    with pytest.raises(SessionFileError, match="no pack"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="no pack"), pack.opened(path):
         pass
 
 
@@ -202,14 +203,14 @@ def test_links_twins_and_floods_are_refused(tmp_path, monkeypatch) -> None:
     path = make(tmp_path / "link.zip", {})
     with zipfile.ZipFile(path, "a") as out:
         out.writestr(link, "../../outside")
-    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="not opened"), pack.opened(path):
         pass
     path = make(tmp_path / "twin.zip", {"session/Runs.csv": b"1", "session/runs.csv": b"2"})
-    with pytest.raises(SessionFileError, match="not opened"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="not opened"), pack.opened(path):
         pass
-    monkeypatch.setattr(archive, "_MOST_BYTES", 1000)
+    monkeypatch.setattr(pack, "_MOST_BYTES", 1000)
     path = make(tmp_path / "flood.zip", {"session/runs.csv": b"0" * 5000})
-    with pytest.raises(SessionFileError, match="far larger"), archive.opened(path):
+    with pytest.raises(SessionFileError, match="far larger"), pack.opened(path):
         pass
 
 
@@ -220,8 +221,8 @@ def test_a_lying_size_does_not_get_through(tmp_path, monkeypatch) -> None:
     at = raw.rindex(b"PK\x01\x02")
     at = raw.rindex(b"PK\x01\x02", 0, at) if raw[at:].find(b"runs.csv") < 0 else at
     path.write_bytes(raw[: at + 24] + (10).to_bytes(4, "little") + raw[at + 28 :])
-    monkeypatch.setattr(archive, "_MOST_BYTES", 1000)
-    with pytest.raises(SessionFileError), archive.opened(path):
+    monkeypatch.setattr(pack, "_MOST_BYTES", 1000)
+    with pytest.raises(SessionFileError), pack.opened(path):
         pass
 
 
@@ -231,7 +232,7 @@ def test_a_lying_size_does_not_get_through(tmp_path, monkeypatch) -> None:
 )
 def test_other_archives_say_what_they_are(tmp_path, manifest, word: str) -> None:
     path = make(tmp_path / "odd.zip", {}, **manifest)
-    with pytest.raises(SessionFileError, match=word), archive.opened(path):
+    with pytest.raises(SessionFileError, match=word), pack.opened(path):
         pass
 
 
@@ -240,7 +241,7 @@ def test_damage_is_told(tmp_path, packed) -> None:
     raw[2000:4000] = bytes(2000)
     path = tmp_path / "damaged.zip"
     path.write_bytes(raw)
-    with pytest.raises(SessionFileError), archive.opened(path):
+    with pytest.raises(SessionFileError), pack.opened(path):
         pass
 
 
@@ -248,13 +249,13 @@ def test_folders_and_tables_pass_through(tmp_path) -> None:
     table = tmp_path / "t.csv"
     table.write_text("antenna,value\nA,1\n")
     for path in (tmp_path, table):
-        with archive.opened(path) as same:
+        with pack.opened(path) as same:
             assert same == path
-    with pytest.raises(UsageError, match="not there"), archive.opened(tmp_path / "none"):
+    with pytest.raises(UsageError, match="not there"), pack.opened(tmp_path / "none"):
         pass
 
 
 def test_session_that_was_not_read(tmp_path) -> None:
     (tmp_path / "a.mp4").touch()
     with pytest.raises(UsageError, match="read the clips first"):
-        archive.pack(Session(tmp_path))
+        pack.pack(Session(tmp_path))

@@ -8,7 +8,7 @@ import pytest
 from check_data import LEW, MAVRO, MICHELSO
 from statsmodels.tsa.stattools import acf
 
-from extractor.autocorrelation import (
+from extractor.statistics.autocorrelation import (
     ar1_effective_size,
     ar1_variance_factor,
     autocorrelation,

@@ -17,12 +17,12 @@ from outside.footage import missing
 from outside.overlays import Look, Picture, Place, burn, tight_box
 from outside.truth import Series, number_walk
 
-from extractor.clips import probe
-from extractor.flags import Flag
-from extractor.interpretation import interpret
-from extractor.overlay import Box, Field
-from extractor.readers.network import NetworkReader
-from extractor.reading import ClipReadings, read_clip
+from extractor.reading.clip_reading import ClipReadings, read_clip
+from extractor.reading.number_parsing import interpret
+from extractor.reading.readers.network import NetworkReader
+from extractor.session.overlay import Box, Field
+from extractor.statistics.flags import Flag
+from extractor.video.clips import probe
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=str(missing()))
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from extractor.calibration import calibrate, is_calibrated, usable_runs
 from extractor.errors import TableError
+from extractor.radio.calibration import calibrate, is_calibrated, usable_runs
 
 STEPS = np.array([0.0, 3, 6, 9, 12, 15])
 LEVELS = np.array([48.0, 46, 40, 31, 22, 12])

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from extractor.calibration import calibrate
-from extractor.calibration_findings import (
+from extractor.radio.calibration import calibrate
+from extractor.radio.calibration_findings import (
     antennas_on_other_ports,
     at_common_attenuation,
     calibration_report,

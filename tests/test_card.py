@@ -10,9 +10,9 @@ from comparison_making import compared, five_by_hand, scenario
 from report_making import made_up_session, truth_session
 from test_charts import words_in
 
-from extractor import card
-from extractor.charts import style
 from extractor.errors import UsageError
+from extractor.report import card
+from extractor.report.charts import style
 
 
 @pytest.mark.parametrize("size", ["1920x1080", "1080x1920", "1080x1080"])

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from extractor.cautions import NOT_A_COMPLIANCE_TOOL, cautions, cautions_markdown
+from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL, cautions, cautions_markdown
 
 PAGE = Path(__file__).parents[1] / "docs" / "cautions.md"
 

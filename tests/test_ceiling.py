@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from series_making import make_field, make_series
 
-from extractor.ceiling import find_ceiling
-from extractor.statistics import summarise
+from extractor.statistics.ceiling import find_ceiling
+from extractor.statistics.summary import summarise
 
 
 def slow(rng, n, rho, hold):

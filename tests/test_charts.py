@@ -14,10 +14,10 @@ import pytest
 from comparison_making import compared, scenario
 from report_making import made_up_session
 
-from extractor.charts import clips, distribution, drift, ports, quality, ranking, style
-from extractor.charts import session as session_charts
 from extractor.comparison import compare_sessions
 from extractor.comparison.drift import drift as drift_of
+from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
+from extractor.report.charts import session as session_charts
 from extractor.results import load, main_field, second_field
 
 # Machado, Oliveira and Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15, 1291), table 1,

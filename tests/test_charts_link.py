@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from extractor.link_report import link_report
-from extractor.link_results import figures
+from extractor.radio.assessment import link_report
+from extractor.report.link_tables import figures
 
 EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
 

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from series_making import held_series, make_field, make_series
 
-from extractor.cleaning import clean, clean_clip
 from extractor.errors import TableError
+from extractor.statistics.cleaning import clean, clean_clip
 
 FRAME_S = 1 / 30
 FIELD = make_field(decimals=1, unit="Mbit/s", minimum=0.0, maximum=60.0)

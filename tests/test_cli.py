@@ -15,10 +15,11 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from report_making import truth_session
 from typer.testing import CliRunner
 
-from extractor import marking, overlay, suggesting
 from extractor.cli import app
-from extractor.overlay import Box
-from extractor.session import Session
+from extractor.reading import marking, suggestions
+from extractor.session import overlay
+from extractor.session.folder import Session
+from extractor.session.overlay import Box
 
 RUNNER = CliRunner()
 
@@ -231,10 +232,12 @@ def test_mark_another_shape_gives_a_way_out(session_folder: Path, grey_reader: G
 
 
 def test_suggest_finds_the_changing_number(session_folder: Path, grey_reader: GreyReader) -> None:
-    found = suggesting.suggest(Session(session_folder), "network")
+    found = suggestions.suggest(Session(session_folder), "network")
     # The patch's edges stay while the scene moves; it reaches from 32, 12 to 112, 60.
     patch = Box(32, 12, 80, 48)
-    hits = [i for i, c in enumerate(found.candidates, 1) if suggesting._overlap(c.box, patch) > 0.6]
+    hits = [
+        i for i, c in enumerate(found.candidates, 1) if suggestions._overlap(c.box, patch) > 0.6
+    ]
     assert hits
     code, out, _ = run("mark", session_folder, "--suggest", "--accept", f"{hits[0]}=speed")
     assert code == 0

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from clipmaker import BOX, SIZE, level_of, make_clip, stairs, steady
 
-from extractor import clips, containers, planes
 from extractor.errors import ClipError
-from extractor.overlay import Box
+from extractor.session.overlay import Box
+from extractor.video import clips, crops, integrity
 
 
 def decode(path: Path, box: Box | None = None) -> tuple[list[clips.Frame], clips.Tally]:
@@ -42,7 +42,7 @@ def test_crop_equals_the_cut_of_the_whole_picture(form: str) -> None:
     smooth = cv2.resize(rng.integers(0, 255, (9, 16, 3), dtype=np.uint8), (160, 90))
     frame = av.VideoFrame.from_ndarray(smooth, format="rgb24").reformat(format=form)
     box = Box(33, 17, 51, 21)  # odd on purpose: chroma planes are half as fine
-    cut = planes.crop(frame, box)
+    cut = crops.crop(frame, box)
     # The same range of levels: "j" and grey use all 256.
     alike = "yuvj444p" if form in ("yuvj420p", "gray") else "yuv444p"
     whole = np.stack(
@@ -197,7 +197,7 @@ def test_frames_at_given_times_are_those_of_the_whole_pass(tmp_path: Path, name:
 
 def test_container_states(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", steady(0.5), stairs)
-    assert containers.state(tmp_path / "a.mp4") == "whole"
-    assert not containers.lacks_index(tmp_path / "a.mp4")
+    assert integrity.state(tmp_path / "a.mp4") == "whole"
+    assert not integrity.lacks_index(tmp_path / "a.mp4")
     (tmp_path / "b.bin").write_bytes(b"anything else")
-    assert containers.state(tmp_path / "b.bin") == "unknown"
+    assert integrity.state(tmp_path / "b.bin") == "unknown"

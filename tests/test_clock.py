@@ -13,29 +13,31 @@ import numpy as np
 import pytest
 from clipmaker import BOX, GreyReader, make_clip, overlay_toml, stairs, steady
 
-from extractor import clips, doubtful, pipeline, reading
-from extractor.continuity import Clock, usual_step_s
-from extractor.flags import Flag
-from extractor.h264 import FrameNumbers
-from extractor.interpretation import interpret
-from extractor.jobs import Options
-from extractor.overlay import Box, Field
+from extractor import pipeline, review
 from extractor.page import doubts
+from extractor.reading import clip_reading
+from extractor.reading.clip_job import Options
+from extractor.reading.number_parsing import interpret
 from extractor.results import load
-from extractor.sampling import missing_rows, sampling_of
-from extractor.session import Session
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field
+from extractor.statistics.flags import Flag
+from extractor.statistics.sampling import missing_rows, sampling_of
+from extractor.video import clips
+from extractor.video.continuity import Clock, usual_step_s
+from extractor.video.h264 import FrameNumbers
 
 FIELD = Field("bitrate", (320, 180), Box(*BOX))
 #: A keyframe every 2 s: what is lost in between stays lost for long.
 SLOW = {"preset": "veryfast", "crf": "18", "g": "60", "sc_threshold": "0"}
 
 
-def read(path: Path, **more: object) -> reading.ClipReadings:
-    return reading.read_clip(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
+def read(path: Path, **more: object) -> clip_reading.ClipReadings:
+    return clip_reading.read_clip(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
 
 
 def judged(
-    result: reading.ClipReadings, value_at: Callable[[float], int], within: int = 0
+    result: clip_reading.ClipReadings, value_at: Callable[[float], int], within: int = 0
 ) -> dict[str, list[float]]:
     """Return the times of rows that are right, wrong and unreadable."""
     seen = result.fields["bitrate"]
@@ -248,7 +250,7 @@ def test_pictures_after_damage_are_indeed_stale(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Without the rule the numbers are wrong and look right: the clips above are what they claim.
-    monkeypatch.setattr("extractor.continuity.Damage.spoils", lambda *_: False)
+    monkeypatch.setattr("extractor.video.continuity.Damage.spoils", lambda *_: False)
     with pytest.raises(AssertionError):
         test_pictures_made_up_after_damage_do_not_count(tmp_path, "libx264", "mp4", lost(80, 7))
 
@@ -262,7 +264,7 @@ def test_damage_is_not_shown_to_be_corrected(tmp_path: Path, grey_reader: GreyRe
     assert report.rows[0]["n_unreadable"] >= 15
     assert not any("look at the box" in note for note in report.clips[0].notes)
     session = Session(tmp_path)
-    assert not [d for d in doubtful.most_doubtful(load(tmp_path)) if d.flag == "unreadable"]
+    assert not [d for d in review.most_doubtful(load(tmp_path)) if d.flag == "unreadable"]
     known = pipeline.state.load(pipeline.state_path(session, "a.mp4"))
     assert known is not None
     series = pipeline.tabulating.clip_series(known, session.overlay().fields, ())

@@ -8,7 +8,7 @@ from test_comparison_model import fitted, grouped
 
 from extractor.comparison.model import Fit, lay_out
 from extractor.comparison.pairs import best_probability, ordering, pair_table
-from extractor.planning.power import studentised_critical
+from extractor.statistics.power import studentised_critical
 
 
 def test_tukey_intervals_of_the_nist_handbook():

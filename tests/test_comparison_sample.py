@@ -9,10 +9,10 @@ import pytest
 from comparison_making import finding, kinds
 
 from extractor.comparison import compare_sessions
-from extractor.overlay import load
-from extractor.session import Session
-from extractor.statistics import summarise
-from extractor.tables import write_table
+from extractor.session.csv_tables import write_table
+from extractor.session.folder import Session
+from extractor.session.overlay import load
+from extractor.statistics.summary import summarise
 
 SAMPLE = Path(__file__).parent.parent / "sample_clips"
 

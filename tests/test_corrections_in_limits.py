@@ -11,9 +11,9 @@ from page_visitor import Visitor
 
 from extractor import pipeline
 from extractor.errors import TableError
-from extractor.overlay import Box, Field
-from extractor.session import Session
-from extractor.tables import read_table
+from extractor.session.csv_tables import read_table
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field
 
 ONE = pipeline.Options(jobs=1, crosscheck=0)
 LIMITED = overlay_toml("minimum = 0.0\nmaximum = 45.0")

@@ -11,14 +11,15 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from extractor import archive, pipeline
+from extractor import pipeline
 from extractor.comparison import compare_sessions
-from extractor.editing import edit_run, run_rows
 from extractor.errors import TableError
-from extractor.recordings import Span, content_digest, counted_twice, digests_of, originals
-from extractor.report import write_report
-from extractor.session import Session, parse_runs
-from extractor.tables import parse_table
+from extractor.report import pack
+from extractor.report.html_report import write_report
+from extractor.session.csv_tables import parse_table
+from extractor.session.folder import Session, parse_runs
+from extractor.session.recordings import Span, content_digest, counted_twice, digests_of, originals
+from extractor.session.runs_editing import edit_run, run_rows
 
 ONE = pipeline.Options(jobs=1, crosscheck=0)
 HEAD = "run,clip,start_s,end_s,antenna,mounting"
@@ -105,10 +106,10 @@ def test_a_copy_is_named_by_read_and_refused_by_all_that_compares(three):
     for work in (lambda: compare_sessions([three]), lambda: write_report([three])):
         with pytest.raises(TableError, match=r"run '1' \(a.mp4\) and run '3' \(c.mp4\) count"):
             work()
-    packed = archive.pack(Session(three))
-    with archive.opened(packed) as folder, pytest.raises(TableError, match="no two measure"):
+    packed = pack.pack(Session(three))
+    with pack.opened(packed) as folder, pytest.raises(TableError, match="no two measure"):
         compare_sessions([folder])
-    with archive.opened(packed) as folder, pytest.raises(TableError, match="of one recording"):
+    with pack.opened(packed) as folder, pytest.raises(TableError, match="of one recording"):
         compare_sessions([folder, three])
     runs(three, "1,a.mp4,,,Fan,1", "2,b.mp4,,,Coil,1")
     pipeline.summarise_session(Session(three))

@@ -15,11 +15,13 @@ from hypothesis import HealthCheck, given, settings
 from page_visitor import Visitor
 from test_spreadsheet_dialects import save, saved
 
-from extractor import cli, framing, jobs, readers, tables
+from extractor import cli
 from extractor.cli import app
 from extractor.errors import TableError
+from extractor.reading import box_tightening, clip_job, readers
 from extractor.results import load
-from extractor.tables import parse_number, parse_table, read_table
+from extractor.session import csv_tables
+from extractor.session.csv_tables import parse_number, parse_table, read_table
 
 Dialect = tuple[str, str, str, str, int]
 PLAIN: Dialect = (",", ".", "\n", "utf-8", csv.QUOTE_MINIMAL)
@@ -62,8 +64,8 @@ def club(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     patch = pytest.MonkeyPatch()
     reader = GreyReader()
     patch.setattr(readers, "create", lambda name, glyphs=None: reader)
-    patch.setattr(framing, "_tight_share", lambda seen, reader: None)
-    patch.setattr(jobs, "_made", {})
+    patch.setattr(box_tightening, "_tight_share", lambda seen, reader: None)
+    patch.setattr(clip_job, "_made", {})
     for name, rows in (("runs", RUNS), ("antennas", ANTENNAS), ("corrections", CORRECTIONS)):
         (folder / f"{name}.csv").write_bytes(save(rows, PLAIN))
     done(["read", str(folder), "--jobs", "1", "--crosscheck", "0"])
@@ -250,7 +252,7 @@ def test_the_summary_is_read_back_with_every_number_checked(club, capfd):
     table = parse_table(path.read_bytes(), "summary.csv")
     cells = [dict(r) for r in table.rows]
     cells[1]["sd"] = "much"
-    tables.write_table(path, table.columns, cells)
+    csv_tables.write_table(path, table.columns, cells)
     assert app(["report", str(folder)], standalone_mode=False) == 2
     assert "line 3, column 'sd': 'much' is not a number" in capfd.readouterr().err
 

@@ -14,13 +14,15 @@ from page_visitor import Visitor
 from report_making import made_up_session
 from test_cli import run
 
-from extractor import card, marking, overlay, readers, replay, suggesting
 from extractor.comparison import compare_sessions
 from extractor.errors import ConsentError, UsageError
-from extractor.overlay import Box, Field, usual_direction
-from extractor.readers.base import Crop, Line
-from extractor.report import write_report
-from extractor.session import Session
+from extractor.reading import marking, readers, suggestions
+from extractor.reading.readers.base import Crop, Line
+from extractor.report import card, replay
+from extractor.report.html_report import write_report
+from extractor.session import overlay
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field, usual_direction
 
 #: Words that claim an order of merit.
 CLAIMS = re.compile(
@@ -246,12 +248,12 @@ def test_the_page_asks_too_and_a_refusal_changes_nothing(
 
 def test_suggestions_are_not_taken_over_a_better_mark(session_folder: Path, careful: None) -> None:
     session = Session(session_folder)
-    bad = suggesting.Candidate(Box(150, 100, 120, 60), (), None, 1.0)
+    bad = suggestions.Candidate(Box(150, 100, 120, 60), (), None, 1.0)
     picture = np.zeros((180, 320, 3), np.uint8)
-    found = suggesting.Suggestions((bad,), "a.mp4", 0.5, picture)
+    found = suggestions.Suggestions((bad,), "a.mp4", 0.5, picture)
     with pytest.raises(ConsentError):
-        suggesting.accept(session, found, 1, "bitrate")
-    assert suggesting.accept(session, found, 1, "bitrate", insist=True).field.box == bad.box
+        suggestions.accept(session, found, 1, "bitrate")
+    assert suggestions.accept(session, found, 1, "bitrate", insist=True).field.box == bad.box
 
 
 def test_the_guides_own_example_reads_on_the_sample_clips(tmp_path: Path) -> None:

@@ -5,21 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from extractor.readers.ctc import CLASSES, best_path, encode
-from extractor.readers.network import MODEL, NetworkReader, normalised, scaled
+from extractor.reading.readers.ctc import CLASSES, best_path, encode
+from extractor.reading.readers.network import MODEL, NetworkReader, normalised, scaled
 
 torch = pytest.importorskip("torch", reason="needs the extra 'train'")
 onnx = pytest.importorskip("onnx", reason="needs the extra 'train'")
 
-from extractor.training.distillation import (  # noqa: E402
+from extractor.reading.training.distillation import (  # noqa: E402
     Teachers,
     best_labels,
     shares,
     softened_loss,
     table_of,
 )
-from extractor.training.likelihood import ctc_loss, likelihood_of  # noqa: E402
-from extractor.training.model import load, settle  # noqa: E402
+from extractor.reading.training.likelihood import ctc_loss, likelihood_of  # noqa: E402
+from extractor.reading.training.model import load, settle  # noqa: E402
 
 STEPS, LONGEST = 24, 6
 

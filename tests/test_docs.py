@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 import typer
 
-from extractor import errors, flags, overlay, session
+from extractor import errors
 from extractor.cli import app
-from extractor.tabulating import summary_columns
+from extractor.session import folder, overlay
+from extractor.statistics import flags
+from extractor.tabulation import summary_columns
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
@@ -46,16 +48,16 @@ def test_every_key_column_flag_and_exit_code() -> None:
     wanted = {
         *(f.name for f in dataclasses.fields(overlay.Field)),
         *summary_columns(),
-        *session.RUN_COLUMNS,
-        *session.CORRECTION_COLUMNS,
-        *session.SESSION_KEYS,
+        *folder.RUN_COLUMNS,
+        *folder.CORRECTION_COLUMNS,
+        *folder.SESSION_KEYS,
         *(f.value for f in flags.Flag),
     }
     missing = sorted(w for w in wanted if f"`{w}`" not in FORMATS and f"{w}," not in FORMATS)
     assert not missing
     for code in (errors.EXIT_OK, errors.EXIT_USAGE, errors.EXIT_CLIP, errors.EXIT_INTERRUPTED):
         assert f"| {code} |" in GUIDE
-    for suffix in session.VIDEO_SUFFIXES:
+    for suffix in folder.VIDEO_SUFFIXES:
         assert f"*{suffix}" in FORMATS
 
 

@@ -11,13 +11,14 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from page_visitor import Visitor
 from test_matching import START, record
 
-from extractor import editing, pipeline
+from extractor import pipeline
 from extractor.comparison import compare_sessions
 from extractor.errors import StorageError, UsageError
-from extractor.planning import drafting, matching
-from extractor.planning.sheet import Plan, write_plan
-from extractor.session import Session
-from extractor.tables import write_table
+from extractor.report.run_sheet import Plan, write_plan
+from extractor.session import runs_editing
+from extractor.session.csv_tables import write_table
+from extractor.session.folder import Session
+from extractor.video import recording_order, runs_draft
 
 NAMES = [f"{a}_m{m}_{p}.mp4" for a in ("coil", "slab") for m in (1, 2) for p in ("green", "red")]
 PLAN = Plan(("A", "B"), ("P",), mountings=1, seed=1)
@@ -37,7 +38,7 @@ def rows_of(folder: Path) -> dict[str, dict[str, str]]:
 
 
 def drafted(folder: Path, *names: str) -> str:
-    return drafting.draft(touch(folder, *names))
+    return runs_draft.draft(touch(folder, *names))
 
 
 def cells(row: dict[str, str]) -> tuple[str, ...]:
@@ -57,7 +58,7 @@ def test_every_clip_gets_a_row_that_says_it_is_a_draft(tmp_path: Path) -> None:
     )
     assert cells(rows["walk round.mp4"]) == ("walk round", "", "", "", "")
     assert rows["walk round.mp4"]["notes"] == "draft: fill antenna, port, mounting, order"
-    assert drafting.draft(Session(tmp_path)) == ""
+    assert runs_draft.draft(Session(tmp_path)) == ""
 
 
 def test_names_that_say_nothing_leave_the_cells_empty(tmp_path: Path) -> None:
@@ -69,7 +70,7 @@ def test_names_that_say_nothing_leave_the_cells_empty(tmp_path: Path) -> None:
 def test_it_grows_and_what_a_person_changed_stays(tmp_path: Path) -> None:
     drafted(tmp_path, NAMES[0], NAMES[4])
     assert cells(rows_of(tmp_path)["coil_m1_green.mp4"])[1:4] == ("", "", "")
-    editing.edit_run(Session(tmp_path), "run:slab_m1_green", "antenna", "", "Sl4b")
+    runs_editing.edit_run(Session(tmp_path), "run:slab_m1_green", "antenna", "", "Sl4b")
     told = drafted(tmp_path, *NAMES)
     assert "6 clips" in told
     rows = rows_of(tmp_path)
@@ -98,17 +99,17 @@ def test_any_cell_changed_by_hand_makes_a_row_ones_own(
 
 def test_a_row_taken_out_does_not_come_back(tmp_path: Path) -> None:
     drafted(tmp_path, *NAMES[:6])
-    editing.remove_run(Session(tmp_path), "run:coil_m1_red")
+    runs_editing.remove_run(Session(tmp_path), "run:coil_m1_red")
     drafted(tmp_path, *NAMES)
     assert set(rows_of(tmp_path)) == set(NAMES) - {"coil_m1_red.mp4"}
 
 
 def test_a_drafted_row_goes_with_its_clip_and_a_persons_row_does_not(tmp_path: Path) -> None:
     drafted(tmp_path, *NAMES)
-    editing.edit_run(Session(tmp_path), "run:coil_m1_red", "port", "Red", "Left")
+    runs_editing.edit_run(Session(tmp_path), "run:coil_m1_red", "port", "Red", "Left")
     (tmp_path / "coil_m1_red.mp4").unlink()
     (tmp_path / "slab_m1_red.mp4").unlink()
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert set(rows_of(tmp_path)) == set(NAMES) - {"slab_m1_red.mp4"}
     drafted(tmp_path, *NAMES)
     assert set(rows_of(tmp_path)) == set(NAMES)
@@ -130,7 +131,7 @@ def test_a_table_made_by_hand_or_planned_is_left_alone(tmp_path: Path, text: str
     assert path.read_text() == text
     # So too where it takes the place of a draft.
     path.unlink()
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     path.write_text(text)
     assert drafted(tmp_path, "later.mp4") == ""
     assert path.read_text() == text
@@ -147,11 +148,11 @@ def test_a_forgotten_draft_counts_as_a_persons_own(tmp_path: Path) -> None:
 def test_a_plan_replaces_a_draft_but_no_row_of_a_persons(tmp_path: Path) -> None:
     drafted(tmp_path, *NAMES)
     write_plan(tmp_path, PLAN)
-    assert drafting.draft(touch(tmp_path, "later.mp4")) == ""
+    assert runs_draft.draft(touch(tmp_path, "later.mp4")) == ""
     assert set(rows_of(tmp_path)) == {""}
     (tmp_path / "runs.csv").unlink()
-    drafting.draft(Session(tmp_path))
-    editing.edit_run(Session(tmp_path), "run:coil_m1_red", "mounting", "1", "3")
+    runs_draft.draft(Session(tmp_path))
+    runs_editing.edit_run(Session(tmp_path), "run:coil_m1_red", "mounting", "1", "3")
     with pytest.raises(UsageError, match="never overwritten unasked"):
         write_plan(tmp_path, PLAN)
 
@@ -159,12 +160,12 @@ def test_a_plan_replaces_a_draft_but_no_row_of_a_persons(tmp_path: Path) -> None
 def test_match_takes_drafted_clips_and_no_others(tmp_path: Path) -> None:
     for i in range(3):
         record(tmp_path / f"rec{i:03d}.mp4", START + timedelta(seconds=60 * i))
-    drafting.draft(Session(tmp_path))
-    editing.edit_run(Session(tmp_path), "run:rec001", "antenna", "", "Mine")
+    runs_draft.draft(Session(tmp_path))
+    runs_editing.edit_run(Session(tmp_path), "run:rec001", "antenna", "", "Mine")
     with (tmp_path / "runs.csv").open("a") as stream:
         stream.write("r1,,,,A,P,,1,,,1,\nr2,,,,B,P,,1,,,2,\n")
-    found = matching.match(Session(tmp_path))
-    matching.fill(Session(tmp_path), found)
+    found = recording_order.match(Session(tmp_path))
+    recording_order.fill(Session(tmp_path), found)
     runs = [(r.run, r.clips[0], r.cell("antenna")) for r in Session(tmp_path).runs()]
     assert runs == [
         ("rec001", "rec001.mp4", "Mine"),
@@ -181,28 +182,28 @@ def test_the_order_comes_from_the_recorders_clock(tmp_path: Path) -> None:
     for name, offset_s in (("c.mp4", 0), ("a.mp4", 60), ("b.mp4", 120)):
         record(tmp_path / name, START + timedelta(seconds=offset_s))
     (tmp_path / "broken.mp4").symlink_to("broken.mp4")
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == ["2", "3", "", "1"]
     # A later clip goes on counting; where a person counts otherwise the tool stops.
     record(tmp_path / "d.mp4", START + timedelta(seconds=180))
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == ["2", "3", "", "1", "4"]
-    editing.edit_run(Session(tmp_path), "run:a", "order", "2", "1")
+    runs_editing.edit_run(Session(tmp_path), "run:a", "order", "2", "1")
     record(tmp_path / "e.mp4", START + timedelta(seconds=240))
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == ["1", "", "", "", "", ""]
 
 
 def test_a_clip_still_being_recorded_gets_its_place_later(tmp_path: Path) -> None:
     for name, offset_s in (("a.mp4", 0), ("b.mp4", 60)):
         record(tmp_path / name, START + timedelta(seconds=offset_s))
-    drafting.draft(touch(tmp_path, "c.mp4"))
+    runs_draft.draft(touch(tmp_path, "c.mp4"))
     assert orders(tmp_path) == ["1", "2", ""]
     stamp = (tmp_path / "runs.csv").stat().st_mtime_ns
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert (tmp_path / "runs.csv").stat().st_mtime_ns == stamp
     record(tmp_path / "c.mp4", START + timedelta(seconds=120))
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == ["1", "2", "3"]
 
 
@@ -220,7 +221,7 @@ def test_a_doubtful_clock_gives_no_order(
 ) -> None:
     for name, offset_s in zip(names, gaps_s, strict=True):
         record(tmp_path / name, START + timedelta(seconds=offset_s), seconds=8.0)
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == ["", "", ""]
 
 
@@ -238,7 +239,7 @@ def test_without_a_clock_only_a_counter_gives_the_order(
 ) -> None:
     for name in names:
         record(tmp_path / name)
-    drafting.draft(Session(tmp_path))
+    runs_draft.draft(Session(tmp_path))
     assert orders(tmp_path) == order
 
 
@@ -270,7 +271,7 @@ def test_reading_drafts_and_a_comparison_says_what_to_fill(
     unchecked = [f.sentence for f in compare_sessions([tmp_path]).findings if f.kind == "draft"]
     assert len(unchecked) == 1
     assert unchecked[0].startswith("4 of 4 runs still say 'draft' in the notes of runs.csv.")
-    editing.confirm_drafts(Session(tmp_path))
+    runs_editing.confirm_drafts(Session(tmp_path))
     assert not [f for f in compare_sessions([tmp_path]).findings if f.kind == "draft"]
 
 
@@ -280,7 +281,7 @@ def test_reading_goes_on_where_the_draft_cannot_be_written(
     def full(*args: object) -> None:
         raise StorageError("the disk is full")
 
-    monkeypatch.setattr(drafting, "draft_runs", full)
+    monkeypatch.setattr(runs_draft, "draft_runs", full)
     report = pipeline.read_session(Session(session_folder), pipeline.Options(jobs=1))
     assert report.warnings == ["the disk is full"]
     assert len(report.rows) == 2

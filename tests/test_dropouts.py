@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from series_making import make_field, make_series
 
-from extractor.statistics import summarise
+from extractor.statistics.summary import summarise
 
 FIELD = make_field(low=4.0)
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from extractor.calibration import Calibration, Spread, calibrate
-from extractor.equivalent_db import differences_db, draw_strengths_db, pair_differences
-from extractor.monotone_curve import fit_curve
+from extractor.radio.calibration import Calibration, Spread, calibrate
+from extractor.radio.equivalent_db import differences_db, draw_strengths_db, pair_differences
+from extractor.statistics.isotonic import fit_curve
 
 STEPS = np.array([0.0, 3, 6, 9, 12, 15])
 LEVELS = np.array([48.0, 46, 40, 31, 22, 12])

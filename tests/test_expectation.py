@@ -5,8 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from extractor.antennas import Antenna
-from extractor.expectation import (
+from extractor.radio.expectation import (
     Transmitter,
     cable_difference,
     expected_difference,
@@ -17,7 +16,8 @@ from extractor.expectation import (
     polarisation_difference,
     polarisation_span,
 )
-from extractor.link import exactly
+from extractor.radio.link_budget import exactly
+from extractor.session.antennas import Antenna
 
 F = 5.8e9
 HELIX = Antenna(

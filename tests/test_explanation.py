@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from extractor.antennas import Antenna
-from extractor.expectation import Transmitter, expected_difference
-from extractor.explanation import Circumstances, Measured, judge, likely_causes
-from extractor.link import Span
+from extractor.radio.discrepancies import Circumstances, Measured, judge, likely_causes
+from extractor.radio.expectation import Transmitter, expected_difference
+from extractor.radio.link_budget import Span
+from extractor.session.antennas import Antenna
 
 F = 5.8e9
 SLAB = Antenna("Slab", "panel", "rhcp", gain_dbi=12, axial_ratio_db=1, beamwidth_deg=48)

@@ -12,16 +12,18 @@ import pytest
 from clipmaker import BOX, SIZE, GreyReader, stairs
 from report_making import SAMPLE
 
-from extractor import canvas, clips, films, readers
-from extractor.canvas import Letters, Planes
-from extractor.charts import style
-from extractor.charts.clips import RunSeries
-from extractor.encoding import film
 from extractor.errors import UsageError
-from extractor.interpretation import interpret
-from extractor.overlay import Box
 from extractor.pipeline import Options, read_session
-from extractor.session import Session
+from extractor.reading import readers
+from extractor.reading.number_parsing import interpret
+from extractor.report import films, yuv_canvas
+from extractor.report.charts import style
+from extractor.report.charts.clips import RunSeries
+from extractor.report.yuv_canvas import Letters, Planes
+from extractor.session.folder import Session
+from extractor.session.overlay import Box
+from extractor.video import clips
+from extractor.video.encoding import film
 
 
 @pytest.fixture
@@ -78,7 +80,7 @@ def test_real_overlay_survives_annotation(tmp_path: Path) -> None:
 
 
 def _boxes(session: Session) -> list[list[int]]:
-    from extractor.archive import reading_settings
+    from extractor.report.pack import reading_settings
 
     boxes = reading_settings(session, "slab.mp4")["boxes"]
     return [boxes["bitrate"], boxes["latency"]]
@@ -172,7 +174,7 @@ def test_strip_is_faint_ahead_of_now() -> None:
     series = pd.DataFrame({"time_s": times, "value": 20.0, "flag": "ok"})
     run = RunSeries("", series, style.looks(["x"])["x"], math.nan)
     with style.drawing():
-        strip = canvas.chart_strip(run, 400, 100, "bitrate")
+        strip = yuv_canvas.chart_strip(run, 400, 100, "bitrate")
     start, end = strip.at(0.0), strip.at(4.9)
     darkest = [int(p.y[:, strip.left + 60 : strip.right - 20].min()) for p in (start, end)]
     assert darkest[1] + 40 < darkest[0]

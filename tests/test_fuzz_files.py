@@ -9,10 +9,10 @@ from clipmaker import overlay_toml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from extractor import overlay
 from extractor.errors import ExtractorError
-from extractor.session import Session, parse_corrections, parse_runs
-from extractor.tables import parse_table
+from extractor.session import overlay
+from extractor.session.csv_tables import parse_table
+from extractor.session.folder import Session, parse_corrections, parse_runs
 
 RUNS = (
     "run,clip,start_s,end_s,antenna,port,others,mounting,position,repeat,order,notes\n"

@@ -13,10 +13,11 @@ import pytest
 import video_mutants as make
 from clipmaker import GreyReader, overlay_toml
 
-from extractor import clips, containers, decoding, pipeline
+from extractor import pipeline
 from extractor.errors import ClipError
-from extractor.jobs import Options
-from extractor.session import Session
+from extractor.reading.clip_job import Options
+from extractor.session.folder import Session
+from extractor.video import clips, decoding, integrity
 
 
 @pytest.fixture(scope="module")
@@ -61,11 +62,11 @@ def test_a_table_of_a_hundred_million_samples_is_not_believed(tmp_path: Path, mp
     at = boxed(mp4, b"stsz") + 12
     path = tmp_path / "a.mp4"
     path.write_bytes(mp4[:at] + struct.pack(">II", 1, 100_000_000) + mp4[at + 8 :])
-    assert containers.claims_too_much(path)
+    assert integrity.claims_too_much(path)
     with pytest.raises(ClipError, match="claims more pictures"):
         clips.probe(path)
     path.write_bytes(mp4)
-    assert not containers.claims_too_much(path)
+    assert not integrity.claims_too_much(path)
 
 
 @pytest.mark.parametrize("size", [(100_000, 100_000), (16_384, 8_192)])

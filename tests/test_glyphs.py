@@ -12,8 +12,8 @@ from typer.testing import CliRunner, Result
 
 from extractor.cli import app
 from extractor.errors import SessionFileError, UsageError
-from extractor.readers.base import Crop, Line
-from extractor.readers.glyphs import (
+from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.glyphs import (
     Glyphs,
     GlyphSet,
     added,
@@ -176,8 +176,8 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
     import av
 
-    from extractor import readers
-    from extractor.readers import network
+    from extractor.reading import readers
+    from extractor.reading.readers import network
 
     shown = ["01.23", "45.6", "78.9", "33.1", "20.5", "64.8"]
     with av.open(str(tmp_path / "a.mp4"), "w") as container:
@@ -207,12 +207,12 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         )
         assert result.exit_code == 0, result.output
     assert "All digits are known" in result.output
-    from extractor import jobs
+    from extractor.reading import clip_job
 
-    monkeypatch.setattr(jobs, "_made", {})
+    monkeypatch.setattr(clip_job, "_made", {})
     result = run(app, ["read", str(tmp_path), "--jobs", "1", "--crosscheck", "0"])
     assert result.exit_code == 0, result.output
-    from extractor.tables import read_table
+    from extractor.session.csv_tables import read_table
 
     rows = read_table(tmp_path / "results/readings/a.csv").rows
     good = [r for r in rows if r["bitrate_flag"] == "ok"]
@@ -221,12 +221,13 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert float(row["bitrate"]) == float(shown[int(float(row["time_s"]) + 1e-6)])
     # When the number changed is found to a frame, by what was taught.
     assert {r["bitrate_since_s"] for r in good if 1 <= float(r["time_s"]) < 2} == {"1"}
-    from extractor import framing, overlay
-    from extractor.session import Session
+    from extractor.reading import box_tightening
+    from extractor.session import overlay
+    from extractor.session.folder import Session
 
     session = Session(tmp_path)
     (item,) = overlay.load(tmp_path / "overlay.toml").fields
-    glances, _ = framing.look(session, item, {}, readers.create("network"))
+    glances, _ = box_tightening.look(session, item, {}, readers.create("network"))
     assert all(g.reading.flag == "ok" for g in glances)
     # A lesson is listed, taken back, and no longer counts; without any, the file goes.
     assert "45.6" in run(app, ["teach", str(tmp_path), "--list"]).output
@@ -255,7 +256,7 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[dict[st
 
 
 def readings(folder: Path) -> list[dict[str, str]]:
-    from extractor.tables import read_table
+    from extractor.session.csv_tables import read_table
 
     done = CliRunner().invoke(app, ["read", str(folder), "--jobs", "1", "--crosscheck", "0"])
     assert done.exit_code == 0, done.output

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from extractor.link import (
+from extractor.radio.link_budget import (
     CABLES,
     DIPOLE_GAIN_DBI,
     Span,
@@ -29,7 +29,7 @@ from extractor.link import (
     reflection_coefficient,
     selected_change_db,
 )
-from extractor.path_loss import SPEED_OF_LIGHT_M_S, NotValid
+from extractor.radio.propagation import SPEED_OF_LIGHT_M_S, NotValid
 
 DB = 0.01
 LINEAR = math.inf

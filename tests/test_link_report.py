@@ -8,8 +8,8 @@ import pytest
 
 from extractor.commands.expect import expect
 from extractor.errors import SessionFileError, UsageError
-from extractor.link_report import link_report
-from extractor.link_results import figures, write_link_results
+from extractor.radio.assessment import link_report
+from extractor.report.link_tables import figures, write_link_results
 
 EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
 #: Strengths in dB that the invented table was made with.

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from extractor import editing
 from extractor.errors import SessionBusyError, StorageError
 from extractor.page.doubts import Checked
-from extractor.session import Session
-from extractor.storage import locked
-from extractor.tables import read_table
+from extractor.session import runs_editing
+from extractor.session.atomic import locked
+from extractor.session.csv_tables import read_table
+from extractor.session.folder import Session
 
 HOLD = """
 import sys, time
@@ -70,7 +70,7 @@ def said(process: subprocess.Popen[str]) -> str:
 def test_the_second_says_who_holds_it_and_a_killed_holder_frees_it(
     tmp_path: Path, which: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("extractor.session._EDITING_WAIT_S", 0.2)
+    monkeypatch.setattr("extractor.session.folder._EDITING_WAIT_S", 0.2)
     session = Session(tmp_path)
     with start(HOLD, tmp_path, which) as holder:
         assert said(holder) == "held"
@@ -89,7 +89,7 @@ def test_one_can_edit_while_clips_are_read(tmp_path: Path) -> None:
     (tmp_path / "a.mp4").touch()
     with start(HOLD, tmp_path, "working") as reader:
         assert said(reader) == "held"
-        editing.edit_run(Session(tmp_path), "clip:a.mp4", "antenna", "", "Fan")
+        runs_editing.edit_run(Session(tmp_path), "clip:a.mp4", "antenna", "", "Fan")
         reader.kill()
     assert Session(tmp_path).runs()[0].cell("antenna") == "Fan"
 

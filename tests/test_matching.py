@@ -10,10 +10,10 @@ import pytest
 
 from extractor.commands.match import match as match_command
 from extractor.errors import UsageError
-from extractor.planning import matching
-from extractor.planning.match_sheet import write_sheet
-from extractor.planning.sheet import Plan, write_plan
-from extractor.session import Session
+from extractor.report.match_sheet import write_sheet
+from extractor.report.run_sheet import Plan, write_plan
+from extractor.session.folder import Session
+from extractor.video import recording_order
 
 START = datetime(2024, 5, 4, 10, 0, tzinfo=UTC)
 #: Two antennas, one mounting each, both ports: a short pause for a port, a long one to remount.
@@ -61,17 +61,17 @@ def test_a_title_that_is_no_utf8_hides_neither_clip_nor_creation_time(tmp_path):
     path = tmp_path / "a.mp4"
     record(path, START, title="aXXb")
     path.write_bytes(path.read_bytes().replace(b"aXXb", b"a\xff\xfcb"))
-    (recording,) = matching.match(planned(tmp_path)).recordings
+    (recording,) = recording_order.match(planned(tmp_path)).recordings
     assert recording.created == START
 
 
 def test_clips_are_paired_by_creation_time(tmp_path):
     # Names say nothing here; the creation time does.
     session = recorded(tmp_path, names=["d.mp4", "b.mp4", "xy.mp4", "a.mp4"])
-    found = matching.match(session)
+    found = recording_order.match(session)
     assert found.by == "created"
     assert found.questions == ()
-    matching.fill(session, found)
+    recording_order.fill(session, found)
     assert clips_of(session) == ["d.mp4", "b.mp4", "xy.mp4", "a.mp4"]
 
 
@@ -95,12 +95,12 @@ def test_the_users_other_cells_stay(tmp_path):
 
 def test_a_retake_is_asked_about_and_never_paired_by_order(tmp_path):
     session = recorded(tmp_path, offsets=(0, 60, 120, 600, 660))
-    found = matching.match(session)
+    found = recording_order.match(session)
     assert found.pairs == ()
     assert "4 planned runs, 5 recordings" in found.questions[0]
     assert "pauses stop fitting the plan after rec001.mp4" in " ".join(found.questions)
     with pytest.raises(UsageError, match="nothing is paired"):
-        matching.fill(session, found)
+        recording_order.fill(session, found)
     with pytest.raises(UsageError, match="--skip CLIP"):
         match_command(tmp_path, yes=True)
     assert session.runs() == ()
@@ -110,20 +110,20 @@ def test_a_retake_is_asked_about_and_never_paired_by_order(tmp_path):
 
 def test_a_missing_run_is_asked_about(tmp_path):
     session = recorded(tmp_path, offsets=(0, 600, 660))
-    assert "4 planned runs, 3 recordings" in matching.match(session).questions[0]
-    found = matching.match(session, missing=["r2"])
+    assert "4 planned runs, 3 recordings" in recording_order.match(session).questions[0]
+    found = recording_order.match(session, missing=["r2"])
     assert [r.cells["run"] for r, _ in found.pairs] == ["r1", "r3", "r4"]
 
 
 def test_a_retake_and_a_missing_run_that_cancel_are_pointed_out(tmp_path):
-    found = matching.match(recorded(tmp_path, offsets=(0, 60, 120, 720)))
+    found = recording_order.match(recorded(tmp_path, offsets=(0, 60, 120, 720)))
     assert found.questions == ()
     assert "pauses stop fitting the plan after rec001.mp4" in " ".join(found.notes)
 
 
 def test_a_split_file_is_pointed_out_and_joined_when_told(tmp_path):
     session = recorded(tmp_path, offsets=(0, 60, 62, 600, 660))
-    hints = " ".join(matching.match(session).questions)
+    hints = " ".join(recording_order.match(session).questions)
     assert "rec002.mp4 begins where rec001.mp4 ends" in hints
     match_command(tmp_path, join=["rec002.mp4"], yes=True)
     assert Session(tmp_path).runs()[1].clips == ("rec001.mp4", "rec002.mp4")
@@ -133,18 +133,18 @@ def test_a_reset_clock_falls_back_to_numbered_names(tmp_path):
     session = planned(tmp_path)
     for i in range(4):
         record(tmp_path / f"rec{i:03d}.mp4", datetime(1980, 1, 1, 0, 4 - i, tzinfo=UTC))
-    found = matching.match(session)
+    found = recording_order.match(session)
     assert found.by == "name"
     assert [c.name for c in found.recordings] == [f"rec{i:03d}.mp4" for i in range(4)]
 
 
 def test_clock_against_names_is_asked_about(tmp_path):
     session = recorded(tmp_path, offsets=(600, 660, 0, 60))
-    found = matching.match(session)
+    found = recording_order.match(session)
     assert "different orders" in found.questions[0]
     assert found.pairs == ()
-    assert matching.match(session, by="name").pairs[0][1].name == "rec000.mp4"
-    assert matching.match(session, by="created").pairs[0][1].name == "rec002.mp4"
+    assert recording_order.match(session, by="name").pairs[0][1].name == "rec000.mp4"
+    assert recording_order.match(session, by="created").pairs[0][1].name == "rec002.mp4"
 
 
 def test_modification_times_alone_are_asked_about(tmp_path):
@@ -152,21 +152,21 @@ def test_modification_times_alone_are_asked_about(tmp_path):
     for i, name in enumerate(["d.mp4", "bb.mp4", "xyz.mp4", "a1.mp4"]):
         record(tmp_path / name)
         os.utime(tmp_path / name, (1_700_000_000 + 60 * i,) * 2)
-    found = matching.match(session)
+    found = recording_order.match(session)
     assert "copying may have changed them" in found.questions[0]
-    assert matching.match(session, by="modified").pairs[1][1].name == "bb.mp4"
+    assert recording_order.match(session, by="modified").pairs[1][1].name == "bb.mp4"
 
 
 def test_two_recorders_are_noted(tmp_path):
     session = recorded(tmp_path, offsets=(0, 60, 600))
     record(tmp_path / "rec003.mp4", START + timedelta(seconds=660), size=(96, 48))
-    assert "two recorders" in matching.match(Session(session.root)).notes[0]
+    assert "two recorders" in recording_order.match(Session(session.root)).notes[0]
 
 
 def test_a_clip_that_broke_off_is_noted(tmp_path):
     session = recorded(tmp_path, offsets=(0, 60, 600))
     record(tmp_path / "rec003.mp4", START + timedelta(seconds=660), seconds=0.6)
-    found = matching.match(Session(session.root))
+    found = recording_order.match(Session(session.root))
     assert any("rec003.mp4 lasts only" in note for note in found.notes)
 
 
@@ -181,13 +181,13 @@ def test_a_clip_that_broke_off_is_noted(tmp_path):
 def test_unknown_names_are_refused(tmp_path, options, message):
     session = recorded(tmp_path)
     with pytest.raises(UsageError, match=message):
-        matching.match(session, **options)
+        recording_order.match(session, **options)
 
 
 def test_nothing_planned_says_what_to_do(tmp_path):
     record(tmp_path / "a.mp4", START)
     with pytest.raises(UsageError, match="plan first"):
-        matching.match(Session(tmp_path))
+        recording_order.match(Session(tmp_path))
 
 
 class _Images(HTMLParser):
@@ -202,7 +202,7 @@ class _Images(HTMLParser):
 
 def test_sheet_has_a_picture_of_each_clip_and_needs_nothing_else(tmp_path):
     session = recorded(tmp_path)
-    path = write_sheet(session, matching.match(session))
+    path = write_sheet(session, recording_order.match(session))
     page = _Images()
     page.feed(path.read_text())
     assert len(page.images) == 4
@@ -213,6 +213,6 @@ def test_a_broken_clip_still_stands_in_the_sheet(tmp_path):
     session = recorded(tmp_path, offsets=(0, 60, 600))
     (tmp_path / "rec003.mp4").write_bytes(b"not a video")
     os.utime(tmp_path / "rec003.mp4", (2_000_000_000,) * 2)
-    found = matching.match(Session(session.root))
+    found = recording_order.match(Session(session.root))
     assert found.by == "name"
     assert "rec003.mp4" in write_sheet(session, found).read_text()

@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 import pytest
 
-from extractor.flags import Flag
-from extractor.interpretation import Reading, interpret
-from extractor.overlay import Box
-from extractor.readers.network import NetworkReader
+from extractor.reading.number_parsing import Reading, interpret
+from extractor.reading.readers.network import NetworkReader
+from extractor.session.overlay import Box
+from extractor.statistics.flags import Flag
 
 pydicom = pytest.importorskip("pydicom", reason="pydicom is not installed")
 

@@ -8,7 +8,7 @@ import pytest
 from scipy.optimize import isotonic_regression
 
 from extractor.errors import TableError
-from extractor.monotone_curve import fit_curve, invert_rows, isotonic_rows
+from extractor.statistics.isotonic import fit_curve, invert_rows, isotonic_rows
 
 STEPS = np.array([0.0, 3, 6, 9, 12, 15])
 LEVELS = np.array([48.0, 46, 40, 31, 22, 12])

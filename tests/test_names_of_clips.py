@@ -11,14 +11,15 @@ from pathlib import Path
 import pytest
 from clipmaker import make_clip, overlay_toml, stairs, steady
 
-from extractor import archive, pipeline
+from extractor import pipeline
 from extractor.cli import app
-from extractor.page.desk import Desk
-from extractor.page.overview import overview
-from extractor.report import write_report
+from extractor.commands.screen import printable
+from extractor.page.service import Desk
+from extractor.page.session_view import overview
+from extractor.report import pack
+from extractor.report.html_report import write_report
 from extractor.results import load
-from extractor.screen import printable
-from extractor.session import Session
+from extractor.session.folder import Session
 
 ONE = pipeline.Options(jobs=1, crosscheck=0)
 ROOT = Path(__file__).parents[1]
@@ -51,8 +52,8 @@ def test_a_name_that_is_not_utf8_stops_nothing(old_archive, grey_reader):
     )
     pipeline.summarise_session(Session(old_archive.root))
     write_report([old_archive.root])
-    packed = archive.pack(Session(old_archive.root), old_archive.root / "all.zip")
-    with archive.opened(packed) as folder:
+    packed = pack.pack(Session(old_archive.root), old_archive.root / "all.zip")
+    with pack.opened(packed) as folder:
         assert Session(folder).clips == old_archive.clips
     desk = Desk(old_archive.root)
     assert [c["clip"] for c in overview(desk)["clips"]] == list(old_archive.clips)
@@ -125,7 +126,7 @@ def test_output_that_can_take_ascii_alone(tmp_path):
 
 def test_the_name_as_python_sees_it_in_an_8_bit_locale(tmp_path):
     code = (
-        "import sys; from pathlib import Path; from extractor.session import Session; "
+        "import sys; from pathlib import Path; from extractor.session.folder import Session; "
         "print(ascii(Session(Path(sys.argv[1])).clips))"
     )
     (tmp_path / "Fächer.mp4").touch()

@@ -2,7 +2,7 @@
 
 import pytest
 
-from extractor import naming
+from extractor.session import file_names
 
 
 def named(*shapes: str, antennas: str = "slab coil fan") -> list[str]:
@@ -14,7 +14,7 @@ CROSSED = named("{}_m1_red", "{}_m1_green", "{}_m2_red", "{}_m2_green")
 
 
 def test_antenna_port_and_mounting_are_told_apart() -> None:
-    said = naming.propose(CROSSED)
+    said = file_names.propose(CROSSED)
     assert said["coil_m2_green.mp4"] == {"antenna": "Coil", "port": "Green", "mounting": "2"}
     assert len(said) == len(CROSSED)
 
@@ -35,7 +35,7 @@ def test_antenna_port_and_mounting_are_told_apart() -> None:
     ],
 )
 def test_other_ways_to_write_the_same(shapes: tuple[str, ...]) -> None:
-    said = naming.propose(named(*shapes))
+    said = file_names.propose(named(*shapes))
     assert [tuple(cells.values()) for cells in said.values()][:5] == [
         ("Slab", "Red", "1"),
         ("Slab", "Green", "1"),
@@ -47,18 +47,18 @@ def test_other_ways_to_write_the_same(shapes: tuple[str, ...]) -> None:
 
 def test_a_name_of_another_shape_gets_nothing_and_spoils_nothing() -> None:
     strays = ["coil_red.mp4", "coil_m1_red_copy.mp4", "coil_test_red.mp4", "REC_0001.mp4"]
-    said = naming.propose([*CROSSED, *strays])
+    said = file_names.propose([*CROSSED, *strays])
     assert set(said) == set(CROSSED)
 
 
 def test_a_slip_of_the_pen_is_no_antenna() -> None:
-    said = naming.propose([*CROSSED, "slba_m1_red.mp4"])
+    said = file_names.propose([*CROSSED, "slba_m1_red.mp4"])
     assert "slba_m1_red.mp4" not in said
     assert said["slab_m1_red.mp4"]["antenna"] == "Slab"
 
 
 def test_capitals_make_no_second_antenna() -> None:
-    said = naming.propose(
+    said = file_names.propose(
         ["Slab_m1_red.mp4", "slab_m1_GREEN.mp4", "fan_m1_red.mp4", "fan_m1_Green.mp4"]
     )
     assert {cells["antenna"] for cells in said.values()} == {"Slab", "Fan"}
@@ -67,12 +67,12 @@ def test_capitals_make_no_second_antenna() -> None:
 
 def test_known_antennas_are_found_where_the_pattern_alone_would_not_do() -> None:
     names = named("barn_{}", "yard_{}")
-    assert naming.propose(names) == {}
-    said = naming.propose(names, ["SLAB", "Coil", "fan"])
+    assert file_names.propose(names) == {}
+    said = file_names.propose(names, ["SLAB", "Coil", "fan"])
     assert list(said.values())[:2] == [{"antenna": "SLAB"}] * 2
     # With a list of antennas at hand no other word is one.
-    assert naming.propose(CROSSED, ["Mast"]) == {}
-    assert naming.propose(named("mast_{}_m1", "mast_{}_m2"), ["Mast", "Slab", "Coil", "Fan"])[
+    assert file_names.propose(CROSSED, ["Mast"]) == {}
+    assert file_names.propose(named("mast_{}_m1", "mast_{}_m2"), ["Mast", "Slab", "Coil", "Fan"])[
         "mast_coil_m2.mp4"
     ] == {"antenna": "Coil", "mounting": "2"}
 
@@ -103,7 +103,7 @@ def test_known_antennas_are_found_where_the_pattern_alone_would_not_do() -> None
     ],
 )
 def test_names_that_do_not_say_it_are_not_guessed_at(names: list[str]) -> None:
-    assert naming.propose(names) == {}
+    assert file_names.propose(names) == {}
 
 
 @pytest.mark.parametrize("what", ["20260103", "2026-01-03", "20260103120000", "day2", "card_b"])
@@ -111,7 +111,7 @@ def test_mountings_that_begin_anew_are_left_empty(what: str) -> None:
     """The first mounting of another day is not that of the first."""
     before = {"day2": "day1", "card_b": "card_a"}.get(what, "20260102")
     names = named(*(f"{w}/{{}}_m{m}_red" for w in (before, what) for m in (1, 2)))
-    said = naming.propose(names, ["Slab", "Coil", "Fan"])
+    said = file_names.propose(names, ["Slab", "Coil", "Fan"])
     assert list(said.values())[:2] == [{"antenna": "Slab"}] * 2
 
 
@@ -127,4 +127,4 @@ def test_mountings_that_begin_anew_are_left_empty(what: str) -> None:
     ],
 )
 def test_a_running_number_is_told_from_other_numbers(names: list[str], counted: bool) -> None:
-    assert naming.are_counted(names) is counted
+    assert file_names.are_counted(names) is counted

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from extractor.errors import ReaderUnavailableError
-from extractor.readers import ctc
-from extractor.readers.base import Crop
-from extractor.readers.ctc import Kind, kind_of
-from extractor.readers.network import CALIBRATION, NetworkReader, calibrated
+from extractor.reading.readers import ctc
+from extractor.reading.readers.base import Crop
+from extractor.reading.readers.ctc import Kind, kind_of
+from extractor.reading.readers.network import CALIBRATION, NetworkReader, calibrated
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 FACES = ["DejaVuSans.ttf", "DejaVuSansMono-Bold.ttf", "DejaVuSerif.ttf", "STIXGeneralBol.ttf"]

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from clipmaker import overlay_toml
 
-from extractor import overlay
-from extractor.conditions import edit_condition
 from extractor.errors import ClipError, OverlayError, SessionFileError
-from extractor.overlay import Box, Field, Overlay, Place
-from extractor.session import Session
+from extractor.session import overlay
+from extractor.session.conditions import edit_condition
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field, Overlay, Place
 
 
 def load(tmp_path: Path, text: str) -> Overlay:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from extractor.session import VIDEO_SUFFIXES
+from extractor.session.folder import VIDEO_SUFFIXES
 
 ROOT = Path(__file__).parents[1]
 SAMPLES = ROOT / "sample_clips"

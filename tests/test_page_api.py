@@ -14,10 +14,10 @@ from page_visitor import Visitor
 from scipy.stats import beta
 
 from extractor import pipeline
-from extractor.overlay import Box
 from extractor.page import doubts
 from extractor.page.doubts import Card, error_rate, sample
-from extractor.page.frames import Recent, spread_times, widened
+from extractor.page.frame_cache import Recent, spread_times, widened
+from extractor.session.overlay import Box
 
 
 @pytest.fixture
@@ -155,7 +155,7 @@ def test_a_correction_reaches_file_series_and_summary(
     body = {"clip": "a.mp4", "field": "bitrate", "times": card["times"], "text": card["text"]}
     body |= {"verdict": "wrong", "mode": "sample", "n": 100}
     changes = [[card["times"][0], None, "39"]]
-    monkeypatch.setattr("extractor.clips.frames", None)  # nothing may be decoded again
+    monkeypatch.setattr("extractor.video.clips.frames", None)  # nothing may be decoded again
     found = visitor.post("/api/judge", {**body, "changes": changes}).get_json()
     assert (found["rate"]["wrong"], found["rate"]["judged"]) == (1, 1)
     (row,) = table(visitor.desk.root / "corrections.csv")

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from page_visitor import served
 
-from extractor.cautions import cautions
-from extractor.session import Session
+from extractor.radio.cautions import cautions
+from extractor.session.folder import Session
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium (extra: test)")
 from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402

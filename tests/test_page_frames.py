@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from clipmaker import BOX, SIZE, make_clip, stairs, steady
 
-from extractor import clips
 from extractor.errors import ClipError
-from extractor.overlay import Box
-from extractor.page.frames import Crops, Frames, Probes, jpeg, sign_of
+from extractor.page.frame_cache import Crops, Frames, Probes, jpeg, sign_of
+from extractor.session.overlay import Box
+from extractor.video import clips
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 NUMBER = Box(*BOX)

@@ -20,10 +20,10 @@ import pytest
 from page_visitor import PORT, Visitor, served
 
 from extractor.page import connections
-from extractor.page.desk import Manner
 from extractor.page.guard import KEY_HEADER, Guard
 from extractor.page.server import address_of_open, opened, state_file
-from extractor.session import Session
+from extractor.page.service import Manner
+from extractor.session.folder import Session
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from extractor.link import mismatch_loss_db
-from extractor.path_loss import (
+from extractor.radio.link_budget import mismatch_loss_db
+from extractor.radio.propagation import (
     SPEED_OF_LIGHT_M_S,
     NotValid,
     eirp_dbm,

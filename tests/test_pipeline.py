@@ -14,9 +14,9 @@ from test_clips import make_broken
 
 from extractor import pipeline
 from extractor.errors import ClipError, OverlayError, StorageError
-from extractor.jobs import Options
-from extractor.session import Session
-from extractor.tabulating import summary_columns
+from extractor.reading.clip_job import Options
+from extractor.session.folder import Session
+from extractor.tabulation import summary_columns
 
 OPTIONS = Options(jobs=1, crosscheck=0)
 
@@ -151,7 +151,7 @@ def test_odd_names(tmp_path: Path, grey_reader: GreyReader) -> None:
     report = read(tmp_path)
     assert not report.failed
     assert len(list((tmp_path / "results/readings").iterdir())) == len(names)
-    from extractor.tables import read_table
+    from extractor.session.csv_tables import read_table
 
     back = read_table(tmp_path / "results/summary.csv")
     # A name with a line end in it would break tables apart that are edited by hand.
@@ -268,11 +268,11 @@ def test_nothing_marked(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_worker_processes_and_a_worker_that_dies(tmp_path: Path) -> None:
     """Real processes: the work function must be importable, so it is one of this module."""
-    from extractor import workers
+    from extractor.reading import process_pool
 
     jobs = [_Job(name) for name in ("a", "kill", "b", "fail", "c")]
     heard: list[str] = []
-    outcomes = list(workers.run(jobs, _work, 2, lambda clip, s: heard.append(clip)))
+    outcomes = list(process_pool.run(jobs, _work, 2, lambda clip, s: heard.append(clip)))
     done = {job.clip: result for job, result, _ in outcomes if result}
     failed = {job.clip: str(error) for job, _, error in outcomes if error}
     assert done == {"a": "A", "b": "B", "c": "C"}

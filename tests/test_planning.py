@@ -7,13 +7,13 @@ from html.parser import HTMLParser
 import check_data_comparison as data
 import numpy as np
 import pytest
+from extractor.planning import Spreads, Timing, mounting_order, mountings_needed, plan_runs
 
 from extractor.commands.plan import plan
+from extractor.comparison.run_order import batteries, total_minutes
 from extractor.errors import UsageError
-from extractor.planning import Spreads, Timing, mounting_order, mountings_needed, plan_runs
-from extractor.planning.order import batteries, total_minutes
-from extractor.planning.power import noncentrality, power_paired, power_two_groups, reach
-from extractor.planning.sheet import SPOT_DISTANCE_MM, Plan, write_plan
+from extractor.report.run_sheet import SPOT_DISTANCE_MM, Plan, write_plan
+from extractor.statistics.power import noncentrality, power_paired, power_two_groups, reach
 
 ANTENNAS = ("Slab", "Coil", "Fan", "Stub")
 
@@ -163,7 +163,7 @@ def test_runs_are_never_overwritten_unasked(tmp_path):
 
 
 def test_planned_runs_are_read_back(tmp_path):
-    from extractor.session import Session
+    from extractor.session.folder import Session
 
     write_plan(tmp_path, Plan(("A", "B"), ("P", "Q")))
     assert Session(tmp_path).runs() == ()  # none recorded yet

@@ -2,8 +2,8 @@
 
 import pytest
 
-from extractor.antennas import Antenna
-from extractor.ratings import believable_gain_dbi, rate
+from extractor.radio.ratings import believable_gain_dbi, rate
+from extractor.session.antennas import Antenna
 
 F = 5.8e9
 

@@ -10,17 +10,18 @@ import numpy as np
 import pytest
 from clipmaker import BOX, GreyReader, make_clip, stairs, steady
 
-from extractor import clips, evidence, reading
-from extractor.flags import Flag
-from extractor.interpretation import interpret
-from extractor.overlay import Box, Field
-from extractor.readers.base import Crop, Line
+from extractor.reading import clip_reading, temporal_evidence
+from extractor.reading.number_parsing import interpret
+from extractor.reading.readers.base import Crop, Line
+from extractor.session.overlay import Box, Field
+from extractor.statistics.flags import Flag
+from extractor.video import clips
 
 FIELD = Field("bitrate", (320, 180), Box(*BOX))
 
 
-def read(path: Path, reader: GreyReader | None = None, **more: object) -> reading.ClipReadings:
-    return reading.read_clip(
+def read(path: Path, reader: GreyReader | None = None, **more: object) -> clip_reading.ClipReadings:
+    return clip_reading.read_clip(
         clips.probe(path), [FIELD], [FIELD.box], reader or GreyReader(), **more
     )
 
@@ -99,9 +100,9 @@ class Unsure(GreyReader):
         ]
 
 
-def spoiled_stretch(values: Sequence[int], spoiled: int) -> evidence.Stretch:
+def spoiled_stretch(values: Sequence[int], spoiled: int) -> temporal_evidence.Stretch:
     """Return frames at 30 a second, each third sampled; one of them is spoiled."""
-    stretch = evidence.Stretch()
+    stretch = temporal_evidence.Stretch()
     for i, value in enumerate(values):
         crop = np.full((32, 64, 3), 40 + 4 * value, np.uint8)
         if i == spoiled:
@@ -113,10 +114,10 @@ def spoiled_stretch(values: Sequence[int], spoiled: int) -> evidence.Stretch:
 def rescued(values: Sequence[int], spoiled: int = 3) -> Line:
     stretch = spoiled_stretch(values, spoiled)
     crops = [f.crops[0] for f in stretch.frames]
-    reader = evidence.FieldReader(Unsure(), FIELD)
+    reader = temporal_evidence.FieldReader(Unsure(), FIELD)
     lines = reader.read([crops[s] for s in stretch.samples])
     assert lines[1].confidence == 0.2
-    return evidence.rescued(stretch, crops, reader, lines)[1]
+    return temporal_evidence.rescued(stretch, crops, reader, lines)[1]
 
 
 def test_doubtful_sample_is_what_surely_stood_there_before_and_after() -> None:
@@ -140,8 +141,8 @@ def test_doubtful_samples_stand_if_they_repeat_a_sure_one_without_a_break() -> N
             gate = 0.9
 
         field = Field("x", (320, 180), Box(*BOX), minimum=minimum)
-        reader = evidence.FieldReader(Gated(), field)
-        found = evidence.repeated([Line(*line) for line in lines], reader)
+        reader = temporal_evidence.FieldReader(Gated(), field)
+        found = temporal_evidence.repeated([Line(*line) for line in lines], reader)
         assert all(
             one.text.startswith(lines[row][0]) or one.text == "33" for row, one in enumerate(found)
         )
@@ -171,8 +172,8 @@ def looked_at(around: Sequence[int], looks: dict[int, Line], doubtful: Line) -> 
     stretch = spoiled_stretch([before] * 3 + [after] * 4, spoiled=-1)
     crops = [f.crops[0] for f in stretch.frames]
     lines = [looks[before], doubtful, looks[after]]
-    reader = evidence.FieldReader(Scripted(), FIELD)
-    return evidence.rescued(stretch, crops, reader, lines)[1]
+    reader = temporal_evidence.FieldReader(Scripted(), FIELD)
+    return temporal_evidence.rescued(stretch, crops, reader, lines)[1]
 
 
 def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
@@ -188,7 +189,7 @@ def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
         return 1 / (1 + np.exp(-2 * score) * (1 - share) / share)
 
     first_looks = np.full(len(score), here)  # of the right mean, which the sum over clips has not
-    found = np.array(evidence.tempered(posterior(usual), first_looks, usual))
+    found = np.array(temporal_evidence.tempered(posterior(usual), first_looks, usual))
     np.testing.assert_allclose(found, posterior(here), rtol=1e-9)
     for low in np.arange(0, 1, 0.1):
         inside = (found >= low) & (found < low + 0.1)
@@ -200,10 +201,12 @@ def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
 
 def test_confidence_is_never_raised_by_the_rest_of_the_clip() -> None:
     easy = [0.99, 0.98, 0.7]
-    assert evidence.tempered(easy, easy, 0.85) == easy
-    assert evidence.tempered(easy, [0.1] * 3, 0.0) == easy  # a reader that was not calibrated
-    assert evidence.tempered([], [], 0.85) == []
-    assert evidence.tempered([0.99, 0.5], [0.0, 0.0], 0.85)[0] < 0.2
+    assert temporal_evidence.tempered(easy, easy, 0.85) == easy
+    assert (
+        temporal_evidence.tempered(easy, [0.1] * 3, 0.0) == easy
+    )  # a reader that was not calibrated
+    assert temporal_evidence.tempered([], [], 0.85) == []
+    assert temporal_evidence.tempered([0.99, 0.5], [0.0, 0.0], 0.85)[0] < 0.2
 
 
 def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> None:
@@ -232,7 +235,7 @@ def test_a_digit_that_changes_for_a_moment_is_doubted() -> None:
     def doubted(*seen: tuple[str, float], step_s: float = 0.1) -> list[int]:
         texts, confidences = zip(*seen, strict=True)
         times = [row * step_s for row in range(len(seen))]
-        return evidence.there_and_back(times, texts, confidences)
+        return temporal_evidence.there_and_back(times, texts, confidences)
 
     sure, less = 0.99, 0.95
     assert doubted(("0.0", sure), ("8.0", less), ("8.0 ~", less), ("0.0", 0.6)) == [1, 2]
@@ -271,7 +274,7 @@ def test_a_streak_that_crosses_a_number_leaves_a_gap(tmp_path: Path) -> None:
 
 
 def test_sides_too_far_apart_prove_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(evidence, "HOLD_LEAST_S", 0.05)
+    monkeypatch.setattr(temporal_evidence, "HOLD_LEAST_S", 0.05)
     assert rescued([9] * 7).confidence == 0.2
 
 
@@ -287,13 +290,13 @@ def averaged(texts: dict[int, tuple[str, float]], minimum: float | None = None) 
         def read(self, crops: Sequence[Crop]) -> list[Line]:
             return [Line(*texts[round(float(crop[..., 0].mean()))]) for crop in crops]
 
-    stretch = evidence.Stretch()
+    stretch = temporal_evidence.Stretch()
     crops = [np.full((20, 40, 3), grey, np.uint8) for grey in (80, 100, 130)]
     for position, crop in enumerate(crops):
         stretch.add(clips.Frame(position / 50, [crop], None), sampled=position == 1)
     item = Field("bitrate", (320, 180), Box(*BOX), minimum=minimum)
-    reader = evidence.FieldReader(Scripted(), item)
-    return evidence.averaged(stretch, crops, reader, [Line(*texts[100])])[0]
+    reader = temporal_evidence.FieldReader(Scripted(), item)
+    return temporal_evidence.averaged(stretch, crops, reader, [Line(*texts[100])])[0]
 
 
 def test_a_doubtful_sample_stands_if_averages_over_time_and_its_own_shapes_agree() -> None:
@@ -318,20 +321,22 @@ def test_a_minus_is_doubted_where_the_field_has_none() -> None:
 
     crops = [np.zeros((8, 8, 3), np.uint8)] * 3
     unsigned = Field("x", (320, 180), Box(*BOX), minimum=0.0)
-    assert [line.confidence for line in evidence.FieldReader(Minus(), unsigned).read(crops)] == [
+    assert [
+        line.confidence for line in temporal_evidence.FieldReader(Minus(), unsigned).read(crops)
+    ] == [
         0.25,
         0.99,
         0.99,
     ]
-    assert evidence.FieldReader(Minus(), FIELD).read(crops)[0].confidence == 0.99
+    assert temporal_evidence.FieldReader(Minus(), FIELD).read(crops)[0].confidence == 0.99
 
 
 def test_a_spoiled_frame_does_not_date_the_change() -> None:
     stretch = spoiled_stretch([8, 8, 9, 9, 9, 9, 9], spoiled=4)
     crops = [f.crops[0] for f in stretch.frames]
-    reader = evidence.FieldReader(Unsure(), FIELD)
-    search = evidence.Search(0, 6, ("8",), ("9",))
-    evidence.halve(crops, reader, [search])
+    reader = temporal_evidence.FieldReader(Unsure(), FIELD)
+    search = temporal_evidence.Search(0, 6, ("8",), ("9",))
+    temporal_evidence.halve(crops, reader, [search])
     assert search.upper == 2
 
 
@@ -371,7 +376,7 @@ def test_interpret_never_guesses(text: str, flag: Flag, value: float | None) -> 
 
 def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
     def odd(texts: Sequence[str]) -> list[int]:
-        return evidence.odd_signs(texts, [0.99] * len(texts), 0.9)
+        return temporal_evidence.odd_signs(texts, [0.99] * len(texts), 0.9)
 
     level = ["-75 ~", "-74 ~", "-76 ~"] * 10
     assert odd([*level, "75 ~"]) == [30]
@@ -387,9 +392,9 @@ def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
 def test_still_needs_movement_before_and_a_real_stop() -> None:
     rng = np.random.default_rng(1)
     moving = [math.nan, *rng.uniform(3, 5, 60)]
-    assert not reading.still(moving).any()
+    assert not clip_reading.still(moving).any()
     frozen = [*moving, *[0.0] * 15, *rng.uniform(3, 5, 20)]
-    assert reading.still(frozen).tolist() == [False] * 61 + [True] * 15 + [False] * 20
+    assert clip_reading.still(frozen).tolist() == [False] * 61 + [True] * 15 + [False] * 20
     bench = [math.nan, *rng.uniform(0.0, 0.1, 80)]
-    assert not reading.still(bench).any()
-    assert not reading.still([math.nan] * 5).any()
+    assert not clip_reading.still(bench).any()
+    assert not clip_reading.still([math.nan] * 5).any()

@@ -10,7 +10,7 @@ from comparison_making import compared, five_by_hand, scenario
 from report_making import truth_session
 from scipy import stats
 
-from extractor import replay
+from extractor.report import replay
 
 
 def test_two_antennas_with_an_assumed_spread_follow_the_normal_distribution() -> None:

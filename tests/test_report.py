@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 from report_making import made_up_session, truth_session
 
-from extractor import archive, pictures, report, workers
-from extractor.charts import clips
 from extractor.comparison import compare_sessions
 from extractor.errors import ExtractorError
-from extractor.session import Session
-from extractor.tables import read_table
+from extractor.reading import process_pool
+from extractor.report import chart_files, html_report, pack
+from extractor.report.charts import clips
+from extractor.session.csv_tables import read_table
+from extractor.session.folder import Session
 
 
 class Page(HTMLParser):
@@ -50,7 +51,7 @@ class Page(HTMLParser):
 @pytest.fixture(scope="module")
 def club(tmp_path_factory) -> Path:
     folder = truth_session(tmp_path_factory.mktemp("report") / "club")
-    report.write_report([folder])
+    html_report.write_report([folder])
     return folder
 
 
@@ -101,7 +102,7 @@ def test_every_chart_is_there_as_png_and_svg(club) -> None:
 def test_without_runs_table_the_page_says_why_nothing_is_compared(tmp_path) -> None:
     folder = made_up_session(tmp_path / "plain", [("", "", "")] * 3, flags=("ok", "unreadable"))
     (folder / "runs.csv").unlink()
-    report.write_report([folder])
+    html_report.write_report([folder])
     _, page = page_of(folder)
     flat = " ".join(page.text)
     assert "Antennas were not compared" in flat
@@ -112,7 +113,7 @@ def test_without_runs_table_the_page_says_why_nothing_is_compared(tmp_path) -> N
 
 def test_one_clip_with_nothing_readable(tmp_path) -> None:
     folder = made_up_session(tmp_path / "one", [("A", "U", "1")], flags=("unreadable",))
-    report.write_report([folder])
+    html_report.write_report([folder])
     assert "Every run" in page_of(folder)[1].headings
 
 
@@ -120,7 +121,7 @@ def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(clips, "MOST_RUNS", 6)
     runs = [(f"antenna {i % 4}", "UL"[i % 2], str(i // 4)) for i in range(8)]
     folder = made_up_session(tmp_path / "many", runs, length=6)
-    report.write_report([folder])
+    html_report.write_report([folder])
     names = {p.name for p in (folder / "results" / "pictures").iterdir()}
     assert {"runs-bitrate-1.png", "runs-bitrate-2.png"} <= names
 
@@ -129,11 +130,11 @@ def test_many_runs_are_drawn_in_several_pictures(tmp_path, monkeypatch) -> None:
 def test_two_processes_draw_what_one_draws(tmp_path, monkeypatch) -> None:
     runs = [(a, p, m) for a in ("A", "B") for m in ("1", "2") for p in ("U", "L")]
     folder = made_up_session(tmp_path / "shared", runs)
-    one = report.write_report([folder], tmp_path / "one")
-    monkeypatch.setattr(pictures, "SHARED_FROM", 1)
-    monkeypatch.setattr(pictures.os, "cpu_count", lambda: 2)
+    one = html_report.write_report([folder], tmp_path / "one")
+    monkeypatch.setattr(chart_files, "SHARED_FROM", 1)
+    monkeypatch.setattr(chart_files.os, "cpu_count", lambda: 2)
     told: list[str] = []
-    two = report.write_report([folder], tmp_path / "two", progress=told.append)
+    two = html_report.write_report([folder], tmp_path / "two", progress=told.append)
     assert [p.relative_to(tmp_path / "one") for p in one] == [
         p.relative_to(tmp_path / "two") for p in two
     ]
@@ -143,21 +144,21 @@ def test_two_processes_draw_what_one_draws(tmp_path, monkeypatch) -> None:
 
 def test_a_drawing_process_that_dies_is_made_up_for(tmp_path, monkeypatch) -> None:
     folder = made_up_session(tmp_path / "died", [("A", "U", "1")] * 2)
-    whole = report.write_report([folder], tmp_path / "whole")
+    whole = html_report.write_report([folder], tmp_path / "whole")
 
     def die(jobs, work, count, progress):
         for job in jobs:
-            yield job, None, workers.died(job)
+            yield job, None, process_pool.died(job)
 
-    monkeypatch.setattr(workers, "run", die)
-    again = report.write_report([folder], tmp_path / "again")
+    monkeypatch.setattr(process_pool, "run", die)
+    again = html_report.write_report([folder], tmp_path / "again")
     assert [p.read_bytes() for p in again] == [p.read_bytes() for p in whole]
 
 
 def test_a_chart_with_too_much_drawing_stands_there_as_pixels(tmp_path, monkeypatch) -> None:
     folder = made_up_session(tmp_path / "large", [("A", "U", "1")] * 2)
-    monkeypatch.setattr(pictures, "LARGEST_INLINE", 1000)
-    report.write_report([folder])
+    monkeypatch.setattr(chart_files, "LARGEST_INLINE", 1000)
+    html_report.write_report([folder])
     _, page = page_of(folder)
     assert page.tags.count("img") == 3
     assert "svg" not in page.tags
@@ -168,7 +169,7 @@ def test_markup_in_every_name_stays_text(tmp_path) -> None:
     runs = [(f"{evil}{a}", evil, m) for a in "AB" for m in ("1", "2")]
     folder = made_up_session(tmp_path / "evil", runs, clip_name="a<b>{:d}&'.mp4")
     (folder / "session.toml").write_text(f"place = '''{evil}'''\n'{evil[:8]}' = 3\n")
-    report.write_report([folder], options=report.Options(title=evil))
+    html_report.write_report([folder], options=html_report.Options(title=evil))
     text, page = page_of(folder)
     assert "script" not in page.tags
     assert page.tags.count("img") == 0
@@ -179,8 +180,8 @@ def test_a_pack_gives_the_same_findings_and_its_own_crops(tmp_path, session_fold
     from extractor.pipeline import Options, read_session
 
     read_session(Session(session_folder), Options(jobs=1))
-    path = archive.pack(Session(session_folder), tmp_path / "p.zip")
-    page, *_ = report.write_report([path], tmp_path / "out")
+    path = pack.pack(Session(session_folder), tmp_path / "p.zip")
+    page, *_ = html_report.write_report([path], tmp_path / "out")
     text = page.read_text("utf-8")
     assert "data:image/png;base64," in text
     assert "no picture" not in text
@@ -189,15 +190,15 @@ def test_a_pack_gives_the_same_findings_and_its_own_crops(tmp_path, session_fold
 
 
 def test_options_that_cannot_be_followed_are_not_passed_over(club, tmp_path) -> None:
-    for options in (report.Options(reference="Nobody"), report.Options(field="speed")):
+    for options in (html_report.Options(reference="Nobody"), html_report.Options(field="speed")):
         with pytest.raises(ExtractorError, match=r"Nobody|speed"):
-            report.write_report([club], tmp_path, options)
+            html_report.write_report([club], tmp_path, options)
 
 
 def test_two_sessions_in_one_report(tmp_path) -> None:
     runs = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
     folders = [made_up_session(tmp_path / name, runs) for name in ("may", "june")]
-    page, *_ = report.write_report(folders, tmp_path / "out")
+    page, *_ = html_report.write_report(folders, tmp_path / "out")
     flat = " ".join(Page(page.read_text("utf-8")).text)
     assert "may, june" in flat
     assert "The sessions" in flat

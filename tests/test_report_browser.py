@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from report_making import made_up_session
 
-from extractor import report
+from extractor.report import html_report
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium (extra: test)")
 
@@ -34,7 +34,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "session.toml").write_text(
         f"place = '''{EVIL}{RIGHT_TO_LEFT}'''\nnotes = '{LONG}'\ndistance_m = 180.0\n"
     )
-    return report.write_report([folder], options=report.Options(title=EVIL + LONG))[0]
+    return html_report.write_report([folder], options=html_report.Options(title=EVIL + LONG))[0]
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import pytest
 from series_making import make_series
 
 from extractor.errors import TableError
-from extractor.flags import Flag
-from extractor.series import (
+from extractor.statistics.flags import Flag
+from extractor.statistics.series import (
     COLUMNS,
     decimals_shown,
     display_step,

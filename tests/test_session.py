@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from extractor.errors import SessionFileError, TableError, UsageError
-from extractor.session import Session
+from extractor.session.folder import Session
 
 
 def touch(root: Path, *names: str) -> Session:

@@ -11,13 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_making import made_up_session
 
-from extractor.antennas import find_antenna, read_antennas
 from extractor.cli import app
 from extractor.comparison import compare_sessions, load_sessions
 from extractor.errors import TableError
-from extractor.report import write_report
-from extractor.session import Session
-from extractor.spelling import folded, twins
+from extractor.report.html_report import write_report
+from extractor.session.antennas import find_antenna, read_antennas
+from extractor.session.folder import Session
+from extractor.session.spelling import folded, twins
 
 NFD = unicodedata.normalize("NFD", "Fächer")
 PAIRS = [

@@ -12,11 +12,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from extractor.antennas import read_antennas
 from extractor.comparison.loading import load_sessions
-from extractor.series import series_from_table
-from extractor.session import parse_corrections, parse_runs
-from extractor.tables import Table, parse_table
+from extractor.session.antennas import read_antennas
+from extractor.session.csv_tables import Table, parse_table
+from extractor.session.folder import parse_corrections, parse_runs
+from extractor.statistics.series import series_from_table
 
 Cells = Sequence[Sequence[str | float | None]]
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from series_making import make_field, make_series
 
 from extractor.errors import TableError
-from extractor.statistics import SUMMARY_COLUMNS, summarise
+from extractor.statistics.summary import SUMMARY_COLUMNS, summarise
 
 BITRATE = make_field(decimals=1, minimum=0.0, maximum=45.0, ceiling=40.0)
 

@@ -7,9 +7,9 @@ from check_data import BOXPLOT90, CHEM, GRUBBS, LEW, MAVRO, MICHELSO, PERCENT12,
 from scipy import stats
 from series_making import make_field, make_series
 
-from extractor.holds import MAD_TO_SD, hampel_outliers
-from extractor.sampling import quantiles
-from extractor.statistics import summarise
+from extractor.statistics.hold_times import MAD_TO_SD, hampel_outliers
+from extractor.statistics.sampling import quantiles
+from extractor.statistics.summary import summarise
 
 
 def accuracy_set(base):

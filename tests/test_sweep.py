@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from extractor.calibration import calibrate
-from extractor.path_loss import NotValid
-from extractor.sweep import (
+from extractor.radio.calibration import calibrate
+from extractor.radio.propagation import NotValid
+from extractor.radio.sweep import (
     Beam,
     beam_finding,
     beamwidth,

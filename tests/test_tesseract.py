@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 import pytest
 
-from extractor import readers
 from extractor.errors import ReaderUnavailableError, UsageError
-from extractor.readers import tesseract
-from extractor.readers.base import Crop
+from extractor.reading import readers
+from extractor.reading.readers import tesseract
+from extractor.reading.readers.base import Crop
 
 needs_tesseract = pytest.mark.skipif(
     shutil.which("tesseract") is None, reason="Tesseract is not installed"

@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from extractor import clips, framing
-from extractor.overlay import Box, Field
-from extractor.readers.base import Crop, Line
-from extractor.readers.tightening import tighten
-from extractor.session import Session
+from extractor.reading import box_tightening
+from extractor.reading.readers.base import Crop, Line
+from extractor.reading.tightening import tighten
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field
+from extractor.video import clips
 
 HEIGHT, WIDTH = 100, 300
 INK = (40, 60)  # rows in which the number stands
@@ -112,6 +113,6 @@ def test_pictures_are_decoded_once_for_all_fields(
 
     monkeypatch.setattr(clips, "glances", counted)
     items = [Field(name, (320, 180), Box(40, 20, 64, 32)) for name in ("a", "b", "c")]
-    found = framing._tight_shares(Session(session_folder), items, FussyReader())
+    found = box_tightening._tight_shares(Session(session_folder), items, FussyReader())
     assert set(found) == {"a", "b", "c"}
     assert set(calls) == {3} and len(calls) <= 4  # two clips, by keyframes and exactly

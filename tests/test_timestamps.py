@@ -1,4 +1,4 @@
-"""Times and crops of `extractor.clips` against ffprobe, on clips whose time is not simple.
+"""Times and crops of `extractor.video.clips` against ffprobe, on clips whose time is not simple.
 
 ffmpeg (from the system, not PyAV's own copy) makes the clips and ffprobe says when each frame is
 shown. The brightness of frame n is 20 + n, so that a right time on a wrong picture fails too.
@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from outside.footage import ffmpeg, missing
 
-from extractor.clips import Tally, at_times, frame_at, frames, glances, picture, probe
-from extractor.overlay import Box
+from extractor.session.overlay import Box
+from extractor.video.clips import Tally, at_times, frame_at, frames, glances, picture, probe
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=str(missing()))
 
@@ -96,7 +96,7 @@ def rates_by_ffprobe(path: Path) -> str:
 
 
 def decode(path: Path, box: Box = MIDDLE) -> tuple[list[float], list[float]]:
-    """Return the times and the mean lumas that `extractor.clips` gives."""
+    """Return the times and the mean lumas that `extractor.video.clips` gives."""
     times, lumas = [], []
     for frame in frames(probe(path), [box], Tally()):
         times.append(frame.time_s)

@@ -8,11 +8,11 @@ import matplotlib
 import numpy as np
 import pytest
 
-from extractor.readers.ctc import SIGNS
-from extractor.training import fonts
-from extractor.training.crops import make_examples
-from extractor.training.fonts import CATALOGUE, Face, Family, find_faces
-from extractor.training.lettering import Piece, draw, sample_segments
+from extractor.reading.readers.ctc import SIGNS
+from extractor.reading.training import fonts
+from extractor.reading.training.crops import make_examples
+from extractor.reading.training.fonts import CATALOGUE, Face, Family, find_faces
+from extractor.reading.training.lettering import Piece, draw, sample_segments
 
 TTF = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
@@ -81,7 +81,7 @@ def test_segments_draw_ten_different_digits() -> None:
 
 def test_the_gradient_of_training_is_that_of_the_library() -> None:
     torch = pytest.importorskip("torch", reason="needs the extra 'train'")
-    from extractor.training.likelihood import ctc_loss
+    from extractor.reading.training.likelihood import ctc_loss
 
     torch.manual_seed(0)
     scores = torch.randn(30, 40, 18, dtype=torch.float64, requires_grad=True)

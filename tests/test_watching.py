@@ -10,9 +10,9 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor import pipeline
 from extractor.errors import UsageError
-from extractor.jobs import Options
-from extractor.session import Session
-from extractor.watching import Watch
+from extractor.reading.clip_job import Options
+from extractor.session.folder import Session
+from extractor.video.arrivals import Watch
 
 
 class Clock:

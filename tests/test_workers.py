@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from extractor import workers
 from extractor.errors import ClipError
+from extractor.reading import process_pool
 
 HERE = Path(__file__).parent
 needs_posix = pytest.mark.skipif(os.name == "nt", reason="process groups and signals of POSIX")
@@ -30,13 +30,13 @@ def outcomes(jobs: list[Job], work: Any, count: int = 2) -> tuple[dict[str, Any]
     """Return each clip's result or error text, and all that was heard, in order."""
     heard: list[Any] = []
     ended: dict[str, Any] = {}
-    for job, result, error in workers.run(jobs, work, count, lambda *news: heard.append(news)):
+    for job, result, error in process_pool.run(jobs, work, count, lambda *news: heard.append(news)):
         assert job.clip not in ended, "told twice"
         ended[job.clip] = str(error) if error else result
     return ended, heard
 
 
-def _last_words(job: Job, progress: workers.Progress) -> str:
+def _last_words(job: Job, progress: process_pool.Progress) -> str:
     for i in range(100):
         progress(job.clip, float(i))
     if job.clip.startswith("kill"):
@@ -54,7 +54,7 @@ def test_all_that_a_worker_said_before_it_died_is_heard(code: int) -> None:
         assert [s for name, s in heard if name == clip] == list(range(100))
 
 
-def _note(job: Job, progress: workers.Progress) -> str:
+def _note(job: Job, progress: process_pool.Progress) -> str:
     assert job.folder is not None
     with (job.folder / job.clip).open("a") as log:
         log.write("begun\n")
@@ -96,7 +96,7 @@ def _kill(pid: int) -> str:
     return "done"
 
 
-def _finish_and_die(job: Job, progress: workers.Progress) -> Any:
+def _finish_and_die(job: Job, progress: process_pool.Progress) -> Any:
     return _KillsItsMaker() if job.clip.startswith("last") else job.clip
 
 
@@ -107,7 +107,7 @@ def test_a_worker_that_dies_between_two_clips_costs_none() -> None:
     assert ended == {name: "done" if "last" in name else name for name in names}
 
 
-def _never_starts(job: Job, progress: workers.Progress) -> None:
+def _never_starts(job: Job, progress: process_pool.Progress) -> None:
     raise AssertionError("not reached")
 
 
@@ -124,7 +124,7 @@ def test_workers_that_cannot_even_begin_come_to_an_end() -> None:
     assert sorted(ended) == ["a", "b", "c"]
 
 
-def _bug(job: Job, progress: workers.Progress) -> Any:
+def _bug(job: Job, progress: process_pool.Progress) -> Any:
     if "clip" in job.clip:
         raise ClipError(f"{job.clip}: no good")
     if job.clip == "result":
@@ -231,9 +231,9 @@ def test_workers_do_not_outlive_a_killed_parent(sleepers: subprocess.Popen[str])
 
 
 def test_a_caller_that_stops_listening_ends_the_workers() -> None:
-    before = {p.pid for p in workers.multiprocessing.active_children()}
-    going = workers.run([Job(name) for name in "abcd"], _last_words, 2, lambda *news: None)
+    before = {p.pid for p in process_pool.multiprocessing.active_children()}
+    going = process_pool.run([Job(name) for name in "abcd"], _last_words, 2, lambda *news: None)
     next(going)
-    assert {p.pid for p in workers.multiprocessing.active_children()} - before
+    assert {p.pid for p in process_pool.multiprocessing.active_children()} - before
     going.close()
-    assert not {p.pid for p in workers.multiprocessing.active_children()} - before
+    assert not {p.pid for p in process_pool.multiprocessing.active_children()} - before

@@ -15,13 +15,14 @@ import av
 import numpy as np
 from clipmaker import BOX, SIZE, GreyReader, make_clip, stairs, steady
 
-from extractor import clips, containers, reading
-from extractor.continuity import Clock
-from extractor.decoding import ANY_TITLE
 from extractor.errors import ClipError
-from extractor.flags import Flag
-from extractor.interpretation import interpret
-from extractor.overlay import Box, Field
+from extractor.reading import clip_reading
+from extractor.reading.number_parsing import interpret
+from extractor.session.overlay import Box, Field
+from extractor.statistics.flags import Flag
+from extractor.video import clips, integrity
+from extractor.video.continuity import Clock
+from extractor.video.decoding import ANY_TITLE
 
 Mutant = tuple[str, bytes]
 """What was done to it, and the file's content."""
@@ -248,8 +249,8 @@ def look_at(
         If a reading is not what the decoded picture shows, or one is missing.
     """
     if path.is_file():
-        containers.state(path)
-        containers.lacks_index(path)
+        integrity.state(path)
+        integrity.lacks_index(path)
     clips.length_s(path)
     step()
     try:
@@ -265,7 +266,7 @@ def look_at(
         lambda: clips.picture(clip, (clip.length_s or 0) / 2),
         lambda: clips.frame_at(clip, [box], 0.4),
         lambda: list(clips.at_times(clip, [box], [0.1, 0.5, 3.0])),
-        lambda: reading.read_clip(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
+        lambda: clip_reading.read_clip(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
     ):
         step()
         try:
@@ -275,7 +276,7 @@ def look_at(
             outcomes.append("refused in part")
     step()
     try:
-        result = reading.read_clip(clip, [FIELD], [box], GreyReader())
+        result = clip_reading.read_clip(clip, [FIELD], [box], GreyReader())
     except ClipError as error:
         _check_line(error)
         return "refused when read"
@@ -294,7 +295,7 @@ def _check_line(error: ClipError) -> None:
     assert "\n" not in str(error)
 
 
-def check_readings(path: Path, box: Box, result: reading.ClipReadings) -> None:
+def check_readings(path: Path, box: Box, result: clip_reading.ClipReadings) -> None:
     """Hold every number, and when it appeared, against pictures decoded by themselves."""
     shown = shown_texts(path, box)
     seen = result.fields["bitrate"]
@@ -313,7 +314,7 @@ def check_readings(path: Path, box: Box, result: reading.ClipReadings) -> None:
 
 
 def check_nothing_missing(
-    path: Path, box: Box, result: reading.ClipReadings | None
+    path: Path, box: Box, result: clip_reading.ClipReadings | None
 ) -> tuple[int, int]:
     """Hold what was read against all pictures; return how many instants show a number, and misses.
 

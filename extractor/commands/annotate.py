@@ -26,9 +26,9 @@ def annotate(
 
     The clip itself is left as it is. Sound is dropped.
     """
-    from extractor import films
-    from extractor.screen import progress_bar, say
-    from extractor.session import Session
+    from extractor.commands.screen import progress_bar, say
+    from extractor.report import films
+    from extractor.session.folder import Session
 
     with progress_bar(clip) as bar:
         path = films.annotate(Session(session), clip, out, bar)

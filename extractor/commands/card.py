@@ -27,8 +27,8 @@ def card(
     debug: Debug = False,
 ) -> None:
     """Write the ranking as one picture: intervals, what can't be told apart, conditions."""
-    from extractor.card import parse_size, write_card
-    from extractor.screen import say
+    from extractor.commands.screen import say
+    from extractor.report.card import parse_size, write_card
 
     path = write_card(session, out, size=parse_size(size), title=title, field=field)
     say(f"Card: {path}")

@@ -60,11 +60,11 @@ def compare(
     debug: Debug = False,
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
-    from extractor.archive import opened_all
+    from extractor.commands.screen import note, say
     from extractor.comparison import compare_sessions
     from extractor.errors import UsageError
-    from extractor.screen import note, say
-    from extractor.session import RESULTS
+    from extractor.report.pack import opened_all
+    from extractor.session.folder import RESULTS
 
     if assume_spread is not None and assume_spread < 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")

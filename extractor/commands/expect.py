@@ -9,8 +9,8 @@ import typer
 from extractor.commands.options import Debug, Quiet, SessionFolder
 
 if TYPE_CHECKING:
-    from extractor.link import Span
-    from extractor.link_report import LinkReport
+    from extractor.radio.assessment import LinkReport
+    from extractor.radio.link_budget import Span
 
 
 def expect(
@@ -39,9 +39,9 @@ def expect(
     debug: Debug = False,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
-    from extractor.link_report import link_report
-    from extractor.link_results import write_link_results
-    from extractor.screen import note
+    from extractor.commands.screen import note
+    from extractor.radio.assessment import link_report
+    from extractor.report.link_tables import write_link_results
 
     report = link_report(
         session, reference=reference, field=field, measure=measure, threshold=threshold
@@ -53,8 +53,8 @@ def expect(
 
 def show(report: LinkReport) -> None:
     """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
-    from extractor.cautions import NOT_A_COMPLIANCE_TOOL
-    from extractor.screen import say, table
+    from extractor.commands.screen import say, table
+    from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
 
     say("Ratings")
     table(
@@ -73,7 +73,7 @@ def show(report: LinkReport) -> None:
 
 
 def _show_expected(report: LinkReport) -> None:
-    from extractor.screen import say, table
+    from extractor.commands.screen import say, table
 
     say(f"Expected difference to {report.reference.antenna} in dB, in line of sight")
     names = ("gain", "cable", "polarisation", "pointing", "mismatch", "total")
@@ -88,7 +88,7 @@ def _show_expected(report: LinkReport) -> None:
 
 
 def _show_judgements(report: LinkReport) -> None:
-    from extractor.screen import say, table
+    from extractor.commands.screen import say, table
 
     if not report.judgements:
         return
@@ -118,7 +118,7 @@ def _show_judgements(report: LinkReport) -> None:
 def _show_findings(report: LinkReport) -> None:
     from itertools import groupby
 
-    from extractor.screen import say
+    from extractor.commands.screen import say
 
     for how, findings in groupby(report.findings, key=lambda finding: finding.how_we_know):
         for finding in findings:

@@ -21,8 +21,8 @@ from extractor.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from extractor.marking import Marked
-    from extractor.session import Session
+    from extractor.reading.marking import Marked
+    from extractor.session.folder import Session
 
 
 def mark(
@@ -85,9 +85,9 @@ def mark(
     Writes overlay.toml, says what the reader reads there on five instants across up to five
     clips, and saves a picture of the marked frame under results/pictures/.
     """
-    from extractor import marking
     from extractor.errors import UsageError
-    from extractor.session import Session
+    from extractor.reading import marking
+    from extractor.session.folder import Session
 
     opened = Session(session)
     asked = [bool(suggest or accept or more), bool(remove), bool(show), bool(field or box)]
@@ -119,7 +119,7 @@ def mark(
 
 
 def _list(opened: Session) -> None:
-    from extractor.screen import say, table
+    from extractor.commands.screen import say, table
 
     if not opened.overlay_path.exists():
         say("Nothing is marked yet.")
@@ -135,8 +135,9 @@ def _list(opened: Session) -> None:
 
 
 def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
-    from extractor import marking, overlay
-    from extractor.screen import number, say, table, warn
+    from extractor.commands.screen import number, say, table, warn
+    from extractor.reading import marking
+    from extractor.session import overlay
 
     preview = marking.preview(opened, marked.field, reader)
     rows = [
@@ -161,11 +162,11 @@ def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
 
 
 def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) -> None:
-    from extractor import marking, suggesting
-    from extractor.screen import say, table
+    from extractor.commands.screen import say, table
+    from extractor.reading import marking, suggestions
 
     wanted = marking.parse_accepted(accepted)
-    found = suggesting.suggest(opened, reader)
+    found = suggestions.suggest(opened, reader)
     rows = [
         [str(i), ",".join(map(str, c.box.as_list())), "  ".join(c.texts[:6])]
         for i, c in enumerate(found.candidates, 1)
@@ -174,9 +175,9 @@ def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) ->
         say("Nothing that looks like a changing number was found; mark it with --field and --box.")
         return
     table(["no.", "box", "read there"], rows)
-    say(f"Numbered frames: {suggesting.save_picture(opened, found)}")
+    say(f"Numbered frames: {suggestions.save_picture(opened, found)}")
     if not wanted:
         say("Take them with: extractor mark SESSION --suggest --accept 1=bitrate 2=latency")
     for index, name in wanted.items():
-        made = suggesting.accept(opened, found, index, name, reader_name=reader, insist=insist)
+        made = suggestions.accept(opened, found, index, name, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)

@@ -10,7 +10,7 @@ import typer
 from extractor.commands.options import Debug, Quiet, SessionFolder
 
 if TYPE_CHECKING:
-    from extractor.planning.matching import Matching
+    from extractor.video.recording_order import Matching
 
 
 def match(
@@ -43,14 +43,16 @@ def match(
     debug: Debug = False,
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
+    from extractor.commands.screen import note, say, warn
     from extractor.errors import UsageError
-    from extractor.planning import matching
-    from extractor.planning.match_sheet import write_sheet
-    from extractor.screen import note, say, warn
-    from extractor.session import Session
+    from extractor.report.match_sheet import write_sheet
+    from extractor.session.folder import Session
+    from extractor.video import recording_order
 
     folder = Session(session)
-    found = matching.match(folder, by=by, skip=skip or (), missing=missing or (), join=join or ())
+    found = recording_order.match(
+        folder, by=by, skip=skip or (), missing=missing or (), join=join or ()
+    )
     _show(found)
     say(f"Pictures: {write_sheet(folder, found)}")
     for text in found.notes:
@@ -63,14 +65,14 @@ def match(
         if not typer.confirm("Fill runs.csv like this?"):
             note("nothing was written")
             return
-    matching.fill(folder, found)
+    recording_order.fill(folder, found)
     say(f"{len(found.pairs)} runs filled in {folder.runs_path}")
 
 
 def _show(found: Matching) -> None:
     from itertools import zip_longest
 
-    from extractor.screen import table
+    from extractor.commands.screen import table
 
     rows = []
     for run, clip in zip_longest(found.runs, found.recordings):

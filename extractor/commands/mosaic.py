@@ -22,9 +22,9 @@ def mosaic(
     debug: Debug = False,
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""
-    from extractor import films
-    from extractor.screen import progress_bar, say
-    from extractor.session import Session
+    from extractor.commands.screen import progress_bar, say
+    from extractor.report import films
+    from extractor.session.folder import Session
 
     with progress_bar("mosaic") as bar:
         path = films.mosaic(Session(session), out, only=clip or (), field=field, progress=bar)

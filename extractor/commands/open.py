@@ -23,8 +23,8 @@ def open_page(
 
     The page is served from this machine to this machine only, until Ctrl-C.
     """
-    from extractor.page.desk import Manner
     from extractor.page.server import serve
-    from extractor.session import Session
+    from extractor.page.service import Manner
+    from extractor.session.folder import Session
 
     serve(Session(session), Manner(reader, jobs), browser=not no_browser)

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from extractor.screen import MANNER
+from extractor.commands.screen import MANNER
 
 
 def _be_quiet(value: bool) -> bool:

@@ -24,10 +24,10 @@ def pack(
     It holds readings, tables, conditions, crops of doubtful readings and digests of the clips;
     compare and report take it in place of a session.
     """
-    from extractor import archive
-    from extractor.screen import progress_bar, say
-    from extractor.session import Session
+    from extractor.commands.screen import progress_bar, say
+    from extractor.report import pack
+    from extractor.session.folder import Session
 
     with progress_bar("digests") as bar:
-        path = archive.pack(Session(session), out, lambda clip, share: bar(share, 1.0))
+        path = pack.pack(Session(session), out, lambda clip, share: bar(share, 1.0))
     say(f"Pack: {path} ({path.stat().st_size / 1e6:.1f} MB)")

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from extractor.commands.options import Debug, Quiet
-from extractor.screen import say
+from extractor.commands.screen import say
 
 if TYPE_CHECKING:
-    from extractor.planning.power import Spreads
-    from extractor.planning.sheet import Plan
+    from extractor.report.run_sheet import Plan
+    from extractor.statistics.power import Spreads
 
 
 class Order(StrEnum):
@@ -118,8 +118,8 @@ def plan(
         )
     import secrets
 
-    from extractor.planning.order import Timing
-    from extractor.planning.sheet import Plan
+    from extractor.comparison.run_order import Timing
+    from extractor.report.run_sheet import Plan
 
     planned = Plan(
         antennas=names,
@@ -142,9 +142,9 @@ def _split(text: str) -> tuple[str, ...]:
 def _write(session: Path, plan_: Plan, replace: bool) -> None:
     from dataclasses import replace as changed
 
-    from extractor.cautions import cautions
-    from extractor.planning.order import packs_needed, total_minutes
-    from extractor.planning.sheet import write_plan
+    from extractor.comparison.run_order import packs_needed, total_minutes
+    from extractor.radio.cautions import cautions
+    from extractor.report.run_sheet import write_plan
 
     runs_path, sheet_path = write_plan(session, plan_, replace=replace)
     runs = plan_.runs()
@@ -165,7 +165,7 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
 
 def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:
     from extractor.errors import UsageError
-    from extractor.planning.power import Spreads
+    from extractor.statistics.power import Spreads
 
     if source is not None:
         from extractor.comparison.compare import session_spreads
@@ -178,7 +178,7 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:
     from extractor.errors import UsageError
-    from extractor.planning.power import MOST_MOUNTINGS, reach, sample_sizes
+    from extractor.statistics.power import MOST_MOUNTINGS, reach, sample_sizes
 
     if detect <= 0:
         raise UsageError(f"--detect {detect:g}: must be above 0")

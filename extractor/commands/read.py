@@ -46,8 +46,8 @@ def read(
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
-    from extractor.screen import Bars, report_problems, say, summary_table
-    from extractor.session import Session
+    from extractor.commands.screen import Bars, report_problems, say, summary_table
+    from extractor.session.folder import Session
 
     opened = Session(session)
     options = pipeline.Options(
@@ -83,8 +83,8 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
-    from extractor.screen import Bars, report_problems, say, summary_table
-    from extractor.session import Session
+    from extractor.commands.screen import Bars, report_problems, say, summary_table
+    from extractor.session.folder import Session
 
     options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:

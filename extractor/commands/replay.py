@@ -28,9 +28,9 @@ def replay(
     debug: Debug = False,
 ) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""
+    from extractor.commands.screen import progress_bar, say
     from extractor.errors import UsageError
-    from extractor.replay import write_replay
-    from extractor.screen import progress_bar, say
+    from extractor.report.replay import write_replay
 
     if assume_spread is not None and not assume_spread > 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must be above 0")

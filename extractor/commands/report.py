@@ -50,8 +50,8 @@ def report(
 
     The comparison is made anew, so its tables under results/ always fit the page.
     """
-    from extractor.report import Options, write_report
-    from extractor.screen import note, say
+    from extractor.commands.screen import note, say
+    from extractor.report.html_report import Options, write_report
 
     options = Options(field, measure, factor, reference, confidence, pool, title)
     page, *others = write_report(sessions, out, options, progress=note)

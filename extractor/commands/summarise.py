@@ -57,10 +57,10 @@ def summarise(
     debug: Debug = False,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
-    from extractor import tabulating
-    from extractor.overlay import Box, Field, check_limits
-    from extractor.screen import note, number, say, summary_table
-    from extractor.tables import write_table
+    from extractor import tabulation
+    from extractor.commands.screen import note, number, say, summary_table
+    from extractor.session.csv_tables import write_table
+    from extractor.session.overlay import Box, Field, check_limits
 
     item = Field(
         name=value,
@@ -75,7 +75,7 @@ def summarise(
         low=low,
     )
     check_limits(item, str(file))
-    row, notes = tabulating.summarise_file(file, time, value, item)
+    row, notes = tabulation.summarise_file(file, time, value, item)
     summary_table([row])
     for name in ("n", "n_effective", "median", "p05", "p95", "availability", "dropouts"):
         if number(row[name]):
@@ -85,5 +85,5 @@ def summarise(
     for text in notes:
         note(f"note: {text}")
     if out is not None:
-        write_table(out, tabulating.summary_columns(), [row])
+        write_table(out, tabulation.summary_columns(), [row])
         say(f"Statistics: {out}")

@@ -9,7 +9,7 @@ import typer
 from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
 
 if TYPE_CHECKING:
-    from extractor.session import Session
+    from extractor.session.folder import Session
 
 
 def teach(
@@ -39,10 +39,10 @@ def teach(
     in overlay_glyphs.npz; they read what the built-in reader is not sure of, and never change
     what it surely reads.
     """
-    from extractor import teaching
+    from extractor.commands.screen import say
     from extractor.errors import UsageError
-    from extractor.screen import say
-    from extractor.session import Session
+    from extractor.reading import teaching
+    from extractor.session.folder import Session
 
     opened = Session(session)
     if show:
@@ -63,8 +63,8 @@ def teach(
 
 
 def _list(opened: Session) -> None:
-    from extractor.readers.glyphs import Glyphs
-    from extractor.screen import number, say, table
+    from extractor.commands.screen import number, say, table
+    from extractor.reading.readers.glyphs import Glyphs
 
     lessons = Glyphs.load(opened.glyphs_path).lessons
     if not lessons:

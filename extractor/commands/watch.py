@@ -29,10 +29,10 @@ def watch(
     A clip is taken when it has stopped growing and its container is complete.
     """
     from extractor import pipeline
+    from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
     from extractor.errors import UsageError
-    from extractor.screen import Bars, note, report_problems, summary_table, warn
-    from extractor.session import Session
-    from extractor.watching import Watch
+    from extractor.session.folder import Session
+    from extractor.video.arrivals import Watch
 
     watcher = Watch(session, settle_s=settle)
     options = pipeline.Options(reader=reader, jobs=jobs)

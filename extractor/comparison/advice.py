@@ -10,7 +10,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import Fit, records
 from extractor.comparison.pairs import Ordering
-from extractor.planning.power import (
+from extractor.statistics.power import (
     Spreads,
     mountings_needed,
     reach,

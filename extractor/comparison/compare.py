@@ -25,14 +25,7 @@ from extractor.comparison.findings import (
     to_text,
 )
 from extractor.comparison.loading import CONDITIONS, UNNAMED_MOUNTING, RunTable, load_sessions
-from extractor.comparison.model import (
-    COVARIATES,
-    Fit,
-    clip_spread,
-    estimate,
-    lay_out,
-    records,
-)
+from extractor.comparison.model import COVARIATES, Fit, clip_spread, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
@@ -43,13 +36,13 @@ from extractor.comparison.ranking import (
     spread_finding,
 )
 from extractor.errors import UsageError
-from extractor.overlay import Direction
-from extractor.planning.power import Spreads, upper_spread
-from extractor.storage import write_text
-from extractor.tables import write_table
+from extractor.session.atomic import write_text
+from extractor.session.csv_tables import write_table
+from extractor.session.overlay import Direction
+from extractor.statistics.power import Spreads, upper_spread
 
 if TYPE_CHECKING:
-    from extractor.calibration_findings import CalibrationReport
+    from extractor.radio.calibration_findings import CalibrationReport
 
 
 @dataclass(frozen=True)
@@ -248,7 +241,7 @@ def _calibrated(
     table: RunTable, confidence: float
 ) -> tuple[pd.DataFrame, CalibrationReport | None]:
     """Set calibration steps and sweep angles apart from the runs that are compared."""
-    from extractor.calibration_findings import at_common_attenuation, report_for_comparison
+    from extractor.radio.calibration_findings import at_common_attenuation, report_for_comparison
 
     report = None
     if table.factor == "antenna" and table.better == "higher":

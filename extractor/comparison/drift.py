@@ -112,7 +112,7 @@ def drift_findings(
 
 
 def _confounding(runs: pd.DataFrame) -> Finding:
-    from extractor.planning.order import mounting_order
+    from extractor.comparison.run_order import mounting_order
 
     antennas = sorted(runs["antenna"].unique())
     mounted = int(runs.groupby(["session", "antenna"])["mounting"].nunique().max())

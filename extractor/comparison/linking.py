@@ -13,7 +13,7 @@ from extractor.comparison.checks import ceiling_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, listed, p_text
 from extractor.comparison.model import Array, Fit
 from extractor.errors import UsageError
-from extractor.overlay import Direction
+from extractor.session.overlay import Direction
 
 #: Between session and antenna in the name of a cell: a sign that stands in no table.
 _JOINT = "\x1f"

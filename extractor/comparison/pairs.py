@@ -17,8 +17,8 @@ from extractor.comparison.model import (
     outer_error,
     records,
 )
-from extractor.overlay import Direction
-from extractor.planning.power import smallest_detectable, studentised_critical, studentised_p
+from extractor.session.overlay import Direction
+from extractor.statistics.power import smallest_detectable, studentised_critical, studentised_p
 
 #: What an interval rests on; the words that stand in the tables.
 BETWEEN_MOUNTINGS = "mountings"

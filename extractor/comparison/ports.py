@@ -13,7 +13,7 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, p_text
 from extractor.comparison.model import Array, estimate, lay_out, records
 from extractor.comparison.pairs import BETWEEN_MOUNTINGS, basis, pair_table
-from extractor.planning.power import smallest_detectable
+from extractor.statistics.power import smallest_detectable
 
 #: Up to so many mountings all sign patterns are counted; beyond, 9,999 of them are drawn.
 MOST_EXACT = 14

@@ -26,7 +26,7 @@ from extractor.comparison.pairs import (
     best_probability,
     ranked,
 )
-from extractor.overlay import Direction, direction_question
+from extractor.session.overlay import Direction, direction_question
 
 
 def ranking_table(

@@ -8,15 +8,15 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from extractor import editing
 from extractor.errors import ClipError, UsageError
-from extractor.overlay import Box, Field
-from extractor.page import asking, doubts
+from extractor.page import doubts, request_parsing
 from extractor.page.api_clips import as_picture
-from extractor.page.desk import Desk, UnknownNameError, plain
-from extractor.page.frames import widened
-from extractor.session import Session
-from extractor.tables import parse_number
+from extractor.page.frame_cache import widened
+from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.session import runs_editing
+from extractor.session.csv_tables import parse_number
+from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field
 
 MOST_CARDS = 240
 #: Instants that one answer may be about.
@@ -33,12 +33,12 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/read")
     def read() -> Any:
-        again = asking.body().get("again") is True
+        again = request_parsing.body().get("again") is True
         return plain(desk.read_clips(again=again).as_json())
 
     @routes.post("/api/cancel")
     def cancel() -> Any:
-        task = desk.task(asking.text(asking.body(), "kind"))
+        task = desk.task(request_parsing.text(request_parsing.body(), "kind"))
         if task is not None:
             task.cancel()
         return {}
@@ -48,7 +48,7 @@ def blueprint(desk: Desk) -> Blueprint:
         session = desk.session()
         item = desk.field(session, request.args.get("field"))
         if request.args.get("mode") == "sample":
-            count = int(min(max(asking.number(request.args, "n", 100), 1), MOST_SAMPLED))
+            count = int(min(max(request_parsing.number(request.args, "n", 100), 1), MOST_SAMPLED))
             return plain(_sample(desk, session, item, count))
         return plain(_doubtful(desk, session, item, done=request.args.get("done") == "1"))
 
@@ -56,14 +56,14 @@ def blueprint(desk: Desk) -> Blueprint:
     def crop() -> Response:
         session, name = desk.find(request.args.get("clip"))
         item = desk.field(session, request.args.get("field"))
-        time_s = max(0.0, asking.number(request.args, "t"))
+        time_s = max(0.0, request_parsing.number(request.args, "t"))
         clip = desk.probe(session, name)
         box = _shown_box(desk, session, name, item)
         return as_picture(desk.crops.get(clip, box, time_s))
 
     @routes.post("/api/judge")
     def judge() -> Any:
-        return plain(_judge(desk, asking.body()))
+        return plain(_judge(desk, request_parsing.body()))
 
     return routes
 
@@ -141,23 +141,23 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Write down an answer: corrections at once, and what was said of the reading."""
     session, name = desk.find(values.get("clip"))
     item = desk.field(session, values.get("field"))
-    verdict, mode = asking.text(values, "verdict"), asking.text(values, "mode")
+    verdict, mode = request_parsing.text(values, "verdict"), request_parsing.text(values, "mode")
     if verdict not in ("", *doubts.VERDICTS) or mode not in ("doubtful", "sample"):
         raise UsageError("that is no answer")
-    text, changes = asking.text(values, "text"), _changes_of(values)
-    times = [asking.number({"t": t}, "t") for t in _times_of(values)]
+    text, changes = request_parsing.text(values, "text"), _changes_of(values)
+    times = [request_parsing.number({"t": t}, "t") for t in _times_of(values)]
     for _, _, now in changes:
         _check_limits(item, now)
     with session.editing():
         if changes:
-            editing.correct(session, name, item.name, changes)
+            runs_editing.correct(session, name, item.name, changes)
         checked = _checked(session)
         checked.note((name, item.name, text), times, verdict, mode)
     if changes:
         desk.refresh_soon()
     if mode == "doubtful":
         return {}
-    count = int(asking.number(values, "n", 100))
+    count = int(request_parsing.number(values, "n", 100))
     cards = doubts.sample(
         _cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED
     )
@@ -187,8 +187,10 @@ def _changes_of(values: Mapping[str, Any]) -> list[tuple[float, str | None, str 
     for one in changes:
         if not isinstance(one, list) or len(one) != 3:
             raise UsageError("a change is not understood; reload the page")
-        time_s = asking.number({"time": one[0]}, "time")
-        before, now = (None if v is None else asking.text({"value": v}, "value") for v in one[1:])
+        time_s = request_parsing.number({"time": one[0]}, "time")
+        before, now = (
+            None if v is None else request_parsing.text({"value": v}, "value") for v in one[1:]
+        )
         found.append((time_s, before, now))
     return found
 

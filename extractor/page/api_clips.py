@@ -7,12 +7,12 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from extractor import conditions, editing
-from extractor.page import asking
-from extractor.page.desk import Desk, plain
-from extractor.page.frames import jpeg
-from extractor.page.overview import overview
-from extractor.session import Session
+from extractor.page import request_parsing
+from extractor.page.frame_cache import jpeg
+from extractor.page.service import Desk, plain
+from extractor.page.session_view import overview
+from extractor.session import conditions, runs_editing
+from extractor.session.folder import Session
 
 #: Pictures carry their file's version in the address, so what is kept is never out of date.
 KEPT_S = 3600
@@ -33,51 +33,54 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/run")
     def edit_run() -> Any:
-        b = asking.body()
-        asked = [asking.text(b, key) for key in ("key", "column", "old", "new")]
-        return edited(lambda session: editing.edit_run(session, *asked))
+        b = request_parsing.body()
+        asked = [request_parsing.text(b, key) for key in ("key", "column", "old", "new")]
+        return edited(lambda session: runs_editing.edit_run(session, *asked))
 
     @routes.post("/api/run/split")
     def split_run() -> Any:
-        b = asking.body()
-        key, at_s = asking.text(b, "key"), asking.number(b, "at_s")
-        return edited(lambda session: editing.split_run(session, key, at_s))
+        b = request_parsing.body()
+        key, at_s = request_parsing.text(b, "key"), request_parsing.number(b, "at_s")
+        return edited(lambda session: runs_editing.split_run(session, key, at_s))
 
     @routes.post("/api/run/span")
     def set_span() -> Any:
-        b = asking.body()
-        key = asking.text(b, "key")
-        start, end = asking.optional_number(b, "start_s"), asking.optional_number(b, "end_s")
-        seen = (asking.text(b, "old_start"), asking.text(b, "old_end"))
-        return edited(lambda session: editing.edit_span(session, key, seen, (start, end)))
+        b = request_parsing.body()
+        key = request_parsing.text(b, "key")
+        start, end = (
+            request_parsing.optional_number(b, "start_s"),
+            request_parsing.optional_number(b, "end_s"),
+        )
+        seen = (request_parsing.text(b, "old_start"), request_parsing.text(b, "old_end"))
+        return edited(lambda session: runs_editing.edit_span(session, key, seen, (start, end)))
 
     @routes.post("/api/run/add")
     def add_run() -> Any:
-        b = asking.body()
+        b = request_parsing.body()
         _, clip = desk.find(b.get("clip"))
-        start, end = asking.number(b, "start_s"), asking.number(b, "end_s")
-        return edited(lambda session: editing.add_run(session, clip, start, end))
+        start, end = request_parsing.number(b, "start_s"), request_parsing.number(b, "end_s")
+        return edited(lambda session: runs_editing.add_run(session, clip, start, end))
 
     @routes.post("/api/run/remove")
     def remove_run() -> Any:
-        key = asking.text(asking.body(), "key")
-        return edited(lambda session: editing.remove_run(session, key))
+        key = request_parsing.text(request_parsing.body(), "key")
+        return edited(lambda session: runs_editing.remove_run(session, key))
 
     @routes.post("/api/runs/checked")
     def checked() -> Any:
-        return edited(editing.confirm_drafts)
+        return edited(runs_editing.confirm_drafts)
 
     @routes.post("/api/condition")
     def edit_condition() -> Any:
-        b = asking.body()
-        asked = [asking.text(b, key) for key in ("key", "old", "new")]
+        b = request_parsing.body()
+        asked = [request_parsing.text(b, key) for key in ("key", "old", "new")]
         return edited(lambda session: conditions.edit_condition(session, *asked))
 
     @routes.get("/api/frame")
     def frame() -> Response:
         session, name = desk.find(request.args.get("clip"))
-        time_s = max(0.0, asking.number(request.args, "t", 0.0))
-        width = int(min(max(asking.number(request.args, "w", 4096), 16), 4096))
+        time_s = max(0.0, request_parsing.number(request.args, "t", 0.0))
+        width = int(min(max(request_parsing.number(request.args, "w", 4096), 16), 4096))
         _, picture = desk.frames.get(desk.probe(session, name), time_s)
         return as_picture(jpeg(picture, width))
 

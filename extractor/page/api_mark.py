@@ -9,18 +9,19 @@ from typing import Any
 
 from flask import Blueprint
 
-from extractor import editing, framing, marking, readers, state, suggesting
-from extractor.clips import Clip
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
-from extractor.jobs import Share, box_of_share
-from extractor.overlay import Field, Place, check_box
-from extractor.page import asking
-from extractor.page.desk import Desk, plain
-from extractor.page.frames import cut, jpeg, spread_times, widened
-from extractor.page.overview import field_json
-from extractor.page.tasks import Task
-from extractor.readers.base import Crop
-from extractor.session import Session
+from extractor.page import request_parsing
+from extractor.page.background import Task
+from extractor.page.frame_cache import cut, jpeg, spread_times, widened
+from extractor.page.service import Desk, plain
+from extractor.page.session_view import field_json
+from extractor.reading import box_tightening, cache, marking, readers, suggestions
+from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.readers.base import Crop
+from extractor.session import runs_editing
+from extractor.session.folder import Session
+from extractor.session.overlay import Field, Place, check_box
+from extractor.video.clips import Clip
 
 #: Frames of other instants and clips on which a rectangle is tried.
 STRIP = 10
@@ -42,7 +43,7 @@ class Look:
 def strip(desk: Desk, session: Session) -> list[Look]:
     """Return instants spread over the clips that can be opened."""
     opened = []
-    for name in framing.some(session.clips, STRIP):
+    for name in box_tightening.some(session.clips, STRIP):
         probed = desk.probes.soon(session.path(name))
         if isinstance(probed, Clip):
             opened.append((name, probed))
@@ -68,44 +69,44 @@ def blueprint(desk: Desk) -> Blueprint:
     @routes.post("/api/strip/warm")
     def warm() -> Any:
         """Decode one frame of the strip, so that trying a rectangle on it takes no time."""
-        b = asking.body()
+        b = request_parsing.body()
         session, name = desk.find(b.get("clip"))
-        desk.frames.get(desk.probe(session, name), asking.number(b, "time_s"))
+        desk.frames.get(desk.probe(session, name), request_parsing.number(b, "time_s"))
         return {}
 
     @routes.post("/api/live")
     def live() -> Any:
-        return plain(_live(desk, asking.body()))
+        return plain(_live(desk, request_parsing.body()))
 
     @routes.post("/api/mark")
     def mark() -> Any:
-        b = asking.body()
+        b = request_parsing.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
             item = _mark(desk, session, b)
-            seen = state.file_digest(session.overlay_path)
+            seen = cache.file_digest(session.overlay_path)
         desk.refresh_soon()
         return {"field": field_json(item), "overlay": seen}
 
     @routes.post("/api/mark/remove")
     def remove() -> Any:
-        b = asking.body()
+        b = request_parsing.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
-            marking.remove(session, asking.text(b, "name"))
-            return {"overlay": state.file_digest(session.overlay_path)}
+            marking.remove(session, request_parsing.text(b, "name"))
+            return {"overlay": cache.file_digest(session.overlay_path)}
 
     @routes.post("/api/preview")
     def preview() -> Any:
-        item = desk.field(desk.session(), asking.body().get("name"))
+        item = desk.field(desk.session(), request_parsing.body().get("name"))
         return plain(_preview(desk, item))
 
     @routes.post("/api/suggest")
     def suggest() -> Any:
-        def work(task: Task) -> suggesting.Suggestions:
-            return suggesting.suggest(desk.session(), desk.manner.reader)
+        def work(task: Task) -> suggestions.Suggestions:
+            return suggestions.suggest(desk.session(), desk.manner.reader)
 
         return plain(desk.begin("suggest", work).as_json())
 
@@ -119,7 +120,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
 def _suggestions(task: Task) -> dict[str, Any]:
     found = task.result
-    if not isinstance(found, suggesting.Suggestions):
+    if not isinstance(found, suggestions.Suggestions):
         return {}
     height, width = found.image.shape[:2]
     return {
@@ -134,7 +135,7 @@ def _suggestions(task: Task) -> dict[str, Any]:
 
 
 def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
-    if state.file_digest(session.overlay_path) != asking.text(values, "seen"):
+    if cache.file_digest(session.overlay_path) != request_parsing.text(values, "seen"):
         raise ChangedMeanwhileError(
             "overlay.toml was changed meanwhile, in another tab or by hand; what it says now is "
             "shown, nothing was saved"
@@ -143,42 +144,42 @@ def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
 
 def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     _, clip = desk.find(values.get("clip"))
-    name, was = asking.text(values, "name").strip(), asking.text(values, "was")
+    name, was = request_parsing.text(values, "name").strip(), request_parsing.text(values, "was")
     overlay = desk.overlay(session)
     names = [f.name for f in overlay.fields] if overlay else []
     if was != name and name in names:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
-    spot = marking.Spot(asking.box(values), clip, asking.number(values, "time_s"))
+    spot = marking.Spot(request_parsing.box(values), clip, request_parsing.number(values, "time_s"))
     changes, insist = _changes(values), values.get("insist") is True
     reader_name = desk.manner.reader
     if was and was != name:
         # Asked before the name is changed: a refusal changes nothing.
         marking.proposed(session, was, spot, changes, reader_name=reader_name, insist=insist)
-        editing.rename_field(session, was, name)
+        runs_editing.rename_field(session, was, name)
         insist = True
     return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist).field
 
 
 def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
-    changes: dict[str, Any] = {key: asking.optional_number(values, key) for key in NUMBERS}
-    decimals = asking.optional_number(values, "decimals")
+    changes: dict[str, Any] = {key: request_parsing.optional_number(values, key) for key in NUMBERS}
+    decimals = request_parsing.optional_number(values, "decimals")
     changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
-    better = asking.text(values, "better") or None
+    better = request_parsing.text(values, "better") or None
     if better not in (None, "higher", "lower"):
         raise UsageError("better must be higher or lower")
-    return changes | {"unit": asking.text(values, "unit").strip(), "better": better}
+    return changes | {"unit": request_parsing.text(values, "unit").strip(), "better": better}
 
 
 def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Read a rectangle, saved or not, on the frame shown and on those of the strip."""
     session, name = desk.find(values.get("clip"))
     clip = desk.probe(session, name)
-    drawn, frame = asking.box(values), (clip.width, clip.height)
+    drawn, frame = request_parsing.box(values), (clip.width, clip.height)
     check_box(drawn, frame, "the rectangle")
     # Under the name it has: what was taught for it counts.
-    known_as = asking.text(values, "was") or "number"
+    known_as = request_parsing.text(values, "was") or "number"
     item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
-    here = Look(name, clip, asking.number(values, "time_s"))
+    here = Look(name, clip, request_parsing.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
     first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
     return {"here": first, "strip": others}
@@ -201,7 +202,7 @@ def _preview(desk: Desk, item: Field) -> dict[str, Any]:
     """Read a saved field on the strip, tightened as it will be when the clips are read."""
     session = desk.session()
     overlay = session.overlay()
-    shares = framing.tight_shares(session, overlay, desk.reader())
+    shares = box_tightening.tight_shares(session, overlay, desk.reader())
     looks = strip(desk, session)
     return {"strip": _read_on(desk, item, looks, shares.get(item.name))}
 
@@ -210,8 +211,8 @@ def _read_on(
     desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
-    from extractor.interpretation import interpret
-    from extractor.readers.glyphs import with_lessons
+    from extractor.reading.number_parsing import interpret
+    from extractor.reading.readers.glyphs import with_lessons
 
     found: list[dict[str, Any]] = []
     crops: list[tuple[int, Crop, Crop]] = []

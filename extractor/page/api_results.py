@@ -9,13 +9,13 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from extractor.errors import ExtractorError, UsageError
-from extractor.page import asking
+from extractor.page import request_parsing
 from extractor.page.api_check import item_of
-from extractor.page.desk import Desk, UnknownNameError, plain
+from extractor.page.background import Task
 from extractor.page.doubts import number_text, standing_corrections
-from extractor.page.tasks import Task
-from extractor.session import Session
-from extractor.tables import read_table
+from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.session.csv_tables import read_table
+from extractor.session.folder import Session
 
 TABLES = ("summary", "ranking", "ports", "pairs")
 #: The report is a page of its own: it may show pictures and its own style, nothing else.
@@ -34,7 +34,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.get("/api/cautions")
     def shown_cautions() -> Any:
-        from extractor.cautions import cautions
+        from extractor.radio.cautions import cautions
 
         return plain([{"title": c.title, "text": c.text} for c in cautions()])
 
@@ -43,8 +43,11 @@ def blueprint(desk: Desk) -> Blueprint:
         return plain(_results(desk.session()))
 
     def asked() -> tuple[str, str]:
-        b = asking.body()
-        name, measure = asking.text(b, "field"), asking.text(b, "measure") or "mean"
+        b = request_parsing.body()
+        name, measure = (
+            request_parsing.text(b, "field"),
+            request_parsing.text(b, "measure") or "mean",
+        )
         desk.field(desk.session(), name)
         if measure not in MEASURES:
             raise UsageError(f"measure must be one of {', '.join(MEASURES)}")
@@ -55,7 +58,7 @@ def blueprint(desk: Desk) -> Blueprint:
         name, measure = asked()
 
         def work(task: Task) -> None:
-            from extractor.report import Options, write_report
+            from extractor.report.html_report import Options, write_report
 
             write_report([desk.root], options=Options(name, measure))
 
@@ -86,7 +89,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
 
 def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    from extractor import tabulating
+    from extractor import tabulation
 
     item = item_of(desk, session, field)
     known, made = desk.known(session, name), desk.series(session, name, [item])
@@ -98,7 +101,7 @@ def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str,
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
 
     for row, text in standing_corrections(times, own).items():
-        value, flag = tabulating.corrected(text, item)
+        value, flag = tabulation.corrected(text, item)
         values[row], flags[row] = value, str(flag)
     return {
         "field": item.name,

@@ -13,8 +13,8 @@ from werkzeug.exceptions import HTTPException
 
 from extractor.errors import ChangedMeanwhileError, ConsentError, ExtractorError
 from extractor.page import api_check, api_clips, api_mark, api_results
-from extractor.page.desk import Desk, UnknownNameError
 from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_BODY_BYTES, Guard
+from extractor.page.service import Desk, UnknownNameError
 
 STATIC = Path(__file__).with_name("static")
 #: Leads on to the page from a navigation of our own: browsers hold back a SameSite=Strict cookie

@@ -10,17 +10,17 @@ from dataclasses import field as made_by
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor import storage
-from extractor.flags import Flag
-from extractor.interpretation import interpret, is_spoilt
-from extractor.session import Correction
-from extractor.tables import format_table, read_table
+from extractor.reading.number_parsing import interpret, is_spoilt
+from extractor.session import atomic
+from extractor.session.csv_tables import format_table, read_table
+from extractor.session.folder import Correction
+from extractor.statistics.flags import Flag
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from extractor.overlay import Field
-    from extractor.state import ClipState
+    from extractor.reading.cache import ClipState
+    from extractor.session.overlay import Field
 
 _FRACTION = re.compile(r"\d[.,](\d{1,6})")
 #: A counted reading below this confidence is shown: one in twenty of them may be wrong.
@@ -277,7 +277,7 @@ class Checked:
             values = [(clip, time_key(t), name, text, answer, mode) for t in times]
             kept += [dict(zip(CHECKED_COLUMNS, v, strict=True)) for v in values]
         self.rows = kept
-        storage.write_text(self._path, format_table(CHECKED_COLUMNS, kept))
+        atomic.write_text(self._path, format_table(CHECKED_COLUMNS, kept))
 
 
 def time_key(time_s: float) -> str:

@@ -15,13 +15,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from extractor.commands.screen import say
 from extractor.errors import ExtractorError, SessionBusyError, StorageError
-from extractor.page.desk import Desk, Manner
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
-from extractor.planning import drafting
-from extractor.screen import say
-from extractor.session import Session
-from extractor.storage import locked
+from extractor.page.service import Desk, Manner
+from extractor.session.atomic import locked
+from extractor.session.folder import Session
+from extractor.video import runs_draft
 
 THREADS = 8
 ANSWER_WITHIN_S = 3.0
@@ -76,7 +76,7 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
         desk = Desk(session.root, manner)
         # What is wrong with runs.csv the page shows by itself.
         with contextlib.suppress(ExtractorError):
-            drafting.draft(session)
+            runs_draft.draft(session)
         server = create_server(
             create(desk, guard),
             guard,

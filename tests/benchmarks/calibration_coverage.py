@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from extractor.equivalent_db import differences_db
+from extractor.radio.equivalent_db import differences_db
 
 CEILING_MBIT_S = 42.0
 ATTENUATOR_SD_DB = 0.3

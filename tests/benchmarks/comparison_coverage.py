@@ -23,7 +23,7 @@ from scipy.signal import lfilter
 
 from extractor.comparison.model import Fit, Layout, estimate, lay_out, outer_error
 from extractor.comparison.pairs import best_probability
-from extractor.planning.power import studentised_critical
+from extractor.statistics.power import studentised_critical
 
 SESSIONS = 2000
 SAMPLES = 600

@@ -18,8 +18,8 @@ import numpy as np
 from scipy.signal import lfilter
 from scipy.stats import t as student
 
-from extractor.autocorrelation import ar1_effective_size, autocorrelation, mean_interval
-from extractor.ceiling import find_ceiling
+from extractor.statistics.autocorrelation import ar1_effective_size, autocorrelation, mean_interval
+from extractor.statistics.ceiling import find_ceiling
 
 SIZES = (30, 120, 300, 600)
 SEED = 20260501

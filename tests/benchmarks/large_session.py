@@ -27,10 +27,10 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from clipmaker import SIZE, make_clip, stairs, steady  # noqa: E402
 
-from extractor import state  # noqa: E402
 from extractor.pipeline import state_path  # noqa: E402
-from extractor.session import RUN_COLUMNS, Session  # noqa: E402
-from extractor.tables import write_table  # noqa: E402
+from extractor.reading import cache  # noqa: E402
+from extractor.session.csv_tables import write_table  # noqa: E402
+from extractor.session.folder import RUN_COLUMNS, Session  # noqa: E402
 
 ANTENNAS = ("Slab", "Coil", "Fan", "Stub")
 PORTS = ("Red", "Green")
@@ -63,13 +63,13 @@ def shown(rng: np.random.Generator, level: float, spread: float, count: int) -> 
 
 def field_state(
     rng: np.random.Generator, values: list[float], times: np.ndarray, decimals: int
-) -> state.FieldState:
+) -> cache.FieldState:
     text = [f"{max(0.0, min(40.0, v)):.{decimals}f}" for v in values]
     since = np.round(np.floor(times / 0.4) * 0.4, 4).tolist()
     sure = np.round(rng.uniform(0.97, 1.0, len(text)), 5)
     for i in rng.choice(len(text), len(text) // 50, replace=False):
         text[int(i)], sure[int(i)] = "7", 0.3
-    return state.FieldState(text, since, sure.tolist())
+    return cache.FieldState(text, since, sure.tolist())
 
 
 def make_session(folder: Path, clips: int, samples: int) -> None:
@@ -89,7 +89,7 @@ def make_session(folder: Path, clips: int, samples: int) -> None:
             "bitrate": field_state(rng, shown(rng, level, 3.0, samples), times, 1),
             "latency": field_state(rng, shown(rng, 28.0, 2.0, samples), times, 0),
         }
-        known = state.ClipState(
+        known = cache.ClipState(
             clip_digest="",
             asked_digest="",
             reader="network",
@@ -106,7 +106,7 @@ def make_session(folder: Path, clips: int, samples: int) -> None:
             out_of_order=0,
             complete="yes",
         )
-        state.save(state_path(session, f"{name}.mp4"), known)
+        cache.save(state_path(session, f"{name}.mp4"), known)
         cells = (name, f"{name}.mp4", "", "", antenna, port, "", str(mounting), "", "", str(number))
         rows.append(dict(zip(RUN_COLUMNS, cells, strict=False)))
     write_table(folder / "runs.csv", RUN_COLUMNS, rows)
@@ -114,7 +114,7 @@ def make_session(folder: Path, clips: int, samples: int) -> None:
 
 STATISTICS = (
     "import sys; from pathlib import Path; from extractor import pipeline; "
-    "from extractor.session import Session; "
+    "from extractor.session.folder import Session; "
     "print(len(pipeline.summarise_session(Session(Path(sys.argv[1]))).rows), 'rows')"
 )
 

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from extractor.cleaning import clean_clip
-from extractor.overlay import load
+from extractor.session.overlay import load
+from extractor.statistics.cleaning import clean_clip
 
 SAMPLES = Path(__file__).parents[2] / "sample_clips"
 FRAME_S = 1 / 30

@@ -38,20 +38,21 @@ import reader_scores as scores
 from outside.truth import Series, read_truth
 from reader_scores import Row
 
-from extractor import clips, overlay
-from extractor.evidence import tempered
-from extractor.jobs import ClipJob, Options, Share, read_clip_job
-from extractor.readers.base import Crop, Line
-from extractor.readers.network import NetworkReader
-from extractor.readers.tightening import MOST_CROPS, tighten
-from extractor.tabulating import clip_series
+from extractor.reading.clip_job import ClipJob, Options, Share, read_clip_job
+from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.network import NetworkReader
+from extractor.reading.temporal_evidence import tempered
+from extractor.reading.tightening import MOST_CROPS, tighten
+from extractor.session import overlay
+from extractor.tabulation import clip_series
+from extractor.video import clips
 
 MARGIN_S = 0.04
 CACHE_HZ = 10.0
 BOXES = ("tight", "loose")
 READERS = {
-    "network": ("extractor.readers.network", "NetworkReader"),
-    "tesseract": ("extractor.readers.tesseract", "TesseractReader"),
+    "network": ("extractor.reading.readers.network", "NetworkReader"),
+    "tesseract": ("extractor.reading.readers.tesseract", "TesseractReader"),
 }
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from extractor.flags import Flag
-from extractor.interpretation import interpret
+from extractor.reading.number_parsing import interpret
+from extractor.statistics.flags import Flag
 
 VERDICTS = ("right", "wrong", "state", "missing")
 

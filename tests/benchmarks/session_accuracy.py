@@ -25,13 +25,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import reader_scores as scores
 from outside.truth import read_truth
 
-from extractor import readers
-from extractor.jobs import Options
-from extractor.overlay import FILE_NAME
 from extractor.pipeline import read_session
-from extractor.readers.base import Reader
-from extractor.session import Session
-from extractor.tables import parse_number
+from extractor.reading import readers
+from extractor.reading.clip_job import Options
+from extractor.reading.readers.base import Reader
+from extractor.session.csv_tables import parse_number
+from extractor.session.folder import Session
+from extractor.session.overlay import FILE_NAME
 
 MARGIN_S = 0.04
 

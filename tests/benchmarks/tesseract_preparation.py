@@ -17,13 +17,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from extractor import clips
 from extractor.errors import ClipError
-from extractor.flags import Flag
-from extractor.interpretation import interpret
-from extractor.readers import tesseract
-from extractor.readers.base import Crop
-from extractor.session import Session
+from extractor.reading.number_parsing import interpret
+from extractor.reading.readers import tesseract
+from extractor.reading.readers.base import Crop
+from extractor.session.folder import Session
+from extractor.statistics.flags import Flag
+from extractor.video import clips
 
 
 def scaled(luma: np.ndarray, height: int) -> np.ndarray:

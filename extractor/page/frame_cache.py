@@ -1,0 +1,277 @@
+"""Pictures for the page: clips probed once, frames and crops kept decoded, sent as JPEG."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Hashable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import ClipError
+from extractor.reading.readers.base import Crop
+from extractor.session.overlay import Box
+from extractor.video import clips
+
+Value = TypeVar("Value")
+
+#: Whole frames kept for marking: forty of 1920x1080.
+FRAME_BYTES = 256 << 20
+CROPS_KEPT = 6000
+JPEG_QUALITY = 88
+
+#: Y'CbCr (BT.709, limited range: Y' 16 to 235) to blue, green, red, by Recommendation ITU-R
+#: BT.709-6, items 3.2 to 3.5; columns Y', Cb, Cr and a constant.
+_TO_BGR = np.array(
+    [
+        [1.16438, 2.11240, 0.0, -289.018],
+        [1.16438, -0.21325, -0.53291, 76.878],
+        [1.16438, 0.0, 1.79274, -248.101],
+    ],
+    np.float32,
+)
+
+Sign = tuple[str, int, int]
+"""Path, size and modification time: stands for a file's content."""
+
+
+def sign_of(path: Path) -> Sign:
+    """Return what changes when the file does.
+
+    Raises
+    ------
+    ClipError
+        If it is not there.
+    """
+    try:
+        stat = path.stat()
+    except OSError as error:
+        raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
+    return str(path), stat.st_size, stat.st_mtime_ns
+
+
+class Recent(Generic[Value]):
+    """Keeps the values asked for last; safe to use from several threads.
+
+    Parameters
+    ----------
+    most : int
+        Sum of `weigh` that is kept.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most, self._sum = most, 0
+        self._kept: OrderedDict[Hashable, tuple[Value, int]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: Hashable) -> Value | None:
+        """Return what is kept under `key`."""
+        with self._lock:
+            found = self._kept.get(key)
+            if found is None:
+                return None
+            self._kept.move_to_end(key)
+            return found[0]
+
+    def put(self, key: Hashable, value: Value, weight: int = 1) -> None:
+        """Keep a value; drop those not asked for longest where it gets too much."""
+        with self._lock:
+            self._sum -= self._kept.pop(key, (value, 0))[1]
+            self._kept[key] = (value, weight)
+            self._sum += weight
+            while self._sum > self._most and len(self._kept) > 1:
+                self._sum -= self._kept.popitem(last=False)[1][1]
+
+
+class Probes:
+    """What is known of each clip's header, found out in the background."""
+
+    def __init__(self) -> None:
+        self._known: dict[Sign, clips.Clip | str] = {}
+        self._waiting: OrderedDict[Sign, Path] = OrderedDict()
+        self._lock = threading.Lock()
+        self._busy = False
+
+    def now(self, path: Path) -> clips.Clip:
+        """Return the clip, probing it if need be.
+
+        Raises
+        ------
+        ClipError
+            If it cannot be opened.
+        """
+        sign = sign_of(path)
+        known = self._known.get(sign)
+        if known is None:
+            known = self._known[sign] = self._probed(path)
+        if isinstance(known, str):
+            raise ClipError(known)
+        return known
+
+    def soon(self, path: Path) -> clips.Clip | str | None:
+        """Return the clip, why it cannot be opened, or None where that is not known yet."""
+        try:
+            sign = sign_of(path)
+        except ClipError as error:
+            return str(error)
+        with self._lock:
+            if sign not in self._known:
+                self._waiting[sign] = path
+                if not self._busy:
+                    self._busy = True
+                    threading.Thread(target=self._go, name="page-probe", daemon=True).start()
+        return self._known.get(sign)
+
+    def _go(self) -> None:
+        while True:
+            with self._lock:
+                if not self._waiting:
+                    self._busy = False
+                    return
+                sign, path = self._waiting.popitem(last=False)
+            if sign not in self._known:
+                self._known[sign] = self._probed(path)
+
+    @staticmethod
+    def _probed(path: Path) -> clips.Clip | str:
+        try:
+            return clips.probe(path)
+        except ClipError as error:
+            return str(error)
+
+
+class Frames:
+    """Whole frames as decoded (Y', Cb, Cr at full resolution), the last used kept."""
+
+    def __init__(self) -> None:
+        self._kept: Recent[tuple[float, Crop]] = Recent(FRAME_BYTES)
+        # More decoders at once than cores would only make each slower.
+        self._decoding = threading.BoundedSemaphore(2)
+
+    def at_hand(self, clip: clips.Clip, time_s: float) -> bool:
+        """Tell whether a frame can be had without decoding."""
+        return self._kept.get((sign_of(clip.path), round(time_s, 3))) is not None
+
+    def get(self, clip: clips.Clip, time_s: float) -> tuple[float, Crop]:
+        """Return the frame shown at a time, with its own time.
+
+        Raises
+        ------
+        ClipError
+            If it cannot be decoded.
+        """
+        key = (sign_of(clip.path), round(time_s, 3))
+        found = self._kept.get(key)
+        if found is None:
+            with self._decoding:
+                found = self._kept.get(key)
+                if found is None:
+                    whole = Box(0, 0, clip.width, clip.height)
+                    frame = next(clips.at_times(clip, [whole], [time_s]))
+                    found = (frame.time_s, frame.crops[0])
+                    self._kept.put(key, found, frame.crops[0].nbytes)
+        return found
+
+
+class Crops:
+    """Small pictures of what was read, as JPEG; those of a clip are decoded in one pass."""
+
+    def __init__(self) -> None:
+        self._kept: Recent[bytes] = Recent(CROPS_KEPT)
+        self._coming: dict[Hashable, threading.Event] = {}
+        self._lock = threading.Lock()
+        self._one = threading.Lock()
+
+    @staticmethod
+    def _key(clip: clips.Clip, box: Box, time_s: float) -> Hashable:
+        return sign_of(clip.path), box, round(time_s, 4)
+
+    def fetch(self, clip: clips.Clip, box: Box, times_s: Iterable[float]) -> None:
+        """Have crops decoded in the background."""
+        wanted: dict[float, Hashable] = {}
+        with self._lock:
+            for time_s in sorted(times_s):
+                key = self._key(clip, box, time_s)
+                if key not in self._coming and self._kept.get(key) is None:
+                    self._coming[key] = threading.Event()
+                    wanted[time_s] = key
+        if wanted:
+            work = threading.Thread(target=self._decode, args=(clip, box, wanted), daemon=True)
+            work.start()
+
+    def get(self, clip: clips.Clip, box: Box, time_s: float) -> bytes:
+        """Return a crop, waiting for it where it is on its way.
+
+        Raises
+        ------
+        ClipError
+            If it cannot be decoded.
+        """
+        key = self._key(clip, box, time_s)
+        event = self._coming.get(key)
+        if event is not None:
+            event.wait(30)
+        found = self._kept.get(key)
+        if found is None:
+            frame = next(clips.at_times(clip, [box], [time_s]))
+            found = jpeg(frame.crops[0])
+            self._kept.put(key, found)
+        return found
+
+    def _decode(self, clip: clips.Clip, box: Box, wanted: dict[float, Hashable]) -> None:
+        times = sorted(wanted)
+        try:
+            with self._one:
+                frames = clips.at_times(clip, [box], times)
+                for time_s, frame in zip(times, frames, strict=False):
+                    self._kept.put(wanted[time_s], jpeg(frame.crops[0]))
+                    self._done([wanted[time_s]])
+        except ClipError:
+            pass  # whoever asks for one of them gets the reason
+        finally:
+            self._done(wanted.values())
+
+    def _done(self, keys: Iterable[Hashable]) -> None:
+        with self._lock:
+            for key in keys:
+                event = self._coming.pop(key, None)
+                if event is not None:
+                    event.set()
+
+
+def jpeg(picture: Crop, width: int | None = None) -> bytes:
+    """Return a decoded picture (Y', Cb, Cr) as JPEG, at most `width` pixels wide."""
+    if width is not None and width < picture.shape[1]:
+        height = max(1, round(picture.shape[0] * width / picture.shape[1]))
+        small: Any = cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
+        picture = small
+    shown: Any = cv2.transform(picture, _TO_BGR)
+    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1].tobytes()
+
+
+def cut(picture: npt.NDArray[np.uint8], box: Box) -> Crop:
+    """Cut a rectangle out of a whole frame."""
+    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
+    return np.ascontiguousarray(part)
+
+
+def widened(box: Box, share: float, width: int, height: int) -> Box:
+    """Return the rectangle with room around it, a share of its height, inside the picture."""
+    room = round(box.height * share)
+    left, top = max(0, box.x - room), max(0, box.y - room)
+    right = min(width, box.x + box.width + room)
+    bottom = min(height, box.y + box.height + room)
+    return Box(left, top, right - left, bottom - top)
+
+
+def spread_times(lengths_s: Sequence[float], count: int) -> list[list[float]]:
+    """Return for each clip the times at which to look, `count` in all, clips in turn."""
+    each = [count // len(lengths_s) + (i < count % len(lengths_s)) for i in range(len(lengths_s))]
+    return [
+        [round((k + 0.5) / n * length, 3) for k in range(n)]
+        for n, length in zip(each, lengths_s, strict=True)
+    ]

@@ -1,0 +1,152 @@
+"""All that the page shows of a session at a glance, as plain values for JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from extractor.errors import ExtractorError
+from extractor.page.service import Desk
+from extractor.reading import cache
+from extractor.reading.cache import ClipState
+from extractor.session import conditions, runs_editing
+from extractor.session.folder import DRAFT, RUN_COLUMNS, SESSION_KEYS, Session
+from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
+from extractor.video.clips import Clip
+
+#: Work whose progress the page shows.
+KINDS = ("read", "suggest", "compare", "report")
+
+
+def overview(desk: Desk) -> dict[str, Any]:
+    """Return clips, runs, conditions, marks and work in progress."""
+    session = desk.session()
+    problems: list[str] = []
+    overlay = _or_problem(lambda: desk.overlay(session), problems)
+    rows = _or_problem(lambda: runs_editing.run_rows(session), problems)
+    understood = rows is not None and _or_problem(session.runs, problems) is not None
+    standing = _or_problem(session.conditions, problems) or {}
+    reading = desk.task("read")
+    clips = [_clip(desk, session, name, overlay) for name in session.clips]
+    return {
+        "name": session.root.name or str(session.root),
+        "clips": clips,
+        "rows": [_row(r) for r in rows or ()],
+        "editable": understood,
+        "columns": _further_columns(rows or []),
+        "drafts": sum(_is_unchecked(r) for r in rows or ()),
+        "conditions": _conditions(standing),
+        "antennas": session.antenna_names(),
+        "usual": {
+            name: {"unit": unit, "better": usual_direction(name, unit)}
+            for name, unit in USUAL_UNITS.items()
+        },
+        "fields": [field_json(f) for f in overlay.fields] if overlay else [],
+        "overlay": cache.file_digest(session.overlay_path),
+        "problems": problems + desk.problems,
+        "tasks": {k: t.as_json() for k in KINDS if (t := desk.task(k))},
+        "summary": session.summary_path.exists(),
+        "reading": bool(reading and reading.running),
+    }
+
+
+def _or_problem(get: Any, problems: list[str]) -> Any:
+    try:
+        return get()
+    except ExtractorError as error:
+        problems.append(str(error))
+        return None
+
+
+def _clip(desk: Desk, session: Session, name: str, overlay: Overlay | None) -> dict[str, Any]:
+    path = session.path(name)
+    probed = desk.probes.soon(path)
+    known = desk.known(session, name)
+    status, message = _status(desk, name, probed, known, overlay)
+    try:
+        stat = path.stat()
+        size, version = stat.st_size, f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
+    except OSError:
+        size, version = 0, ""
+    found: dict[str, Any] = {
+        "clip": name,
+        "size": size,
+        "version": version,
+        "state": status,
+        "message": message,
+    }
+    if isinstance(probed, Clip):
+        found |= {
+            "width": probed.width,
+            "height": probed.height,
+            "length_s": probed.length_s if known is None else known.duration_s,
+            "rate_hz": probed.frame_rate_hz,
+            "codec": probed.codec,
+        }
+    return found
+
+
+def _status(
+    desk: Desk,
+    name: str,
+    probed: Clip | str | None,
+    known: ClipState | None,
+    overlay: Overlay | None,
+) -> tuple[str, str]:
+    """Return one word (new, looking, waiting, reading, done, cut, stale, failed) and a reason."""
+    task = desk.task("read")
+    work: Mapping[str, Any] = task.clips.get(name, {}) if task else {}
+    if task and task.running and work.get("state") in ("waiting", "reading"):
+        return work["state"], ""
+    if work.get("state") == "failed":
+        return "failed", work["message"]
+    if isinstance(probed, str):
+        return "failed", probed
+    if known is not None and overlay is not None:
+        if any(desk.is_stale(known, f) for f in overlay.fields):
+            return "stale", "was read with other marks than now; read again"
+        if known.complete == "no":
+            return "cut", known.note or "the recording was broken off; read to where it ends"
+        return "done", " ".join(known.remarks)
+    return ("looking" if probed is None else "new"), ""
+
+
+def _row(row: runs_editing.RunRow) -> dict[str, Any]:
+    return {
+        "key": row.key,
+        "stored": row.stored,
+        "clips": list(row.clips),
+        "cells": dict(row.cells),
+    }
+
+
+def _further_columns(rows: list[runs_editing.RunRow]) -> list[str]:
+    columns = dict.fromkeys(c for r in rows for c in r.cells)
+    return [c for c in columns if c not in RUN_COLUMNS]
+
+
+def _is_unchecked(row: runs_editing.RunRow) -> bool:
+    """Tell whether it says an antenna that the tool took from the clip's name."""
+    return bool(row.cells.get("antenna")) and row.cells.get("notes", "").startswith(DRAFT)
+
+
+def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
+    keys = dict.fromkeys([*SESSION_KEYS, *values])
+    return [{"key": k, "value": conditions.condition_text(values.get(k))} for k in keys]
+
+
+def field_json(item: Field) -> dict[str, Any]:
+    """Return a field as the page holds it."""
+    return {
+        "name": item.name,
+        "unit": item.unit,
+        "frame": list(item.frame),
+        "box": item.box.as_list(),
+        "decimals": item.decimals,
+        "better": item.direction or "",
+        "minimum": item.minimum,
+        "maximum": item.maximum,
+        "ceiling": item.ceiling,
+        "low": item.low,
+        "also": [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also],
+    }

@@ -1,0 +1,205 @@
+"""What gain an antenna can have: from its beamwidth, its turns, its size.
+
+Gains are in dBi (a circularly polarised antenna's in dBic, the same figure against a matched
+wave), lengths inside the helix formulas in wavelengths. A formula asked outside the range it
+holds for answers `NotValid`. *From memory*: the source's own text was not at hand.
+"""
+
+from __future__ import annotations
+
+import math
+
+from extractor.radio.propagation import NotValid, wavelength_m
+
+FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
+"""4 pi sr = 41 253 square degrees."""
+
+TAI_PEREIRA_DEG2 = 32 * math.log(2) * math.degrees(1) ** 2
+"""32 ln 2 rad^2 = 72 815 square degrees."""
+
+DEFAULT_PITCH_DEG = 12.8
+"""Taken where a helix's pitch angle is not given: middle of the usual 12 to 14 degrees."""
+
+BEST_CIRCUMFERENCE_WL = 1.1
+"""Taken where a helix's circumference is not given: about where its gain peaks."""
+
+MODEL_SPREAD_DB = 1.5
+"""How far a well-made helix may exceed the empirical formulas (from moment-method runs)."""
+
+
+# --- beamwidth ----------------------------------------------------------------------------
+
+
+def kraus_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
+    """Directivity from the half-power widths in two planes, ``41 253 / (w1 w2)``, in dBi.
+
+    Source: Kraus, *Antennas*. A ceiling for narrow beams (about 1 dB); wide one-sided patterns
+    exceed it (cos^2, 90 deg: 7.78 against 7.07 dBi). Not for omnidirectional antennas.
+    """
+    return 10 * math.log10(FULL_SPHERE_DEG2 / (width_1_deg * width_2_deg))
+
+
+def practical_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
+    """Give the same with 32 400 instead of 41 253: allows for side lobes (from memory)."""
+    return 10 * math.log10(32_400 / (width_1_deg * width_2_deg))
+
+
+def tai_pereira_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
+    """Directivity ``72 815 / (w1^2 + w2^2)`` in dBi (Tai and Pereira 1976)."""
+    return 10 * math.log10(TAI_PEREIRA_DEG2 / (width_1_deg**2 + width_2_deg**2))
+
+
+def implied_beamwidth_deg(gain_dbi: float) -> float | NotValid:
+    """Half-power width of a round beam with this directivity, in degrees (Kraus inverted).
+
+    The greatest width that the gain allows within about 1 dB (12 % of the width); holds for
+    beams up to 90 degrees, so from about 7 dBi.
+    """
+    width_deg = math.sqrt(FULL_SPHERE_DEG2 / 10 ** (gain_dbi / 10))
+    if width_deg > 90:
+        return NotValid(f"{gain_dbi:g} dBi is too little to imply one beam (from 7 dBi)")
+    return width_deg
+
+
+# --- helix in axial mode ------------------------------------------------------------------
+
+
+def helix_length_wl(turns: float, circumference_wl: float, pitch_deg: float) -> float:
+    """Axial length in wavelengths: turns times spacing, spacing = circumference * tan(pitch)."""
+    return turns * circumference_wl * math.tan(math.radians(pitch_deg))
+
+
+def kraus_helix_gain_dbi(
+    turns: float, circumference_wl: float, pitch_deg: float, *, constant: float = 15.0
+) -> float | NotValid:
+    """Gain after Kraus, ``15 C^2 N S`` (later 12), in dBi.
+
+    Source: Kraus, *Antennas*: 0.75 < C < 1.33, pitch 12 to 15 deg, 3 turns and more. It
+    overstates a dozen turns by 2 to 3.5 dB (15) or 1 to 2.5 dB (12) against the moment method;
+    Djordjevic et al. 2006 found the classical data in disagreement with experiment too.
+    """
+    invalid = _outside_kraus(turns, circumference_wl, pitch_deg)
+    if invalid:
+        return invalid
+    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
+    return 10 * math.log10(constant * circumference_wl**2 * length_wl)
+
+
+def kraus_helix_beamwidth_deg(
+    turns: float, circumference_wl: float, pitch_deg: float
+) -> float | NotValid:
+    """Half-power width ``52 / (C sqrt(N S))`` in degrees; range as `kraus_helix_gain_dbi`."""
+    invalid = _outside_kraus(turns, circumference_wl, pitch_deg)
+    if invalid:
+        return invalid
+    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
+    return 52 / (circumference_wl * math.sqrt(length_wl))
+
+
+def helix_axial_ratio(turns: float) -> float:
+    """Axial ratio on the axis as a voltage ratio, ``(2N + 1) / 2N`` (Kraus)."""
+    return (2 * turns + 1) / (2 * turns)
+
+
+def king_wong_gain_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float | NotValid:
+    """Peak gain of a helix after King and Wong 1980, in dBi (formula from memory).
+
+    ``8.3 C^(sqrt(N+2)-1) L^0.8 (tan 12.5 / tan pitch)^(sqrt(N)/2)``; 5 to 35 turns, C up to
+    1.15, pitch 12 to 15 deg.
+    """
+    invalid = _outside_king_wong(turns, circumference_wl, pitch_deg)
+    if invalid:
+        return invalid
+    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
+    pitch_ratio = math.tan(math.radians(12.5)) / math.tan(math.radians(pitch_deg))
+    peak = 8.3 * circumference_wl ** (math.sqrt(turns + 2) - 1) * length_wl**0.8
+    return 10 * math.log10(peak * pitch_ratio ** (math.sqrt(turns) / 2))
+
+
+def king_wong_beamwidth_deg(
+    turns: float, circumference_wl: float, pitch_deg: float
+) -> float | NotValid:
+    """Half-power width after King and Wong 1980, in degrees (formula from memory)."""
+    invalid = _outside_king_wong(turns, circumference_wl, pitch_deg)
+    if invalid:
+        return invalid
+    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
+    pitch_ratio = math.tan(math.radians(pitch_deg)) / math.tan(math.radians(12.5))
+    root = math.sqrt(turns) / 4
+    width_deg = 61.5 * (2 * turns / (turns + 5)) ** 0.6 / (circumference_wl**root * length_wl**0.7)
+    return width_deg * pitch_ratio**root
+
+
+def emerson_gain_dbi(length_wl: float) -> float | NotValid:
+    """Greatest gain of a helix of this length after Emerson 1995, in dBi (from memory).
+
+    ``10.25 + 1.22 L - 0.0726 L^2`` for 2 to 7 wavelengths.
+    """
+    if not 2 <= length_wl <= 7:
+        return NotValid(f"Emerson holds for 2 to 7 wavelengths, not {length_wl:.2f}")
+    return 10.25 + 1.22 * length_wl - 0.0726 * length_wl**2
+
+
+def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
+    if turns < 3:
+        return NotValid(f"{turns:g} turns: the axial-mode formulas need 3 and more")
+    if not 0.75 < circumference_wl < 1.33:
+        return NotValid(f"circumference {circumference_wl:g} wavelengths: not in axial mode")
+    if not 12 <= pitch_deg <= 15:
+        return NotValid(f"pitch {pitch_deg:g} deg: the formulas hold from 12 to 15 deg")
+    return None
+
+
+def _outside_king_wong(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
+    if not 5 <= turns <= 35:
+        return NotValid(f"{turns:g} turns: King and Wong hold for 5 to 35")
+    if circumference_wl > 1.15:
+        return NotValid(f"circumference {circumference_wl:g}: King and Wong hold up to 1.15")
+    return _outside_kraus(turns, circumference_wl, pitch_deg)
+
+
+def believable_helix_gain_dbi(
+    turns: float, circumference_wl: float, pitch_deg: float
+) -> float | NotValid:
+    """Return the higher of King-Wong and Emerson, whichever hold, in dBi."""
+    answers = [
+        king_wong_gain_dbi(turns, circumference_wl, pitch_deg),
+        emerson_gain_dbi(helix_length_wl(turns, circumference_wl, pitch_deg)),
+    ]
+    outside = _outside_kraus(turns, circumference_wl, pitch_deg)
+    if outside:
+        return outside
+    gains = [answer for answer in answers if not isinstance(answer, NotValid)]
+    return max(gains) if gains else answers[0]
+
+
+# --- size ---------------------------------------------------------------------------------
+
+
+def effective_area_m2(gain_dbi: float, frequency_hz: float) -> float:
+    """Area from which an antenna of this gain takes power, ``G wavelength^2 / 4 pi``, in m2."""
+    return 10 ** (gain_dbi / 10) * wavelength_m(frequency_hz) ** 2 / (4 * math.pi)
+
+
+def aperture_gain_dbi(
+    width_m: float, height_m: float, frequency_hz: float, *, efficiency: float = 1.0
+) -> float | NotValid:
+    """Gain of a broadside area, ``4 pi A efficiency / wavelength^2``, in dBi.
+
+    Source: Balanis; IEEE Std 145. A bound for panels and patches with sides of a wavelength and
+    more; not for end-fire antennas (helix, Yagi) or wires.
+    """
+    if min(width_m, height_m) < wavelength_m(frequency_hz):
+        return NotValid("a side is under one wavelength: the area no longer bounds the gain")
+    unit = effective_area_m2(0, frequency_hz)
+    return 10 * math.log10(width_m * height_m * efficiency / unit)
+
+
+def normal_gain_dbi(enclosing_radius_m: float, frequency_hz: float) -> float:
+    """Harrington's normal gain ``(ka)^2 + 2 ka`` in dBi (from memory).
+
+    The most that an antenna inside a sphere of this radius reaches without becoming
+    impractically narrow-banded: a practical limit, not an absolute one.
+    """
+    ka = 2 * math.pi * enclosing_radius_m / wavelength_m(frequency_hz)
+    return 10 * math.log10(ka**2 + 2 * ka)

@@ -1,0 +1,246 @@
+"""Bitrate over attenuation: a monotone curve, its inverse, and differences in dB.
+
+The curve is measured with one antenna through known attenuation. Read backwards it turns the
+level of any other antenna, measured in the same place with everything else alike, into the
+attenuation that would bring the first one down to it: *link-equivalent dB at this site*, not
+antenna gain. Nothing is extrapolated: beyond the curve's ends, and on its plateaus, the
+answer is a bound.
+
+Tables hold one row a run, as ``results/summary.csv`` with the columns of ``runs.csv``:
+``antenna``, ``attenuation_db`` and the measure (``mean``, in the field's unit) are needed;
+``mounting``, ``order``, ``mean_se`` are used where there.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from extractor.errors import TableError
+from extractor.session.csv_tables import numbers
+from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+    from pandas.core.groupby import SeriesGroupBy
+
+    Floats = NDArray[np.float64]
+
+ATTENUATOR_SD_DB = 0.3
+"""Standard uncertainty of each step: about a tolerance of 0.5 dB, evenly spread (GUM 4.3.7)."""
+
+DRAWS = 2000
+
+UNNAMED_MOUNTING = "(not given)"
+"""What the comparison writes where ``runs.csv`` names no mounting."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviation between replicates and its degrees of freedom.
+
+    In the field's unit between runs; in **dB** between mountings, since aim and spot act on the
+    path and cost the same decibels wherever on the curve an antenna lies.
+    """
+
+    sd: float
+    dof: int
+    unit: Literal["mounting", "run", "within clip"]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Curve, the other antennas' levels, and the spreads that both carry.
+
+    Attributes
+    ----------
+    curve_spread
+        Between runs at one step.
+    levels
+        One row an antenna: ``antenna, attenuation_db, level, replicates, n_runs``.
+    level_spread
+        Between the replicates (mountings where any antenna has two, else runs).
+    curve_runs
+        The runs that made the curve, in order of recording.
+    """
+
+    curve: Curve
+    curve_spread: Spread
+    levels: pd.DataFrame
+    level_spread: Spread
+    curve_runs: pd.DataFrame
+    measure: str
+
+
+def is_calibrated(summary: pd.DataFrame, *, measure: str = "mean") -> bool:
+    """Whether some antenna has enough distinct ``attenuation_db`` for a curve."""
+    if not {"antenna", "attenuation_db", measure} <= set(summary.columns):
+        return False
+    return _calibrating_antenna(usable_runs(summary, measure)) is not None
+
+
+def calibrate(
+    summary: pd.DataFrame, *, measure: str = "mean", interpolation: Interpolation = "pchip"
+) -> Calibration:
+    """Sort the runs into curve and comparison, fit the curve, estimate the spreads.
+
+    The curve is made with the antenna that has the most distinct attenuations. Every antenna
+    is compared at the attenuation at which it has the most runs (the lowest of several).
+
+    Parameters
+    ----------
+    summary
+        One row a run of one field; a missing attenuation counts as 0 dB. Runs with
+        ``angle_deg`` other than 0 belong to a sweep and are left out.
+
+    Raises
+    ------
+    TableError
+        If a column is missing or no antenna was stepped through three attenuations.
+    """
+    runs = usable_runs(summary, measure)
+    antenna = _calibrating_antenna(runs)
+    if antenna is None:
+        raise TableError(
+            "no calibration: no antenna has runs at three or more values of attenuation_db; "
+            "step the strongest antenna through 0, 3, 6, 9, 12, 15 dB and back"
+        )
+    curve_runs = _curve_runs(runs, antenna)
+    curve = fit_curve(
+        curve_runs["attenuation_db"].to_numpy(float),
+        curve_runs[measure].to_numpy(float),
+        antenna=antenna,
+        interpolation=interpolation,
+    )
+    curve_error = _pure_error(curve_runs.groupby("attenuation_db")[measure])
+    compared = _compared_runs(runs)
+    within = _within_clip(runs, measure)
+    if _by_mounting(compared):
+        levels, level_error = _mounting_levels(compared, measure, curve)
+        level_spread = _spread(*level_error, "mounting", None)
+    else:
+        levels, level_error = _run_levels(compared, measure, antenna)
+        # Curve and comparison runs differ by the same thing, clip to clip: one estimate.
+        curve_error = (curve_error[0] + level_error[0], curve_error[1] + level_error[1])
+        level_spread = _spread(*curve_error, "run", within)
+    curve_spread = _spread(*curve_error, "run", within)
+    return Calibration(curve, curve_spread, levels, level_spread, curve_runs, measure)
+
+
+def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Rows with an antenna and a finite measure, attenuation filled, straight ahead.
+
+    Raises
+    ------
+    TableError
+        If ``antenna``, ``attenuation_db`` or the measure is missing.
+    """
+    for column in ("antenna", "attenuation_db", measure):
+        if column not in summary.columns:
+            raise TableError(f"calibration: the table has no column {column!r}")
+    runs = summary.copy()
+    for column in {"attenuation_db", "angle_deg", "order", measure} & set(runs.columns):
+        runs[column] = numbers(runs, column)
+    runs["attenuation_db"] = runs["attenuation_db"].fillna(0.0)
+    if (runs["attenuation_db"] < 0).any():
+        raise TableError("column 'attenuation_db': a pad weakens by 0 dB or more; drop the minus")
+    if "angle_deg" in runs.columns:
+        runs = runs[runs["angle_deg"].fillna(0.0) == 0]
+    if "order" in runs.columns:
+        runs = runs.sort_values("order", kind="stable")
+    named = runs["antenna"].fillna("").astype(str).str.strip() != ""
+    return runs[named & np.isfinite(runs[measure].to_numpy(float))]
+
+
+def _calibrating_antenna(runs: pd.DataFrame) -> str | None:
+    steps = runs.groupby("antenna")["attenuation_db"].nunique()
+    if steps.empty or steps.max() < FEWEST_STEPS:
+        return None
+    return str(steps.idxmax())
+
+
+def _has_mountings(runs: pd.DataFrame) -> bool:
+    if "mounting" not in runs.columns:
+        return False
+    given = runs["mounting"].fillna("").astype(str).str.strip()
+    return bool((~given.isin(["", UNNAMED_MOUNTING])).all())
+
+
+def _curve_runs(runs: pd.DataFrame, antenna: str) -> pd.DataFrame:
+    own = runs[runs["antenna"] == antenna]
+    if not _has_mountings(own):
+        return own
+    steps = own.groupby("mounting")["attenuation_db"].nunique()
+    # A mounting measured at one step only says something of mountings, nothing of the curve.
+    return own[own["mounting"].isin(steps[steps >= FEWEST_STEPS].index)]
+
+
+def _compared_runs(runs: pd.DataFrame) -> pd.DataFrame:
+    counts = runs.groupby(["antenna", "attenuation_db"]).size().reset_index(name="n_runs")
+    counts = counts.sort_values(["n_runs", "attenuation_db"], ascending=[False, True])
+    chosen = counts.drop_duplicates("antenna")[["antenna", "attenuation_db"]]
+    return runs.merge(chosen, on=["antenna", "attenuation_db"])
+
+
+_KEYS = ["antenna", "attenuation_db"]
+
+
+def _by_mounting(compared: pd.DataFrame) -> bool:
+    if not _has_mountings(compared):
+        return False
+    return bool((compared.groupby("antenna")["mounting"].nunique() > 1).any())
+
+
+def _run_levels(
+    compared: pd.DataFrame, measure: str, calibrating: str
+) -> tuple[pd.DataFrame, tuple[float, int]]:
+    groups = compared.groupby(_KEYS)[measure]
+    levels = groups.agg(level="mean", replicates="size").reset_index()
+    # The calibrating antenna's own runs already count in the curve's residuals.
+    others = compared[compared["antenna"] != calibrating].groupby(_KEYS)[measure]
+    return levels.assign(n_runs=levels["replicates"]), _pure_error(others)
+
+
+def _mounting_levels(
+    compared: pd.DataFrame, measure: str, curve: Curve
+) -> tuple[pd.DataFrame, tuple[float, int]]:
+    mountings = compared.groupby([*_KEYS, "mounting"])[[measure]].mean().reset_index()
+    groups = mountings.groupby(_KEYS)[measure]
+    levels = groups.agg(level="mean", replicates="size", variance="var").reset_index()
+    levels["n_runs"] = compared.groupby(_KEYS).size().to_numpy()
+    slope = np.array([curve.slope_near(float(level)) for level in levels["level"]])
+    dof = levels["replicates"].to_numpy() - 1
+    # Where the curve is nearly flat, Mbit/s say nothing of dB.
+    told = (dof > 0) & is_steep(curve, slope)
+    squares = dof[told] * levels["variance"].to_numpy(float)[told] / slope[told] ** 2
+    return levels.drop(columns="variance"), (float(squares.sum()), int(dof[told].sum()))
+
+
+def _pure_error(groups: SeriesGroupBy) -> tuple[float, int]:
+    dof = groups.size() - 1
+    # The variance of a single run is NaN and weighs nothing.
+    return float((groups.var().fillna(0.0) * dof).sum()), int(dof.sum())
+
+
+def _within_clip(runs: pd.DataFrame, measure: str) -> float | None:
+    if not {"mean", "mean_se"} <= set(runs.columns):
+        return None
+    if not np.allclose(runs["mean"].astype(float), runs[measure].astype(float)):
+        # The uncertainty in the table is that of the mean, not of a median or percentile.
+        return None
+    variance = float((runs["mean_se"].astype(float) ** 2).mean())
+    return math.sqrt(variance) if math.isfinite(variance) and variance > 0 else None
+
+
+def _spread(
+    squares: float, dof: int, unit: Literal["mounting", "run"], within: float | None
+) -> Spread:
+    if dof > 0:
+        return Spread(math.sqrt(squares / dof), dof, unit)
+    if within is not None:
+        return Spread(within, 30, "within clip")
+    return Spread(math.nan, 0, unit)

@@ -1,0 +1,286 @@
+"""An antenna turned in steps: pattern, half-power beamwidth, coverage.
+
+Runs carry ``angle_deg``, 0 where the antenna points at the transmitter, growing clockwise
+seen from above. With a calibration the levels become dB; without one only the field's own
+unit and the angle at which it falls below a threshold can be given.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from extractor.comparison.findings import Finding, Quantity
+from extractor.radio.antenna_gain import implied_beamwidth_deg
+from extractor.radio.calibration import DRAWS, Calibration
+from extractor.radio.propagation import NotValid
+from extractor.session.csv_tables import numbers
+from extractor.statistics.isotonic import invert_rows, isotonic_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+FEWEST_ANGLES = 5
+MAIN_LOBE_DEPTH_DB = 4.5
+"""How far down the parabola is fitted: to about 0.6 of the half-power width."""
+
+
+def sweep_antennas(runs: pd.DataFrame) -> list[str]:
+    """Antennas with runs at five or more angles."""
+    if "angle_deg" not in runs.columns:
+        return []
+    angles = runs.assign(angle_deg=numbers(runs, "angle_deg")).dropna(subset=["angle_deg"])
+    count = angles.groupby("antenna")["angle_deg"].nunique()
+    return [str(name) for name in count.index[count >= FEWEST_ANGLES]]
+
+
+def sweep_levels(runs: pd.DataFrame, antenna: str, *, measure: str = "mean") -> pd.DataFrame:
+    """Mean level at each angle of one antenna.
+
+    Returns
+    -------
+    DataFrame
+        ``angle_deg, attenuation_db, level, n_runs``, by angle. Where one angle was taken at
+        several attenuations, the one with most runs stands.
+    """
+    own = runs[runs["antenna"] == antenna]
+    own = own.assign(angle_deg=numbers(own, "angle_deg"), level=numbers(own, measure))
+    given = "attenuation_db" in own.columns
+    own["attenuation_db"] = numbers(own, "attenuation_db").fillna(0.0) if given else 0.0
+    own = own.dropna(subset=["angle_deg", "level"])
+    groups = own.groupby(["angle_deg", "attenuation_db"])["level"]
+    table = groups.agg(level="mean", n_runs="size").reset_index()
+    table = table.sort_values(["angle_deg", "n_runs"], ascending=[True, False])
+    return table.drop_duplicates("angle_deg").reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class Beam:
+    """Half-power beamwidth of one antenna, in degrees, with a 95 % interval.
+
+    Attributes
+    ----------
+    width_deg, low_deg, high_deg
+        Full width between the half-power points.
+    peak_deg
+        Direction of the peak.
+    angles
+        Number of angles in the main lobe that made it.
+    """
+
+    width_deg: float
+    low_deg: float
+    high_deg: float
+    peak_deg: float
+    angles: int
+
+
+def pattern_db(levels: pd.DataFrame, calibration: Calibration) -> Floats:
+    """Strength at each angle in dB over the calibrating antenna, infinite beyond the curve."""
+    curve = calibration.curve
+    bounds = [curve.attenuation_at(float(level)) for level in levels["level"]]
+    read = np.array([(one.low_db + one.high_db) / 2 for one in bounds])
+    return levels["attenuation_db"].to_numpy(float) - read
+
+
+def beamwidth(
+    levels: pd.DataFrame, calibration: Calibration, *, seed: int = 0, draws: int = DRAWS
+) -> Beam | NotValid:
+    """Half-power width from a parabola through the main lobe, ``12 (angle / width)^2`` dB.
+
+    The form is that of ITU-R F.1336; it is fitted down to 4.5 dB under the strongest angle. The
+    interval comes from simulated repeats of curve and levels, as for differences.
+    """
+    angles = levels["angle_deg"].to_numpy(float)
+    pattern = pattern_db(levels, calibration)
+    if np.isposinf(pattern).any():
+        return NotValid(
+            "at its strongest the sweep lies above the curve or on its upper plateau; repeat it "
+            "with a pad in all lines"
+        )
+    lobe = pattern >= pattern.max() - MAIN_LOBE_DEPTH_DB
+    if lobe.sum() < 4:
+        return NotValid("fewer than four angles in the main lobe; turn in smaller steps")
+    if pattern[lobe].max() - pattern[lobe].min() < 1.5:
+        turned = angles[lobe].max() - angles[lobe].min()
+        return NotValid(f"wider than the {turned:g} deg it was turned through; turn further")
+    center = _fit_beam(angles[lobe], pattern[None, lobe])
+    if math.isnan(center[0][0]):
+        return NotValid("the strongest directions don't form one lobe")
+    drawn = _draw_pattern_db(levels[lobe], calibration, seed=seed, draws=draws)
+    widths, _ = _fit_beam(angles[lobe], drawn)
+    good = np.isfinite(widths)
+    if good.mean() < 0.975:
+        return NotValid("the spread between runs is too large to see a width; repeat the angles")
+    low, high = np.quantile(widths[good], [0.025, 0.975])
+    return Beam(float(center[0][0]), float(low), float(high), float(center[1][0]), int(lobe.sum()))
+
+
+def _draw_pattern_db(
+    levels: pd.DataFrame, calibration: Calibration, *, seed: int, draws: int
+) -> Floats:
+    rng = np.random.default_rng(seed)
+    curve, spread = calibration.curve, calibration.curve_spread
+    sd = spread.sd if spread.dof else 0.0
+    factor = np.sqrt(spread.dof / rng.chisquare(spread.dof, (draws, 1))) if spread.dof else 1.0
+    steps = rng.standard_normal((draws, curve.level.size)) / np.sqrt(curve.step_runs)
+    fitted = isotonic_rows(curve.step_mean + sd * factor * steps, curve.step_runs)
+    n = levels["n_runs"].to_numpy(float)
+    noise = rng.standard_normal((draws, len(levels))) / np.sqrt(n)
+    wanted = levels["level"].to_numpy(float) + sd * factor * noise
+    # Beyond the ends a draw counts at the end: the lobe's middle is what the width rests on.
+    wanted = np.clip(wanted, fitted[:, [-1]], fitted[:, [0]])
+    read = invert_rows(curve.attenuation_db, fitted, wanted, curve.interpolation)
+    return levels["attenuation_db"].to_numpy(float) - read
+
+
+def _fit_beam(angles_deg: Floats, pattern: Floats) -> tuple[Floats, Floats]:
+    """Width and peak of each row, NaN where the parabola opens upwards."""
+    bend, tilt, _ = np.polyfit(angles_deg, pattern.T, 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        width = np.where(bend < 0, np.sqrt(12 / -bend), math.nan)
+        return width, np.where(bend < 0, -tilt / (2 * bend), math.nan)
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Directions left and right within which the level stays at or above a threshold.
+
+    ``left_deg`` and ``right_deg`` are where it first falls below, seen from the strongest angle,
+    interpolated between two angles; NaN with `left_open`, `right_open` where it never did.
+    """
+
+    threshold: float
+    peak_deg: float
+    left_deg: float
+    right_deg: float
+    left_open: bool
+    right_open: bool
+    turned_deg: tuple[float, float]
+
+
+def coverage(levels: pd.DataFrame, threshold: float) -> Coverage | NotValid:
+    """Angles at which the level falls under `threshold` (field's unit); needs no calibration."""
+    angles, level = levels["angle_deg"].to_numpy(float), levels["level"].to_numpy(float)
+    peak = int(level.argmax())
+    if level[peak] < threshold:
+        return NotValid(f"never reaches {threshold:g}")
+    left = _crossing(angles[peak::-1], level[peak::-1], threshold)
+    right = _crossing(angles[peak:], level[peak:], threshold)
+    ends = (float(angles[0]), float(angles[-1]))
+    return Coverage(
+        threshold, float(angles[peak]), left, right, math.isnan(left), math.isnan(right), ends
+    )
+
+
+def _crossing(angles: Floats, level: Floats, threshold: float) -> float:
+    under = np.flatnonzero(level < threshold)
+    if not under.size:
+        return math.nan
+    i = int(under[0])
+    share = (level[i - 1] - threshold) / (level[i - 1] - level[i])
+    return float(angles[i - 1] + share * (angles[i] - angles[i - 1]))
+
+
+# --- sentences ----------------------------------------------------------------------------
+
+
+def beam_finding(
+    antenna: str, beam: Beam | NotValid, gain_dbi: float | None, *, omnidirectional: bool = False
+) -> Finding:
+    """Say the beamwidth, and whether the rated gain implies the same."""
+    how = "Parabola through the main lobe of the sweep, in dB by the calibration."
+    if isinstance(beam, NotValid):
+        return Finding("beamwidth", f"{antenna}: no beamwidth: {beam.reason}.", how)
+    sentence = (
+        f"{antenna}: half-power beamwidth {beam.width_deg:.0f} deg (95 % interval "
+        f"{beam.low_deg:.0f} to {beam.high_deg:.0f}) at this site, strongest at "
+        f"{beam.peak_deg:+.0f} deg."
+    )
+    implied = None if gain_dbi is None or omnidirectional else implied_beamwidth_deg(gain_dbi)
+    if isinstance(implied, float):
+        sentence += _implied_sentence(beam, implied, float(gain_dbi or 0))
+    figures = (
+        Quantity("width", beam.width_deg, "deg"),
+        Quantity("low", beam.low_deg, "deg"),
+        Quantity("high", beam.high_deg, "deg"),
+    )
+    return Finding("beamwidth", sentence, how, figures)
+
+
+def _implied_sentence(beam: Beam, implied_deg: float, gain_dbi: float) -> str:
+    # 1 dB of the formula is 12 % of the width.
+    if beam.low_deg > implied_deg * 1.12:
+        return (
+            f" A rated gain of {gain_dbi:g} dBi leaves room for {implied_deg:.0f} deg at most: "
+            "either the rating is too high, or reflections filled the sides; outdoors would tell."
+        )
+    return (
+        f" Its rated gain of {gain_dbi:g} dBi goes with up to {implied_deg:.0f} deg: no conflict."
+    )
+
+
+def coverage_finding(antenna: str, found: Coverage | NotValid, unit: str) -> Finding:
+    """Say over which directions the link stays above the threshold."""
+    how = "Level against angle, straight between the angles measured; no calibration needed."
+    if isinstance(found, NotValid):
+        return Finding("coverage", f"{antenna} {found.reason} {unit} at any angle.", how)
+    left = found.turned_deg[0] if found.left_open else found.left_deg
+    right = found.turned_deg[1] if found.right_open else found.right_deg
+    least = "at least " if found.left_open or found.right_open else ""
+    sentence = (
+        f"{antenna} stays at or above {found.threshold:g} {unit} from {left:+.0f} to {right:+.0f} "
+        f"deg, {least}{right - left:.0f} deg wide."
+    )
+    figures = (Quantity("left", left, "deg"), Quantity("right", right, "deg"))
+    return Finding("coverage", sentence, how, figures)
+
+
+def sweep_report(
+    runs: pd.DataFrame,
+    calibration: Calibration | None,
+    *,
+    measure: str = "mean",
+    unit: str = "Mbit/s",
+    threshold: float | None = None,
+    rated_dbi: dict[str, float] | None = None,
+    omnidirectional: frozenset[str] = frozenset(),
+) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
+    """Sweeps of all antennas: one table and the sentences.
+
+    Returns
+    -------
+    table : DataFrame
+        ``antenna, angle_deg, attenuation_db, level, n_runs, relative_db``; the last is NaN
+        without a calibration or where the curve gives only a bound.
+    findings : tuple of Finding
+        Beamwidths where there is a calibration, coverage where a threshold is named.
+    """
+    import pandas as pd
+
+    tables, findings = [], []
+    for antenna in sweep_antennas(runs):
+        levels = sweep_levels(runs, antenna, measure=measure)
+        relative = np.full(len(levels), math.nan)
+        if calibration is not None:
+            pattern = pattern_db(levels, calibration)
+            finite = np.isfinite(pattern)
+            if finite.any():
+                relative[finite] = pattern[finite] - pattern[finite].max()
+            gain = (rated_dbi or {}).get(antenna)
+            beam = beamwidth(levels, calibration)
+            omni = antenna in omnidirectional
+            findings.append(beam_finding(antenna, beam, gain, omnidirectional=omni))
+        if threshold is not None:
+            findings.append(coverage_finding(antenna, coverage(levels, threshold), unit))
+        tables.append(levels.assign(antenna=antenna, relative_db=relative))
+    columns = ["antenna", "angle_deg", "attenuation_db", "level", "n_runs", "relative_db"]
+    if not tables:
+        return pd.DataFrame(columns=columns), ()
+    return pd.concat(tables, ignore_index=True)[columns], tuple(findings)

@@ -1,0 +1,165 @@
+"""From the rectangle that was drawn to the one that is read: tightening, once per field."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from extractor.errors import ClipError, StorageError
+from extractor.reading import cache, readers
+from extractor.reading.clip_job import Share, boxes_in
+from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.temporal_evidence import FieldReader
+from extractor.session.folder import Session
+from extractor.session.overlay import Field, Overlay
+from extractor.video import clips
+
+if TYPE_CHECKING:
+    from extractor.reading.number_parsing import Reading
+
+#: Enough to see different numbers and backgrounds, few enough to take no time.
+CLIPS_LOOKED_AT = 8
+INSTANTS = 4
+#: Clips and instants whose readings are shown to the user after marking.
+SHOWN_CLIPS, SHOWN_INSTANTS = 5, 5
+LEAST_GLANCES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What a reader saw in one field at one instant of one clip."""
+
+    clip: str
+    time_s: float
+    line: Line
+    reading: Reading
+
+
+def some(names: Sequence[str], count: int = CLIPS_LOOKED_AT) -> list[str]:
+    """Return up to `count` clips spread evenly over the list."""
+    if len(names) <= count:
+        return list(names)
+    return [names[round(i * (len(names) - 1) / (count - 1))] for i in range(count)]
+
+
+def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str, Share]:
+    """Return for each field the part of its drawn box that is read; remembered once chosen.
+
+    A field that cannot be tightened (nothing readable in it anywhere) is missing: its drawn box
+    is used as it is.
+    """
+    path = session.state / "tight.json"
+    before = cache.read_json(path)
+    keys = {
+        item.name: cache.digest_of(
+            cache.places_of(item), FieldReader(reader, item).unsigned, reader.name, reader.version()
+        )
+        for item in overlay.fields
+    }
+    new = [f for f in overlay.fields if before.get(f.name, {}).get("key") != keys[f.name]]
+    chosen = _tight_shares(session, new, reader) if new else {}
+    now: dict[str, Any] = {
+        name: {"key": key, "share": chosen[name]} if name in chosen else before[name]
+        for name, key in keys.items()
+    }
+    if now != before:
+        with contextlib.suppress(StorageError):  # a quick look needs no folder that can be written
+            cache.write_json(path, now)
+    return {name: _share(entry["share"]) for name, entry in now.items() if entry["share"]}
+
+
+def _share(values: Sequence[float]) -> Share:
+    x, y, width, height = values
+    return (x, y, width, height)
+
+
+def _tight_shares(
+    session: Session, items: Sequence[Field], reader: Reader
+) -> dict[str, Share | None]:
+    """Choose for several fields from the same pictures: decoding them is what takes time."""
+    seen = _glances(session, items, exact=False)
+    scarce = [item for item in items if len(seen[item.name]) < LEAST_GLANCES]
+    if scarce:
+        # Where keyframes are rare and clips few, it is worth decoding on to other moments.
+        seen |= _glances(session, scarce, exact=True)
+    return {item.name: _tight_share(seen[item.name], FieldReader(reader, item)) for item in items}
+
+
+def _tight_share(seen: Sequence[Crop], reader: FieldReader) -> Share | None:
+    from extractor.reading.tightening import tighten
+
+    crops = _usual_size(seen)
+    if not crops:
+        return None
+    height, width = crops[0].shape[:2]
+    tight = tighten(reader, crops).box
+    return (tight.x / width, tight.y / height, tight.width / width, tight.height / height)
+
+
+def _glances(session: Session, items: Sequence[Field], *, exact: bool) -> dict[str, list[Crop]]:
+    found: dict[str, list[Crop]] = {item.name: [] for item in items}
+    for name in some(session.clips):
+        try:
+            clip = clips.probe(session.path(name))
+        except ClipError:
+            continue  # reported when it is read
+        boxes = {}
+        for item in items:
+            with contextlib.suppress(ClipError):  # so is a picture of another shape
+                boxes[item.name] = item.box_for(clip.width, clip.height)
+        if not boxes:
+            continue
+        try:
+            frames = clips.glances(clip, list(boxes.values()), INSTANTS, exact=exact)
+        except ClipError:
+            continue
+        for place, field in enumerate(boxes):
+            found[field] += [frame.crops[place] for frame in frames]
+    return found
+
+
+def _usual_size(crops: Sequence[Crop]) -> list[Crop]:
+    if not crops:
+        return []
+    size, _ = Counter(c.shape for c in crops).most_common(1)[0]
+    return [c for c in crops if c.shape == size]
+
+
+def look(
+    session: Session, item: Field, tight: Mapping[str, Share], reader: Reader
+) -> tuple[list[Glance], dict[str, ClipError]]:
+    """Read one field at a few exact instants of a few clips.
+
+    Returns
+    -------
+    glances : list of Glance
+        In the order of clips and times.
+    failed : dict
+        Why a clip could not be looked at, by its name.
+    """
+    from extractor.reading.number_parsing import interpret
+    from extractor.reading.readers.glyphs import with_lessons
+
+    found: list[tuple[str, float, Crop, Crop]] = []
+    failed: dict[str, ClipError] = {}
+    for name in some(session.clips, SHOWN_CLIPS):
+        try:
+            clip = clips.probe(session.path(name))
+            box = boxes_in(item, tight, clip.width, clip.height)
+            drawn = item.box_for(clip.width, clip.height)
+            frames = clips.glances(clip, [box, drawn], SHOWN_INSTANTS, exact=True)
+        except ClipError as error:
+            failed[name] = error
+            continue
+        found += [(name, f.time_s, f.crops[0], f.crops[1]) for f in frames]
+    taught = readers.lessons(reader.name, session.glyphs_path).of(item.name)
+    lines = reader.read([crop for _, _, crop, _ in found])
+    lines = with_lessons(lines, [crop for *_, crop in found], taught, reader.gate)
+    glances = [
+        Glance(name, time_s, line, interpret(line.text, line.confidence, reader.gate))
+        for (name, time_s, *_), line in zip(found, lines, strict=True)
+    ]
+    return glances, failed

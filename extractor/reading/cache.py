@@ -1,0 +1,181 @@
+"""What the tool remembers of each clip, so that only what changed is done again.
+
+One JSON file a clip under ``results/.state/`` holds everything that the reader saw, together
+with two digests: of the clip's file and of what was asked (fields, rate, reader). Cleaning,
+corrections and statistics start from it, so they never decode again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import stat
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor.errors import ClipError
+from extractor.session.atomic import write_text
+
+if TYPE_CHECKING:
+    from extractor.session.overlay import Field
+
+#: Raised whenever the same clip and question would be read differently by newer code.
+READING_VERSION = 5
+_BLOCK_BYTES = 1 << 16
+
+
+@dataclass(slots=True)
+class FieldState:
+    """What one field showed at each sampled instant; lists of equal length."""
+
+    text: list[str]
+    since_s: list[float | None]
+    confidence: list[float]
+    crosscheck: list[tuple[int, str]] = field(default_factory=list)
+    """Rows that the second reader saw too, and what it read."""
+
+
+@dataclass(slots=True)
+class ClipState:
+    """Everything read in one clip, and what it was read from."""
+
+    clip_digest: str
+    asked_digest: str
+    reader: str
+    """Name and version."""
+    gate: float
+    frame: tuple[int, int]
+    """Size of the displayed picture, pixels."""
+    boxes: dict[str, list[int]]
+    """Rectangle that was read, by field: x, y, width, height in this clip's pixels."""
+    time_s: list[float]
+    still: list[bool]
+    fields: dict[str, FieldState]
+    duration_s: float
+    frame_s: float
+    decoded: int
+    undecodable: int
+    out_of_order: int
+    complete: str
+    """Whether the clip was recorded to its end: yes, no, unknown."""
+    note: str = ""
+    """Why the container could not be read to its end."""
+    stalled: bool = False
+    """It was a slow disk or network: worth another try."""
+    remarks: list[str] = field(default_factory=list)
+    """What was odd about its time and pictures, in whole sentences."""
+
+
+def clip_digest(path: Path) -> str:
+    """Return a text that changes when a clip's file does: size, time, first and last blocks.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read.
+    """
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):  # opening a pipe would wait for ever
+            raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
+        hasher = hashlib.blake2b(digest_size=12)
+        hasher.update(f"{status.st_size} {status.st_mtime_ns}".encode())
+        with path.open("rb") as stream:
+            hasher.update(stream.read(_BLOCK_BYTES))
+            stream.seek(max(0, status.st_size - _BLOCK_BYTES))
+            hasher.update(stream.read(_BLOCK_BYTES))
+    except OSError as error:
+        raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
+    return hasher.hexdigest()
+
+
+def load(path: Path) -> ClipState | None:
+    """Return what is remembered; None if nothing is, or not in a form that is understood."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+        states = {name: FieldState(**values) for name, values in content.pop("fields").items()}
+        content["frame"] = tuple(content["frame"])
+        return ClipState(fields=states, **content)
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        return None
+
+
+def save(path: Path, state: ClipState) -> None:
+    """Remember a clip.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    write_text(path, json.dumps(asdict(state), ensure_ascii=False, separators=(",", ":")))
+
+
+def asked_digest(
+    fields: Sequence[Field],
+    tight: Mapping[str, Any],
+    reader: str,
+    rate_hz: float,
+    crosscheck: int,
+) -> str:
+    """Return a text that changes with the question: where to look, with what, how often.
+
+    Limits, units and names of the link are left out: they matter after the reading. Only
+    whether the number can be negative is something the reading itself uses.
+    """
+    places = {f.name: [places_of(f), f.minimum is not None and f.minimum >= 0] for f in fields}
+    return digest_of(READING_VERSION, places, tight, reader, rate_hz, crosscheck)
+
+
+def places_of(item: Field) -> list[list[object]]:
+    """Return where a field stands, for digests: frame and box of each place."""
+    own: list[object] = [list(item.frame), item.box.as_list()]
+    also: list[list[object]] = [[list(p.frame), p.box.as_list()] for p in item.also]
+    return [own, *also]
+
+
+def digest_of(*content: object) -> str:
+    """Return a text that changes with any of the values (JSON or printable)."""
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, default=str)
+    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """Return a text that changes with the content of a (small) file; "" if there is none."""
+    try:
+        return bytes_digest(path.read_bytes())
+    except OSError:
+        return ""
+
+
+def bytes_digest(content: bytes) -> str:
+    """Return what `file_digest` gives for a file of this content."""
+    return hashlib.blake2b(content, digest_size=12).hexdigest()
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Return a remembered mapping, empty if there is none or it is not understood."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Remember a mapping.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    write_text(path, json.dumps(content, ensure_ascii=False, separators=(",", ":")))
+
+
+def none_for_nan(values: Sequence[float]) -> list[float | None]:
+    """Return the values as JSON can hold them."""
+    return [None if math.isnan(v) else v for v in values]

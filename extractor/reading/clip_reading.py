@@ -1,0 +1,349 @@
+"""Clip and fields to readings: sampling, evidence over time, the gate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import ClipError
+from extractor.reading.number_parsing import shown
+from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
+from extractor.reading.temporal_evidence import (
+    FieldReader,
+    Memory,
+    Stretch,
+    appearances,
+    averaged,
+    odd_signs,
+    repeated,
+    rescued,
+    tempered,
+    there_and_back,
+)
+from extractor.session.overlay import Box, Field
+from extractor.video import clips
+
+RATE_HZ = 10.0
+#: Crops kept at once, in bytes: bounds the memory whatever the length of the clip.
+CHUNK_BYTES = 48 << 20
+#: The picture counts as still between two samples when its luma moves by less than this share
+#: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
+#: picture). Measured: docs/decisions.md, "Frozen pictures".
+STILL_SHARE = 0.05
+STILL_FLOOR = 0.02
+MOVING_LEAST = 0.4
+#: And only where it moves at least this share of the time.
+MOVING_SHARE = 0.25
+
+
+Progress = Callable[[float], None]
+
+
+@dataclass(slots=True)
+class FieldReadings:
+    """What one field showed at each sampled instant, as the reader saw it."""
+
+    text: list[str] = field(default_factory=list)
+    since_s: list[float] = field(default_factory=list)
+    """When the text now shown appeared; NaN where not known."""
+    confidence: list[float] = field(default_factory=list)
+    first_looks: list[float] = field(default_factory=list)
+    """Confidence of each sample's own crop alone, before other evidence."""
+    appeared: list[str] = field(default_factory=list)
+    """The text that `since_s` speaks of."""
+    taught: list[Line | None] = field(default_factory=list)
+    """What taught glyphs read; empty where none were taught."""
+    kept: list[tuple[int, Crop]] = field(default_factory=list)
+    """A few crops with their row, spread over the clip, for a second reader."""
+
+    def keep(self, row: int, crop: Crop, wanted: int) -> None:
+        """Keep a crop so that at the end `wanted` to twice as many lie evenly over the clip."""
+        if len(self.kept) >= 2 * wanted:
+            self.kept = self.kept[::2]
+        spacing = self.kept[1][0] - self.kept[0][0] if len(self.kept) > 1 else 1
+        if not self.kept or row - self.kept[-1][0] >= spacing:
+            self.kept.append((row, crop))
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What was taught of a field, and the box as it was drawn, in pixels of the clip."""
+
+    glyphs: GlyphSet
+    drawn: Box
+
+
+@dataclass(slots=True)
+class ClipReadings:
+    """All that was read in one clip, before anything is decided."""
+
+    time_s: list[float]
+    motion: list[float]
+    """Mean change of luma outside the fields since the sample before, grey levels; NaN first."""
+    fields: dict[str, FieldReadings]
+    tally: clips.Tally
+    complete: clips.Completeness
+    frame_s: float
+    """Usual time between two decoded frames."""
+    remarks: list[str] = field(default_factory=list)
+    """What was odd about the clip's time and pictures, see `clips.remarks`."""
+
+    @property
+    def duration_s(self) -> float:
+        """Return the end of the last frame, seconds after the first."""
+        return self.tally.end_s
+
+
+def read_clip(
+    clip: clips.Clip,
+    fields: Sequence[Field],
+    boxes: Sequence[Box],
+    reader: Reader,
+    *,
+    rate_hz: float = RATE_HZ,
+    keyframes_only: bool = False,
+    threads: int = 1,
+    keep: int = 0,
+    taught: Mapping[str, Taught] | None = None,
+    progress: Progress | None = None,
+) -> ClipReadings:
+    """Read every field at a steady rate through a clip.
+
+    Parameters
+    ----------
+    clip : Clip
+        From `clips.probe`.
+    fields, boxes : sequences of Field and Box
+        What to read and where, pixels of this clip's displayed picture.
+    reader : Reader
+        Turns crops into text.
+    rate_hz : float
+        Samples a second; each is the first frame at or after its instant.
+    keyframes_only : bool
+        Look at keyframes alone, all of them: quick, and the change instants are then coarse.
+    threads : int
+        Threads of the video decoder.
+    keep : int
+        Crops of each field to keep for a second reader; 0 for none.
+    taught : mapping, optional
+        By field's name; it adds to what the reader reads, see `extractor.reading.readers.glyphs.added`.
+    progress : callable, optional
+        Called now and then with the time reached, in seconds.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be decoded or gives no frame.
+    """
+    tally = clips.Tally()
+    lessons = [(taught or {}).get(f.name) for f in fields]
+    drawn = [lesson.drawn for lesson in lessons if lesson is not None]
+    stream = clips.frames(
+        clip, [*boxes, *drawn], tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
+    )
+    result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
+    memories: list[Memory] = []
+    eyes = [FieldReader(reader, f) for f in fields]
+    places = iter(range(len(boxes), len(boxes) + len(drawn)))
+    views = [
+        View(i, None, i) if lesson is None else View(i, lesson.glyphs, next(places))
+        for i, lesson in enumerate(lessons)
+    ]
+    rate = math.inf if keyframes_only else rate_hz
+    for stretch in _stretches(stream, rate, reader.batch):
+        if stretch.samples[0] == 0:
+            memories = [Memory() for _ in fields]
+        for i, seen in enumerate(result.fields.values()):
+            _read_stretch(stretch, views[i], eyes[i], seen, memories[i])
+            for row, sample in enumerate(stretch.samples, len(result.time_s)):
+                if keep and not stretch.spoilt:
+                    seen.keep(row, stretch.frames[sample].crops[i], keep)
+        result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
+        if progress is not None:
+            progress(stretch.frames[-1].time_s)
+        result.motion += _motion(stretch)
+    if not result.time_s:
+        raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
+    for view, seen in zip(views, result.fields.values(), strict=True):
+        seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
+        _doubt(seen, result.time_s, reader.gate, range(len(seen.text)))
+        if view.glyphs is not None:
+            rows = _add_taught(seen, reader.gate, insisted=view.glyphs.insisted)
+            _doubt(seen, result.time_s, reader.gate, rows)
+        for row, confidence in enumerate(seen.confidence):
+            if confidence < reader.gate:
+                seen.since_s[row] = math.nan
+        chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
+        seen.kept = [seen.kept[int(i)] for i in chosen]
+    result.complete = clips.completeness(clip, tally)
+    result.remarks = clips.remarks(clip, tally)
+    present_s = tally.end_s - sum(end - begin for begin, end in tally.holes)
+    result.frame_s = present_s / max(1, tally.decoded - tally.out_of_order)
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Where a field's crops are in a frame: the one that is read, and the one as it was drawn."""
+
+    read: int
+    glyphs: GlyphSet | None
+    drawn: int
+
+
+def _doubt(
+    seen: FieldReadings, time_s: Sequence[float], gate: float, rows: Collection[int]
+) -> None:
+    """Lower the confidence of those among `rows` that do not fit what stands around them."""
+    doubted = [
+        *odd_signs(seen.text, seen.confidence, gate),
+        *there_and_back(time_s, seen.text, seen.confidence),
+    ]
+    for row in set(doubted) & set(rows):
+        seen.confidence[row] = min(seen.confidence[row], gate / 2)
+
+
+def _add_taught(seen: FieldReadings, gate: float, *, insisted: bool) -> set[int]:
+    """Add what taught glyphs read, after all evidence of the reader; return the changed rows."""
+    rows = set()
+    for row, (text, confidence) in enumerate(zip(seen.text, seen.confidence, strict=True)):
+        built_in = Line(text, confidence)
+        line = added(built_in, seen.taught[row], gate, insisted=insisted)
+        if line is not built_in:
+            rows.add(row)
+            seen.text[row], seen.confidence[row] = line.text, line.confidence
+            if not same_text(line.text, seen.appeared[row]):
+                seen.since_s[row] = math.nan
+    return rows
+
+
+def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[Stretch]:
+    """Cut the stream into stretches; each begins with the last sampled frame of the one before.
+
+    That first frame is not a sample of the new stretch; it is there to search from. Where a
+    frame does not follow the one before (`Frame.fresh`) there is nothing to search from, and a
+    stretch begins with a sample.
+    """
+    stretch = Stretch()
+    due = 0
+    for frame in stream:
+        # The tolerance keeps rounded timestamps (1/1000 s in Matroska) on their instant.
+        sampled = math.isinf(rate_hz) or frame.time_s * rate_hz >= due - 1e-2
+        if sampled and not math.isinf(rate_hz):
+            due = math.floor(frame.time_s * rate_hz + 1e-2) + 1
+        if frame.fresh:
+            if stretch.samples:
+                yield stretch
+            stretch = Stretch()
+        if stretch.frames or sampled:
+            stretch.add(frame, sampled=sampled)
+        if sampled and (len(stretch.samples) >= batch or stretch.bytes >= CHUNK_BYTES):
+            yield stretch
+            stretch = Stretch()
+            stretch.add(frame, sampled=False)
+    if stretch.samples:
+        yield stretch
+
+
+def _motion(stretch: Stretch) -> list[float]:
+    changes = []
+    before = None if stretch.samples[0] == 0 else stretch.frames[0].thumb
+    for index in stretch.samples:
+        thumb = stretch.frames[index].thumb
+        if before is None or thumb is None or not thumb.size:
+            changes.append(math.nan)
+        else:
+            difference = np.abs(thumb.astype(np.int16) - before.astype(np.int16))
+            changes.append(float(difference.mean()))
+        before = thumb
+    return changes
+
+
+def _read_stretch(
+    stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
+) -> None:
+    if stretch.spoilt:
+        # However well the picture can be read: `interpretation.is_spoilt`.
+        out.text += [""] * len(stretch.samples)
+        out.confidence += [0.0] * len(stretch.samples)
+        out.since_s += [math.nan] * len(stretch.samples)
+        return
+    crops = [f.crops[view.read] for f in stretch.frames]
+    lines = reader.read([crops[s] for s in stretch.samples])
+    out.first_looks += [line.confidence for line in lines]
+    lines = rescued(stretch, crops, reader, lines)
+    lines = repeated(averaged(stretch, crops, reader, lines), reader)
+    out.text += [line.text for line in lines]
+    out.confidence += [line.confidence for line in lines]
+    if view.glyphs is None:
+        appeared = appearances(stretch, crops, reader, lines, memory)
+    else:
+        eye = TaughtReader(reader, view.glyphs)
+        pairs = [(f.crops[view.read], f.crops[view.drawn]) for f in stretch.frames]
+        looks = eye.looks([pairs[s] for s in stretch.samples])
+        out.taught += looks
+        lines = [eye.joined(line, look) for line, look in zip(lines, looks, strict=True)]
+        appeared = appearances(stretch, pairs, eye, lines, memory)
+    for position, line in enumerate(lines):
+        if line.confidence < reader.gate:
+            memory.missed += 1
+            since = math.nan
+        else:
+            memory.shown, memory.since_s = shown(line.text), appeared[position]
+            memory.missed = 0
+            since = memory.since_s
+        out.appeared.append(line.text)
+        out.since_s.append(since)
+
+
+class TaughtReader:
+    """The reader and what was taught; it is given both crops of a frame, read and drawn."""
+
+    def __init__(self, reader: FieldReader, glyphs: GlyphSet) -> None:
+        self._reader, self._glyphs = reader, glyphs
+        self.gate = reader.gate
+
+    def looks(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line | None]:
+        """Return what the glyphs alone read; None in a box of another shape."""
+        found = [read_with_glyphs(drawn, self._glyphs) for _, drawn in crops]
+        return [look and self._reader.doubted(look) for look in found]
+
+    def joined(self, line: Line, look: Line | None) -> Line:
+        """Return what stands in a frame by both."""
+        return added(line, look, self.gate, insisted=self._glyphs.insisted)
+
+    def read(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line]:
+        """Read each frame."""
+        lines = self._reader.read([read for read, _ in crops])
+        return [self.joined(*both) for both in zip(lines, self.looks(crops), strict=True)]
+
+
+def still(motion: Sequence[float]) -> npt.NDArray[np.bool_]:
+    """Tell for each sample whether the picture stood still since the one before.
+
+    The floor is measured on the clip itself: a small share of its usual change. Where the
+    picture hardly ever moves (a bench scene), nothing is called still, since a frozen picture
+    could not be told from a quiet one.
+
+    Parameters
+    ----------
+    motion : sequence of float, length n
+        Mean change of luma since the sample before, grey levels; NaN where not known.
+
+    Returns
+    -------
+    array of bool, length n
+    """
+    changes = np.asarray(motion, float)
+    known = changes[np.isfinite(changes)]
+    moving = known[known > STILL_FLOOR]
+    usual = float(np.median(moving)) if len(moving) >= MOVING_SHARE * max(1, len(known)) else 0.0
+    if usual < MOVING_LEAST:
+        return np.zeros(changes.shape, bool)
+    floor = max(STILL_FLOOR, STILL_SHARE * usual)
+    return np.where(np.isfinite(changes), changes, np.inf) < floor

@@ -1,0 +1,320 @@
+"""Marking: one rectangle a number, drawn once, checked at once on several clips."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import ClipError, ConsentError, OverlayError, UsageError
+from extractor.reading import box_tightening, readers
+from extractor.reading.clip_job import Share, box_of_share
+from extractor.session import overlay
+from extractor.session.atomic import replacing
+from extractor.session.folder import Session, edits
+from extractor.session.overlay import Box, Field, Overlay, Place
+from extractor.statistics.flags import Flag
+from extractor.video import clips
+
+#: Colours as blue, green, red: what was drawn and, inside it, what is read.
+DRAWN, READ = (60, 200, 255), (255, 160, 40)
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A rectangle on one frame of one clip."""
+
+    box: Box
+    clip: str | None = None
+    """Name in the session; None: the first that can be opened."""
+    at_s: float | None = None
+    """Seconds from the first frame; None: the middle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A field as it was marked, and the frame it was marked on."""
+
+    field: Field
+    clip: str
+    time_s: float
+    image: npt.NDArray[np.uint8]
+    """BGR, shape (height, width, 3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What the reader reads in a field here and there."""
+
+    glances: list[box_tightening.Glance]
+    failed: dict[str, ClipError]
+    share: Share | None
+    """Tightened part of the drawn box; None where it could not be tightened."""
+
+    @property
+    def readable(self) -> int:
+        """At how many of the glances a number or a dash was read."""
+        return _readable(self.glances)
+
+    def verdict(self) -> str:
+        """Say in one sentence whether the number can be read."""
+        good, total = self.readable, len(self.glances)
+        if total and good == total:
+            return f"Readable at all {total} instants looked at."
+        return (
+            f"Readable at {good} of {total} instants looked at; if a number is shown there, draw "
+            "the box closer around it, or teach its digits: extractor teach"
+        )
+
+
+def _readable(glances: Sequence[box_tightening.Glance]) -> int:
+    return sum(g.reading.flag in (Flag.OK, Flag.NO_LINK) for g in glances)
+
+
+def parse_box(text: str) -> Box:
+    """Return the rectangle written as ``X,Y,W,H``.
+
+    Raises
+    ------
+    UsageError
+        If it is not four whole numbers.
+    """
+    try:
+        x, y, width, height = (int(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(f"--box {text}: give four whole numbers: X,Y,W,H in pixels") from None
+    return Box(x, y, width, height)
+
+
+def parse_accepted(texts: Sequence[str]) -> dict[int, str]:
+    """Return candidate numbers with the names that they shall get, from ``N=NAME`` texts.
+
+    Raises
+    ------
+    UsageError
+        If one has another form.
+    """
+    found: dict[int, str] = {}
+    for text in texts:
+        index, _, name = text.partition("=")
+        if not index.isdecimal() or not name:
+            raise UsageError(f"--accept {text}: give number=name, as 1=bitrate")
+        found[int(index)] = name
+    return found
+
+
+def mark(
+    session: Session,
+    name: str,
+    spot: Spot,
+    changes: Mapping[str, Any],
+    *,
+    reader_name: str = readers.NAMES[0],
+    insist: bool = False,
+) -> Marked:
+    """Write or update a field in ``overlay.toml``; see `proposed` for parameters and errors."""
+    made = proposed(session, name, spot, changes, reader_name=reader_name, insist=insist)
+    _keep(session, made.field)
+    return made
+
+
+@edits
+def _keep(session: Session, item: Field) -> None:
+    known = _known(session)
+    fields = [item if f.name == item.name else f for f in known]
+    save(session, fields if item in fields else [*fields, item])
+
+
+def proposed(
+    session: Session,
+    name: str,
+    spot: Spot,
+    changes: Mapping[str, Any],
+    *,
+    reader_name: str = readers.NAMES[0],
+    insist: bool = False,
+) -> Marked:
+    """Return what `mark` would write.
+
+    A new field gets the unit and the direction that go with its name unless `changes` says
+    otherwise. Marking an existing field on a picture of another shape adds a place; its other
+    keys stay unless `changes` names them.
+
+    Raises
+    ------
+    OverlayError
+        If the name, the box or the limits are wrong.
+    ConsentError
+        If the field can be read where it is marked now and cannot in the new box, unless
+        `insist`.
+    ClipError, UsageError
+        If the clip cannot be opened or is not in the session.
+    """
+    clip_name, clip = _clip_of(session, spot.clip)
+    at_s = spot.at_s if spot.at_s is not None else (clip.length_s or 0.0) / 2
+    time_s, image = clips.picture(clip, at_s)
+    frame = (clip.width, clip.height)
+    where = f"field '{name}'"
+    overlay.check_name(name, where)
+    overlay.check_box(spot.box, frame, f"{where} on {clip_name}")
+    old = next((f for f in _known(session) if f.name == name), None)
+    placed = (
+        Field(name=name, frame=frame, box=spot.box)
+        if old is None
+        else overlay.with_place(old, Place(frame, spot.box))
+    )
+    new = replace(placed, **(_usual(name, changes) if old is None else changes))
+    overlay.check_limits(new, where)
+    if old is not None and not insist:
+        _require_readable(session, old, new, frame, reader_name)
+    return Marked(new, clip_name, time_s, image)
+
+
+def _usual(name: str, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the keys of a new field: what was said, and what its name says by itself."""
+    unit = changes.get("unit", overlay.USUAL_UNITS.get(name, ""))
+    better = changes.get("better") or overlay.usual_direction(name, unit)
+    return {**changes, "unit": unit, "better": better}
+
+
+def _require_readable(
+    session: Session, old: Field, new: Field, frame: tuple[int, int], reader_name: str
+) -> None:
+    """Refuse to replace a mark by one that is read at fewer than half as many instants."""
+    try:
+        if old.box_for(*frame) == new.box_for(*frame):
+            return
+    except ClipError:
+        return  # it was not marked on pictures of this shape
+    reader = readers.create(reader_name)
+    glances, _ = box_tightening.look(session, new, {}, reader)
+    if 2 * _readable(glances) >= len(glances):
+        return  # clear without the time that tightening takes
+    after, before = preview(session, new, reader_name), preview(session, old, reader_name)
+    if 2 * after.readable < before.readable:
+        raise ConsentError(
+            f"'{old.name}' can be read at {before.readable} of {len(before.glances)} instants "
+            f"where it is marked now, and at {after.readable} in the new box; the mark was left "
+            "as it is"
+        )
+
+
+@edits
+def remove(session: Session, name: str) -> None:
+    """Take a field out of ``overlay.toml``; the last one takes the file with it.
+
+    Raises
+    ------
+    UsageError
+        If there is no such field.
+    """
+    known = session.overlay()
+    gone = known[name]
+    save(session, [f for f in known.fields if f is not gone])
+
+
+def save(session: Session, fields: Sequence[Field]) -> None:
+    """Write ``overlay.toml`` with these fields, comments kept; none: the file is removed."""
+    if not fields:
+        session.overlay_path.unlink()
+        return
+    overlay.check_names([f.name for f in fields], overlay.FILE_NAME)
+    overlay.save(session.overlay_path, Overlay(tuple(fields)))
+
+
+def _known(session: Session) -> tuple[Field, ...]:
+    return session.overlay().fields if session.overlay_path.exists() else ()
+
+
+def _clip_of(session: Session, name: str | None) -> tuple[str, clips.Clip]:
+    if name is not None:
+        chosen = session.choose([name])[0]
+        return chosen, clips.probe(session.path(chosen))
+    for candidate in session.require_clips():
+        try:
+            return candidate, clips.probe(session.path(candidate))
+        except ClipError as error:
+            last = error
+    raise last
+
+
+def preview(session: Session, item: Field, reader_name: str) -> Preview:
+    """Read a field at five instants of up to five clips, tightened as it will be.
+
+    Raises
+    ------
+    ReaderUnavailableError
+        If the reader cannot run.
+    """
+    reader = readers.create(reader_name)
+    tight = box_tightening.tight_shares(session, _overlay_with(session, item), reader)
+    glances, failed = box_tightening.look(session, item, tight, reader)
+    return Preview(glances, failed, tight.get(item.name))
+
+
+def _overlay_with(session: Session, item: Field) -> Overlay:
+    known = [f for f in _known(session) if f.name != item.name]
+    return Overlay((*known, item))
+
+
+def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:
+    """Save the frame with the drawn and the tightened rectangle; return where.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    height, width = marked.image.shape[:2]
+    image = marked.image.copy()
+    try:
+        drawn = marked.field.box_for(width, height)
+    except ClipError as error:
+        raise OverlayError(str(error)) from error
+    draw_box(image, box_of_share(drawn, seen.share), READ)
+    draw_box(image, drawn, DRAWN, marked.field.name)
+    path = session.pictures / f"mark_{marked.field.name}.png"
+    write_image(path, image)
+    return path
+
+
+def draw_box(
+    image: npt.NDArray[np.uint8], box: Box, colour: tuple[int, int, int], label: str = ""
+) -> None:
+    """Draw a rectangle, just outside its pixels, with a label below, into a BGR picture."""
+    thick = max(1, round(image.shape[0] / 500))
+    corner = (box.x - thick, box.y - thick)
+    opposite = (box.x + box.width + thick - 1, box.y + box.height + thick - 1)
+    cv2.rectangle(image, corner, opposite, colour, thick)
+    if label:
+        scale = image.shape[0] / 1100
+        below = (box.x, box.y + box.height + round(34 * scale) + thick)
+        for line_colour, width in (((0, 0, 0), 4 * thick), (colour, 2 * thick)):
+            cv2.putText(
+                image,
+                label,
+                below,
+                cv2.FONT_HERSHEY_SIMPLEX,
+                scale,
+                line_colour,
+                width,
+                cv2.LINE_AA,
+            )
+
+
+def write_image(path: Path, image: npt.NDArray[np.uint8]) -> None:
+    """Write a BGR picture as PNG in one step.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    encoded = cv2.imencode(".png", image)[1]
+    with replacing(path) as stream:
+        stream.write(encoded.tobytes())

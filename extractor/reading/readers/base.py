@@ -1,0 +1,56 @@
+"""What every reader takes and gives, whatever is inside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+#: uint8, shape (height, width, 3): Y, Cb, Cr of one rectangle at full resolution (4:4:4).
+#: Y stands as it is stored in the file (usually limited range, 16 to 235).
+Crop: TypeAlias = npt.NDArray[np.uint8]
+
+#: Stands in a text for a letter or sign that a reader does not tell apart.
+OTHER = "~"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What a reader saw in one crop."""
+
+    text: str
+    """Verbatim, `OTHER` for letters that the reader folds together; "" when nothing is there."""
+    confidence: float
+    """0 to 1: the probability that `text` is exactly what the picture shows."""
+    characters: tuple[float, ...] = ()
+    """One probability (0 to 1) per character of `text`; empty if the reader cannot say."""
+
+
+class Reader(Protocol):
+    """Turns crops into lines of text. Interchangeable: one contract suite tests them all."""
+
+    name: str
+    batch: int
+    """Crops that one call should hold for good speed; a hint, not a limit."""
+    gate: float
+    """Least confidence, 0 to 1, at which a reading counts; below it is `unreadable`."""
+    usual_share: float
+    """Share right among the readings that its confidence was calibrated on, see
+    `extractor.reading.temporal_evidence.tempered`; 0 if its confidence is to be taken as it is."""
+
+    def version(self) -> str:
+        """Return a short text that changes whenever readings may change."""
+        ...
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; the result has the same length and order.
+
+        Raises
+        ------
+        ReaderUnavailableError
+            If the reader cannot run on this machine.
+        """
+        ...

@@ -1,0 +1,471 @@
+"""Evidence over time: what stood before and after, and when a number changed.
+
+The number stands still for several frames while the picture behind it moves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from extractor.reading.number_parsing import interpret, is_negative, shown
+from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.session.overlay import Field
+from extractor.video import clips
+
+#: A number that was read, then for this many samples not, then read again, did not change.
+BRIDGED_SAMPLES = 2
+#: Frames looked at on each side of a doubtful sample, within one sampling period.
+RESCUE_FRAMES = 3
+#: A doubtful sample stands if another look at the same number, read with at least this
+#: confidence, says the same. Dashes and emptiness only need the gate: docs/reader.md.
+REPEATED_SURELY = 0.95
+#: But not if it was hardly read at all.
+REPEATED_LEAST = 0.3
+#: A doubtful sample stands if an average over the frames around it is read with at least this
+#: confidence, and it and other views of the sample agree in the mean at least so far. Chosen on
+#: the two older evaluation sets, held against a third: docs/reader.md.
+AVERAGE_SURELY = 0.85
+VIEWS_AGREE = 0.65
+#: And if the average is surer than the frame by this much: then it was the background that made
+#: the frame doubtful, and not the lettering, which an average leaves as odd as it is.
+AVERAGE_GAIN = 0.05
+#: Averages reach so far to each side of a sample, seconds, and never past the samples beside it.
+AVERAGED_S = 0.1
+#: A sample is also looked at squeezed, stretched (factors of width) and with a wider rim.
+_SQUEEZED, _STRETCHED, _RIM_PX = 0.9, 1.12, 3
+#: Displays hold a number at least so long, or nobody could read it: common practice, no source.
+HOLD_LEAST_S = 0.2
+#: A number that differs in one higher digit from what stood before and after it, for at most so
+#: long, counts only if it was read with at least this confidence: docs/reader.md.
+EXCURSION_S = 0.45
+EXCURSION_SURELY = 0.97
+#: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
+USUAL_SIGN_SHARE = 0.6
+
+
+@dataclass(slots=True)
+class Stretch:
+    """Decoded frames of one stretch; `samples` are indices of those that are sampled."""
+
+    frames: list[clips.Frame] = field(default_factory=list)
+    samples: list[int] = field(default_factory=list)
+    bytes: int = 0
+
+    @property
+    def spoilt(self) -> bool:
+        """Tell whether damage makes all of its frames show something else than the screen did."""
+        return self.frames[0].spoilt
+
+    def add(self, frame: clips.Frame, *, sampled: bool) -> None:
+        """Append a frame."""
+        if sampled:
+            self.samples.append(len(self.frames))
+        self.frames.append(frame)
+        self.bytes += sum(c.nbytes for c in frame.crops)
+
+
+@dataclass(slots=True)
+class Memory:
+    """What one field carries from stretch to stretch."""
+
+    shown: tuple[str, ...] | None = None
+    """What last passed the gate, see `shown`."""
+    since_s: float = math.nan
+    missed: int = BRIDGED_SAMPLES + 1
+
+
+class FieldReader:
+    """A reader that knows what the field can show; that may only lower confidence."""
+
+    def __init__(self, reader: Reader, item: Field) -> None:
+        self._reader = reader
+        self.unsigned = item.minimum is not None and item.minimum >= 0
+        self.gate = reader.gate
+        self.usual_share = reader.usual_share
+
+    def read(self, crops: Sequence[Crop]) -> list[Line]:
+        """Read each crop; see `Reader.read`."""
+        return [self.doubted(line) for line in self._reader.read(crops)]
+
+    def same(self, one: Line, other: Line) -> bool:
+        """Whether two looks show the same; letters alone are not the same as nothing."""
+        return bool(one.text) == bool(other.text) and self._core(one) == self._core(other)
+
+    def repeats(self, sure: Line, doubtful: Line) -> bool:
+        """Whether a sure look shows what a doubtful one seemed to show."""
+        numeric = any(sign.isdigit() for sign in sure.text)
+        return (
+            sure.confidence >= (REPEATED_SURELY if numeric else self.gate)
+            and doubtful.confidence >= REPEATED_LEAST
+            and self.same(sure, doubtful)
+        )
+
+    def turned(self, one: Line, other: Line) -> bool:
+        """Whether two looks show the same digits with different signs."""
+        digits = [[p.removeprefix("-") for p in self._core(line)] for line in (one, other)]
+        return digits[0] == digits[1] and not self.same(one, other) and bool(one.text)
+
+    def _core(self, line: Line) -> tuple[str, ...]:
+        parts = shown(line.text)
+        if self.unsigned and is_negative(line.text):
+            return tuple(part.removeprefix("-") for part in parts)
+        return parts
+
+    def doubted(self, line: Line) -> Line:
+        """Return the line, doubted where the field cannot show that."""
+        # A streak of light beside the number looks just like a minus.
+        if self.unsigned and is_negative(line.text):
+            return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
+        return line
+
+
+def rescued(
+    stretch: Stretch, crops: Sequence[Crop], reader: FieldReader, lines: Sequence[Line]
+) -> list[Line]:
+    """Look before and after each doubtful sample for what surely stood there.
+
+    The number stands still while the picture behind it moves: what spoils one frame is gone a
+    few frames on. Where the nearest sure looks on both sides, less than `HOLD_LEAST_S` apart,
+    show the same, it stood there in between too: a display does not change and change back
+    faster than anyone could read it. Where only one side is sure, it has to repeat what was
+    read here (see `repeated`).
+    """
+    asked = [
+        (position, frame)
+        for position, line in enumerate(lines)
+        if line.confidence < reader.gate
+        for frame in _frames_around(stretch, position)
+    ]
+    if not asked:
+        return list(lines)
+    looks = reader.read([crops[frame] for _, frame in asked])
+    nearest: dict[tuple[int, bool], tuple[int, Line]] = {}
+    for (position, frame), look in zip(asked, looks, strict=True):
+        distance = frame - stretch.samples[position]
+        key = (position, distance > 0)
+        if look.confidence >= reader.gate and (
+            key not in nearest or abs(distance) < abs(nearest[key][0])
+        ):
+            nearest[key] = (distance, look)
+    result = list(lines)
+    for position, here in enumerate(stretch.samples):
+        before, after = nearest.get((position, False)), nearest.get((position, True))
+        if before and after and reader.same(before[1], after[1]):
+            first, last = stretch.frames[here + before[0]], stretch.frames[here + after[0]]
+            if last.time_s - first.time_s <= HOLD_LEAST_S:
+                surest = min(before[1], after[1], key=lambda look: look.confidence)
+                result[position] = surest
+                continue
+        for side in (before, after):
+            if side is not None and reader.repeats(side[1], lines[position]):
+                result[position] = side[1]
+    return result
+
+
+def averaged(
+    stretch: Stretch, crops: Sequence[Crop], reader: FieldReader, lines: Sequence[Line]
+) -> list[Line]:
+    """Look at each doubtful sample again with the moving picture behind it averaged away.
+
+    The mean of the frames before, of those after, and of all of them: lettering that stands
+    stays sharp, what moves behind it blurs. Where a change lies among the frames the mean shows
+    two numbers at once, so no mean is believed alone: the frame itself, the other means, and
+    the frame squeezed, stretched and with a wider rim are read as well and have to agree. None
+    of them may show the same digits with the other sign.
+
+    Parameters
+    ----------
+    stretch : Stretch
+    crops : sequence of uint8 arrays (height, width, 3)
+        One for each frame of the stretch.
+    reader : FieldReader
+        Knows the gate and when two looks show the same.
+    lines : sequence of Line
+        One for each sample; those that pass the gate are left alone.
+    """
+    result = list(lines)
+    doubtful = [k for k, line in enumerate(lines) if line.confidence < reader.gate]
+    views = [_views(stretch, crops, position) for position in doubtful]
+    looks = iter(reader.read([view for means, others in views for view in (*means, *others)]))
+    for position, (means, others) in zip(doubtful, views, strict=True):
+        of_means = list(islice(looks, len(means)))
+        every = [*of_means, *islice(looks, len(others)), lines[position]]
+        if not of_means:
+            continue
+        surest = max(of_means, key=lambda look: look.confidence)
+        agreeing = sum(look.confidence for look in every if reader.same(look, surest))
+        needed = max(AVERAGE_SURELY, lines[position].confidence + AVERAGE_GAIN)
+        if (
+            surest.confidence >= needed
+            and agreeing >= VIEWS_AGREE * len(every)
+            and not any(reader.turned(look, surest) for look in every)
+        ):
+            sure = max(reader.gate, surest.confidence)
+            result[position] = Line(surest.text, sure, surest.characters)
+    return result
+
+
+def _views(stretch: Stretch, crops: Sequence[Crop], position: int) -> tuple[list[Crop], list[Crop]]:
+    """Return means over the frames around a sample, and the sample in other shapes."""
+    import cv2
+
+    first, here, last = _reach(stretch, position)
+    time_s = stretch.frames[here].time_s
+    near = [
+        frame
+        for frame in range(first, last + 1)
+        if abs(stretch.frames[frame].time_s - time_s) <= AVERAGED_S + 1e-6
+    ]
+    spans = ([f for f in near if f <= here], [f for f in near if f >= here], near)
+    means = [
+        np.mean([crops[frame] for frame in span], axis=0).round().astype(np.uint8)
+        for span in spans
+        if len(span) > 1
+    ]
+    crop = np.ascontiguousarray(crops[here])
+    height, width = crop.shape[:2]
+    others = [
+        np.asarray(cv2.resize(crop, (max(8, round(width * factor)), height)), np.uint8)
+        for factor in (_SQUEEZED, _STRETCHED)
+    ]
+    rim = cv2.copyMakeBorder(crop, *(_RIM_PX,) * 4, cv2.BORDER_REPLICATE)
+    return means, [*others, np.asarray(rim, np.uint8)]
+
+
+def repeated(lines: Sequence[Line], reader: FieldReader) -> list[Line]:
+    """Accept doubtful samples that repeat a sure one without a break.
+
+    What makes a reader unsure of what it reads right differs from frame to frame; what makes
+    it read wrong seldom gives the same wrong text with and without great confidence. Measured
+    on two sets of clips: 0 of 470 wrong (docs/reader.md). In a field that cannot be negative a
+    minus, which was doubted for that, is no break: the digits are the same.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        Of consecutive samples.
+    reader : FieldReader
+        Knows the gate and whether the field can be negative.
+    """
+    result = list(lines)
+    first = 0
+    while first < len(lines):
+        last = first
+        while last + 1 < len(lines) and reader.same(lines[first], lines[last + 1]):
+            last += 1
+        surest = max(lines[first : last + 1], key=lambda line: line.confidence)
+        for row in range(first, last + 1):
+            if lines[row].confidence < reader.gate and reader.repeats(surest, lines[row]):
+                result[row] = surest
+        first = last + 1
+    return result
+
+
+def _reach(stretch: Stretch, position: int) -> tuple[int, int, int]:
+    """Return the frames of the sample before, of this one, and of the one after."""
+    first = stretch.samples[position - 1] if position else 0
+    last = (*stretch.samples, len(stretch.frames) - 1)[position + 1]
+    return first, stretch.samples[position], last
+
+
+def _frames_around(stretch: Stretch, position: int) -> list[int]:
+    """Return a few frames before and after a sample, up to the samples beside it."""
+    first, here, last = _reach(stretch, position)
+    return [*_spread(first, here, RESCUE_FRAMES), *_spread(here + 1, last + 1, RESCUE_FRAMES)]
+
+
+def _spread(first: int, stop: int, count: int) -> list[int]:
+    """Return up to `count` whole numbers spread over ``range(first, stop)``."""
+    return sorted({int(v) for v in np.linspace(first, stop - 1, count)}) if stop > first else []
+
+
+class Eye(Protocol):
+    """Reads frames of one field, whatever of a frame it is given."""
+
+    gate: float
+
+    def read(self, crops: Sequence[Any]) -> list[Line]:
+        """Read each frame."""
+        ...
+
+
+def appearances(
+    stretch: Stretch,
+    crops: Sequence[Any],
+    reader: Eye,
+    lines: Sequence[Line],
+    memory: Memory,
+) -> list[float]:
+    """Return, for each sample that passes the gate, when its text appeared (NaN elsewhere).
+
+    Between the sample before and this one the change is searched by halving, all searches of
+    the stretch in step so that the reader is called on batches.
+    """
+    standing, missed = memory.shown, memory.missed
+    searches: dict[int, Search] = {}
+    continued: set[int] = set()
+    for position, line in enumerate(lines):
+        if line.confidence < reader.gate:
+            missed += 1
+            continue
+        now = shown(line.text)
+        if now == standing and missed <= BRIDGED_SAMPLES:
+            continued.add(position)
+        elif stretch.samples[position] > 0:
+            lower = stretch.samples[position - 1] if position else 0
+            searches[position] = Search(lower, stretch.samples[position], standing, now)
+        standing, missed = now, 0
+    halve(crops, reader, list(searches.values()))
+    appeared = [math.nan] * len(lines)
+    current = memory.since_s
+    for position, line in enumerate(lines):
+        if position in searches:
+            current = stretch.frames[searches[position].upper].time_s
+        elif line.confidence < reader.gate:
+            continue
+        elif position not in continued:
+            current = math.nan  # the clip's first frame: it may have stood there before
+        appeared[position] = current
+    return appeared
+
+
+@dataclass(slots=True)
+class Search:
+    """A change between two frames: `lower` does not show `new` yet, `upper` does."""
+
+    lower: int
+    upper: int
+    old: tuple[str, ...] | None
+    new: tuple[str, ...]
+
+
+def halve(crops: Sequence[Any], reader: Eye, searches: Sequence[Search]) -> None:
+    """Narrow all searches down to neighbouring frames, in step."""
+    while True:
+        open_ = [s for s in searches if s.upper - s.lower > 1]
+        if not open_:
+            return
+        looks = reader.read([crops[(s.lower + s.upper) // 2] for s in open_])
+        for search, look in zip(open_, looks, strict=True):
+            middle = (search.lower + search.upper) // 2
+            now = shown(look.text)
+            # A spoiled frame is neither: most frames in between are not the last of the old.
+            doubtful = look.confidence < reader.gate and now != search.old
+            if now == search.new or doubtful:
+                search.upper = middle
+            else:
+                search.lower = middle
+
+
+def tempered(
+    confidences: Sequence[float], first_looks: Sequence[float], usual_share: float
+) -> list[float]:
+    """Lower the confidences of a clip that is harder than what confidence was calibrated on.
+
+    Confidence is a probability given one crop, among crops of which `usual_share` can be read.
+    Where fewer can, each is less probably right than it says: by Bayes' rule its odds change
+    with those of the share. The share of this clip is taken to be the mean of its first looks.
+    Confidence is never raised: a clip is easy in most places and hard in just those that are
+    doubtful.
+
+    Parameters
+    ----------
+    confidences : sequence of float, length n
+        Of one field of one clip, after all evidence, 0 to 1.
+    first_looks : sequence of float, length n
+        Of the same samples, each from its own crop alone.
+    usual_share : float
+        See `Reader.usual_share`; 0 changes nothing.
+
+    Notes
+    -----
+    Saerens, Latinne and Decaestecker, Neural Computation 14 (2002), 21-41. Their iteration to
+    find the share is left out: on hard clips it ran away to 0 (docs/reader.md).
+    """
+    share = max(float(np.mean(first_looks)), 1e-3) if len(first_looks) else 1.0
+    if share >= usual_share:
+        return list(confidences)
+    ratio = share / (1 - share) / (usual_share / (1 - usual_share))
+    return [c * ratio / (c * ratio + 1 - c) for c in confidences]
+
+
+def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:
+    """Return the rows of a clip whose sign is probably not the one that was shown.
+
+    A minus is the thinnest sign: a bright edge hides one, a streak of light fakes one. A field
+    that really changes sign passes through zero; one that jumps from -75 to 75 and back to -76
+    does not.
+    """
+    values = np.array(
+        [interpret(t, c, gate).value for t, c in zip(texts, confidences, strict=True)]
+    )
+    signs = np.sign(values)
+    odd: list[int] = []
+    for sign in (1.0, -1.0):
+        usual, other = np.flatnonzero(signs == sign), np.flatnonzero(signs == -sign)
+        if len(other) and len(usual) >= USUAL_SIGN_SHARE * (len(usual) + len(other)):
+            least = float(np.median(np.abs(values[usual]))) / 4  # near zero it may really cross
+            odd += [
+                row
+                for row in other.tolist()
+                if abs(values[row]) >= least and _fits_better_with_other_sign(row, usual, values)
+            ]
+    return odd
+
+
+def there_and_back(
+    time_s: Sequence[float], texts: Sequence[str], confidences: Sequence[float]
+) -> list[int]:
+    """Return the rows where one digit, not the last, was probably misread for a moment.
+
+    A streak of light that crosses a number changes one digit of it and leaves: 0.0, 8.0, 0.0. A
+    link that jumps by tens or more and comes back to the very same digits is rare beside that,
+    so such a number has to be read with `EXCURSION_SURELY`.
+
+    Parameters
+    ----------
+    time_s, texts, confidences : sequences of length n
+        Of one field through a clip, seconds, text and 0 to 1.
+    """
+    runs: list[tuple[tuple[str, ...], list[int]]] = []
+    for row, (text, confidence) in enumerate(zip(texts, confidences, strict=True)):
+        if confidence >= REPEATED_LEAST:
+            if not runs or runs[-1][0] != shown(text):
+                runs.append((shown(text), []))
+            runs[-1][1].append(row)
+    return [
+        row
+        for (before, _), (brief, rows), (after, _) in zip(runs, runs[1:], runs[2:], strict=False)
+        if before == after
+        and _one_higher_digit_apart(" ".join(before), " ".join(brief))
+        and time_s[rows[-1]] - time_s[rows[0]] <= EXCURSION_S
+        and max(confidences[row] for row in rows) < EXCURSION_SURELY
+        for row in rows
+    ]
+
+
+def _one_higher_digit_apart(one: str, other: str) -> bool:
+    places = [k for k, pair in enumerate(zip(one, other, strict=False)) if pair[0] != pair[1]]
+    if len(one) != len(other) or len(places) != 1:
+        return False
+    place = places[0]
+    later = any(sign.isdigit() for sign in one[place + 1 :])
+    return one[place].isdigit() and other[place].isdigit() and later
+
+
+def _fits_better_with_other_sign(
+    row: int, usual: npt.NDArray[np.intp], values: npt.NDArray[np.float64]
+) -> bool:
+    """Compare a number and its negative with the nearest numbers of the usual sign."""
+    place = int(np.searchsorted(usual, row))
+    beside = values[usual[max(0, place - 1) : place + 1]]
+    as_read = np.abs(beside - values[row]).min()
+    turned = np.abs(beside + values[row]).min()
+    return bool(turned < as_read / 3)

@@ -1,0 +1,121 @@
+"""Command line of the training code: ``python -m extractor.reading.training --help``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, get_args
+
+import typer
+
+app = typer.Typer(
+    help="Make the weights of the built-in reader. Needs the extra 'train'; docs/reader.md "
+    "has the recipe.",
+    no_args_is_help=True,
+    add_completion=False,
+)
+
+Fonts = Annotated[
+    list[Path], typer.Option("--fonts", help="Folder searched for fonts; may be repeated.")
+]
+Photos = Annotated[Path, typer.Option("--photos", help="Folder of background photographs.")]
+Seed = Annotated[int, typer.Option(help="The same seed gives the same data.")]
+_FONTS = [Path("/usr/share/fonts"), Path("/usr/share/texmf/fonts")]
+
+
+@app.command()
+def photos(
+    source: Annotated[list[Path], typer.Argument(help="Folders that hold the pictures.")],
+    to: Annotated[Path, typer.Option("--to", help="Folder to copy to.")],
+) -> None:
+    """Gather the background pictures from installed packages."""
+    from extractor.reading.training.backgrounds import gather_photos
+
+    typer.echo(f"{gather_photos(source, to)} pictures in {to}")
+
+
+@app.command()
+def sheet(
+    photos: Photos,
+    to: Annotated[Path, typer.Option("--to", help="Picture to write.")],
+    fonts: Fonts = _FONTS,
+    seed: Seed = 0,
+    held_out: Annotated[bool, typer.Option(help="Draw in the held-out families.")] = False,
+) -> None:
+    """Draw a sheet of training crops with their labels, to look at."""
+    from extractor.reading.training.sheet import draw_sheet
+
+    draw_sheet(fonts, photos, seed, held_out, to)
+
+
+@app.command()
+def train(
+    photos: Photos,
+    out: Annotated[Path, typer.Option("--out", help="Folder for checkpoints.")],
+    fonts: Fonts = _FONTS,
+    seed: Seed = 1,
+    shape: Annotated[list[str] | None, typer.Option(help="small or medium; may repeat.")] = None,
+    chunks: Annotated[int, typer.Option(help="Packs of scenes to render.")] = 4000,
+    scenes: Annotated[int, typer.Option(help="Scenes a pack, about 150 crops each.")] = 4,
+    steps: Annotated[int, typer.Option(help="Batches to train on.")] = 40_000,
+    batch: Annotated[int, typer.Option(help="Crops of 128 pixels' width a batch.")] = 1024,
+    rate: Annotated[float, typer.Option(help="Highest learning rate.")] = 3e-3,
+    head_start: Annotated[float, typer.Option(help="Share rendered before step one.")] = 0.02,
+    validation_chunks: Annotated[int, typer.Option(help="Packs to judge on.")] = 40,
+    minutes: Annotated[float | None, typer.Option(help="End the schedule by then.")] = None,
+    workers: Annotated[int | None, typer.Option(help="Rendering processes.")] = None,
+    start: Annotated[
+        Path | None, typer.Option(help="Go on from this checkpoint or ONNX file.")
+    ] = None,
+    teacher: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="Learn from what this network reads, too (ONNX or checkpoint); may repeat."
+        ),
+    ] = None,
+) -> None:
+    """Render and train; writes checkpoints."""
+    from extractor.reading.training.loop import Plan, train
+    from extractor.reading.training.pool import Renderers
+
+    out.mkdir(parents=True, exist_ok=True)
+    plan = Plan(seed, chunks, scenes, steps, batch, rate, head_start, validation_chunks, minutes)
+    renderers = Renderers(fonts, photos, workers)
+    try:
+        train(plan, renderers, shape or ["medium"], start, out, typer.echo, teacher or [])
+    finally:
+        renderers.close()
+
+
+@app.command()
+def export(
+    checkpoint: Annotated[Path, typer.Argument(help="Checkpoint to turn into weights.")],
+    to: Annotated[Path, typer.Option("--to", help="ONNX file to write.")],
+) -> None:
+    """Write a checkpoint as the ONNX file that the reader loads."""
+    from extractor.reading.training.model import export, load
+
+    export(load(checkpoint), to)
+
+
+@app.command()
+def calibrate(
+    model: Annotated[Path, typer.Argument(help="ONNX file.")],
+    photos: Photos,
+    fonts: Fonts = _FONTS,
+    seed: Seed = 1,
+    scenes: Annotated[int, typer.Option(help="Scenes to read, about 150 crops each.")] = 60,
+) -> None:
+    """Print the tables for CALIBRATION, and CALIBRATED_SHARE, in readers/network.py."""
+    from extractor.reading.readers.ctc import Kind
+    from extractor.reading.training.calibration import calibration_table, held_out_readings
+
+    probability, right, kinds = held_out_readings(model, fonts, photos, seed, scenes)
+    typer.echo(f"all: {len(right)} crops, {right.mean():.4f} right (CALIBRATED_SHARE)")
+    for kind in get_args(Kind):
+        own = kinds == kind
+        typer.echo(f"{kind}: {own.sum()} crops, {right[own].mean():.4f} right")
+        typer.echo(repr(calibration_table(probability[own], right[own])))
+
+
+if __name__ == "__main__":
+    app()

@@ -1,0 +1,296 @@
+"""Every run against time, small, all on one scale; nothing that was flagged is hidden."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from extractor.report.charts.style import GRID, INK, LINE, SHADE, SOFT, WARN, Look, plain, with_unit
+from extractor.statistics.flags import COUNTED, Flag
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.transforms import Transform
+
+#: Runs in one picture; more are drawn in several.
+MOST_RUNS = 40
+COLUMNS = 4
+#: Rows under the curve, by flag: marker and place as a share of the axis height.
+_UNDER = {Flag.HIDDEN: ("|", LINE, 0.035), Flag.UNREADABLE: ("|", WARN, 0.085)}
+_NOT_USED = (Flag.RANGE, Flag.SPIKE, Flag.FORMAT, Flag.FROZEN)
+
+
+@dataclass(frozen=True)
+class RunSeries:
+    """One run as it is drawn."""
+
+    title: str
+    series: pd.DataFrame
+    """``time_s``, ``value``, ``flag``."""
+    look: Look
+    mean: float
+    low: float = math.nan
+    """Below it the link counts as out; NaN where that has no meaning."""
+    ceiling: float = math.nan
+
+
+@dataclass(frozen=True)
+class Scale:
+    """One scale for all."""
+
+    longest_s: float
+    top: float
+
+
+def common_scale(runs: Sequence[RunSeries]) -> Scale:
+    """Return a scale on which every run fits, from 0."""
+    tops = [float(r.series["value"].max()) for r in runs if len(r.series)]
+    tops += [r.ceiling for r in runs]
+    ends = [
+        float(r.series["time_s"].max() - r.series["time_s"].min()) for r in runs if len(r.series)
+    ]
+    top = max((t for t in tops if math.isfinite(t)), default=1.0)
+    return Scale(max((e for e in ends if math.isfinite(e)), default=1.0) or 1.0, 1.06 * top or 1.0)
+
+
+def draw_run(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
+    """Draw one run: the readings that count as a line, outages shaded, flags as marks.
+
+    Parameters
+    ----------
+    axes : Axes
+        To draw on.
+    run : RunSeries
+        What to draw.
+    scale : Scale
+        From `common_scale`.
+    """
+    counted = _draw_marks(axes, run, scale, axes.transData)
+    axes.set_xlim(0, scale.longest_s)
+    axes.set_ylim(0, scale.top)
+    # With its height given, the title is not placed anew around the ticks at each drawing.
+    axes.set_title(_title(run, counted), fontsize=8.5, pad=3, linespacing=1.25, y=1.0)
+    axes.tick_params(labelsize=8, length=2)
+    return plain(axes, grid="y")
+
+
+def _title(run: RunSeries, counted: int) -> str:
+    mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
+    return f"{run.title}\n{mean}n = {counted}"
+
+
+def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> int:
+    """Draw what `draw_run` draws, without its frame; return how many readings count.
+
+    `place` takes seconds from the start and values to the picture.
+    """
+    import numpy as np
+    from matplotlib.collections import PolyCollection
+
+    series = run.series
+    times = series["time_s"].to_numpy(float)
+    times = times - (times[0] if len(times) else 0.0)
+    values = series["value"].to_numpy(float)
+    flags = series["flag"].to_numpy(object).astype(str)
+    counted = np.isin(flags, list(COUNTED))
+    shades = [
+        [(start, 0.0), (end, 0.0), (end, scale.top), (start, scale.top)]
+        for start, end in outages(times, values, flags, run.low)
+    ]
+    if shades:
+        areas = PolyCollection(shades, facecolors=SHADE, linewidths=0, zorder=0.5)
+        areas.set_transform(place)
+        axes.add_collection(areas, autolim=False)
+    whole = [0.0, scale.longest_s]
+    if math.isfinite(run.ceiling):
+        dashes = (0, (4, 3))
+        axes.plot(
+            whole, [run.ceiling] * 2, color=SOFT, linewidth=0.8, linestyle=dashes, transform=place
+        )
+    if math.isfinite(run.mean):
+        axes.plot(whole, [run.mean] * 2, color=INK, linewidth=0.8, alpha=0.7, transform=place)
+    shown = np.where(counted, values, np.nan)
+    axes.plot(
+        times, shown, color=run.look.color, linewidth=1.0, drawstyle="steps-post", transform=place
+    )
+    _marks(axes, times, values, flags, scale, place)
+    return int(np.count_nonzero(counted))
+
+
+def outages(
+    times: npt.NDArray[np.float64],
+    values: npt.NDArray[np.float64],
+    flags: npt.NDArray[np.str_],
+    low: float,
+) -> list[tuple[float, float]]:
+    """Return the stretches without link or below `low`, seconds, to the next sampled instant."""
+    import numpy as np
+
+    out = flags == Flag.NO_LINK
+    if math.isfinite(low):
+        out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(int), [0]])))
+    step = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    ends = [times[e] if e < len(times) else times[-1] + step for e in edges[1::2]]
+    return [(float(times[s]), float(e)) for s, e in zip(edges[::2], ends, strict=True)]
+
+
+def _marks(
+    axes: Axes,
+    times: npt.NDArray[np.float64],
+    values: npt.NDArray[np.float64],
+    flags: npt.NDArray[np.str_],
+    scale: Scale,
+    place: Transform,
+) -> None:
+    import numpy as np
+
+    for flag, (marker, color, height) in _UNDER.items():
+        at = times[flags == flag]
+        if not len(at):
+            continue
+        heights = np.full(len(at), height * scale.top)
+        axes.plot(at, heights, marker, color=color, markersize=4, transform=place)
+    for flags_in, marker, color in ((_NOT_USED, "x", WARN), ((Flag.CORRECTED,), "o", INK)):
+        chosen = np.isin(flags, list(flags_in)) & np.isfinite(values)
+        if not chosen.any():
+            continue
+        heights = np.clip(values[chosen], 0, scale.top)
+        axes.plot(
+            times[chosen], heights, marker, color=color, markersize=4, markerfacecolor="none",
+            markeredgewidth=1, transform=place,
+        )  # fmt: skip
+
+
+#: What the marks mean, for the caption.
+LEGEND = (
+    "Line: readings that count; thin level line: their mean; dashed: the link's ceiling; shaded: "
+    "no link, or below the level at which it counts as out; marks at the bottom: grey no overlay, "
+    "red not readable; crosses: readings flagged and not used; rings: corrected by hand. All on "
+    "one scale from 0."
+)
+
+
+def draw_runs(
+    figure: Figure, runs: Sequence[RunSeries], scale: Scale, what: str, unit: str
+) -> None:
+    """Fill a figure with one small chart a run.
+
+    All stand in one axes, each moved to its place: forty axes with ticks of their own take three
+    times as long to draw.
+
+    Parameters
+    ----------
+    figure : Figure
+        Without layout engine, of the size that `runs_size` gives.
+    runs : sequence of RunSeries
+        At most `MOST_RUNS`.
+    scale : Scale
+        Common to all pictures.
+    what, unit : str
+        The field, for the axis title.
+    """
+    width, height = figure.get_size_inches()
+    sheet = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
+    sheet.set_axis_off()
+    panes = _panes(len(runs), width, height)
+    _frames(sheet, panes, scale)
+    for pane, run in zip(panes, runs, strict=True):
+        _draw_in_pane(sheet, pane, run, scale)
+    sheet.text(width / 2, 0.06, "Time, s", fontsize=9.5, ha="center", va="bottom")
+    label = with_unit(what, unit)
+    sheet.text(0.06, height / 2, label, fontsize=9.5, rotation=90, ha="left", va="center")
+
+
+@dataclass(frozen=True)
+class _Pane:
+    """A small chart's place on the sheet, inches, and whether it carries numbers."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+    numbers_left: bool
+    numbers_below: bool
+
+    def transform(self, axes: Axes, scale: Scale) -> Transform:
+        """Return seconds and values to places on the sheet."""
+        from matplotlib.transforms import Affine2D
+
+        moved = Affine2D().scale(self.width / scale.longest_s, self.height / scale.top)
+        return moved.translate(self.left, self.bottom) + axes.transData
+
+
+def _panes(count: int, width: float, height: float) -> list[_Pane]:
+    columns = min(COLUMNS, count)
+    rows = -(-count // columns)
+    left, right, top, bottom, across, down = 0.62, 0.1, 0.42, 0.5, 0.07, 0.42
+    wide = (width - left - right) / (columns + across * (columns - 1))
+    high = (height - top - bottom) / (rows + down * (rows - 1))
+    return [
+        _Pane(
+            left + i % columns * wide * (1 + across),
+            height - top - high - i // columns * high * (1 + down),
+            wide, high, i % columns == 0, i + columns >= count,
+        )
+        for i in range(count)
+    ]  # fmt: skip
+
+
+def _frames(sheet: Axes, panes: Sequence[_Pane], scale: Scale) -> None:
+    """Draw grid, axes, ticks and their numbers of all panes."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.ticker import MaxNLocator
+
+    steps = [1, 2, 2.5, 5, 10]
+    values = [v for v in MaxNLocator(4, steps=steps).tick_values(0, scale.top) if v <= scale.top]
+    times = MaxNLocator(5, steps=steps).tick_values(0, scale.longest_s)
+    times = [t for t in times if t <= scale.longest_s]
+    grid, edges = [], []
+    tick = 2 / 72
+    for pane in panes:
+        x, y, wide, high = pane.left, pane.bottom, pane.width, pane.height
+        edges += [[(x, y + high), (x, y), (x + wide, y)]]
+        for value in values:
+            at = y + high * value / scale.top
+            grid.append([(x, at), (x + wide, at)])
+            edges.append([(x - tick, at), (x, at)])
+            if pane.numbers_left:
+                sheet.text(x - 0.07, at, f"{value:g}", fontsize=8, ha="right", va="center")
+        for time in times:
+            at = x + wide * time / scale.longest_s
+            edges.append([(at, y - tick), (at, y)])
+            if pane.numbers_below:
+                sheet.text(at, y - 0.07, f"{time:g}", fontsize=8, ha="center", va="top")
+    sheet.add_collection(LineCollection(grid, colors=GRID, linewidths=0.8, zorder=0))
+    sheet.add_collection(LineCollection(edges, colors=LINE, linewidths=0.8, zorder=3))
+
+
+def _draw_in_pane(sheet: Axes, pane: _Pane, run: RunSeries, scale: Scale) -> None:
+    place = pane.transform(sheet, scale)
+    counted = _draw_marks(sheet, run, scale, place)
+    sheet.text(
+        pane.left, pane.bottom + pane.height + 3 / 72, _title(run, counted),
+        fontsize=8.5, linespacing=1.25, ha="left", va="bottom",
+    )  # fmt: skip
+
+
+def runs_size(count: int) -> tuple[float, float]:
+    """Return the size in inches of the figure for so many runs."""
+    rows = -(-count // COLUMNS)
+    return 9.5, 0.8 + 1.55 * rows
+
+
+def draw_strip(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
+    """Draw one run without title and numbers, for a film; same marks as `draw_run`."""
+    draw_run(axes, run, scale)
+    axes.set_title("")
+    axes.set_xlim(0, max(scale.longest_s, 1e-3))
+    axes.spines["bottom"].set_color(GRID)
+    return axes

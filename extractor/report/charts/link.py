@@ -1,0 +1,195 @@
+"""Charts of calibration, expectation and sweep: tables in, drawn axes out; never shown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from extractor.radio.calibration import Calibration
+from extractor.radio.calibration_findings import pass_directions
+from extractor.radio.discrepancies import Judgement
+from extractor.statistics.isotonic import invert_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+# Told apart by shape and lightness too, so that grey print and colour blindness lose nothing.
+INK = "#22303c"
+MEASURED = "#0b6e99"
+EXPECTED = "#d98a00"
+SOFT = "#9aa7b1"
+
+
+def draw_calibration(
+    calibration: Calibration, axes: Axes, residual_axes: Axes, *, unit: str = "Mbit/s"
+) -> None:
+    """Draw the curve with its runs, way up and way down apart, and the residuals below it."""
+    curve, runs = calibration.curve, calibration.curve_runs
+    levels = np.linspace(curve.level[0], curve.level[-1], 200)
+    read = invert_rows(curve.attenuation_db, curve.level[None, :], levels[None, :], "pchip")[0]
+    if curve.interpolation == "linear":
+        read, levels = curve.attenuation_db, curve.level
+    axes.plot(read, levels, color=INK, linewidth=1.5, zorder=1)
+    steps = runs["attenuation_db"].to_numpy(float)
+    values = runs[calibration.measure].to_numpy(float)
+    fitted = np.interp(steps, curve.attenuation_db, curve.level)
+    ordered = "order" in runs.columns and runs["order"].notna().all()
+    direction = pass_directions(steps) if ordered else np.zeros(steps.size)
+    for way, marker, label in ((1, "^", "way up"), (-1, "v", "way down"), (0, "o", "runs")):
+        chosen = direction == way
+        if chosen.any():
+            style: dict[str, Any] = {
+                "marker": marker,
+                "linestyle": "none",
+                "color": MEASURED,
+                "markersize": 6,
+            }
+            fill = "white" if way == -1 else MEASURED
+            axes.plot(steps[chosen], values[chosen], label=label, markerfacecolor=fill, **style)
+            residual = values[chosen] - fitted[chosen]
+            residual_axes.plot(steps[chosen], residual, markerfacecolor=fill, **style)
+    _mark_levels(calibration, axes)
+    residual_axes.axhline(0, color=INK, linewidth=0.8)
+    residual_axes.set_xlabel("Attenuation in all lines, dB")
+    residual_axes.set_ylabel(f"Residual, {unit}")
+    axes.set_ylabel(f"Level, {unit}")
+    axes.set_ylim(bottom=0)
+    axes.set_title(f"Calibration with {curve.antenna}, {len(runs)} runs")
+    axes.legend(frameon=False, loc="lower left")
+    for each in (axes, residual_axes):
+        _plain(each)
+
+
+def _mark_levels(calibration: Calibration, axes: Axes) -> None:
+    curve = calibration.curve
+    for antenna, level in zip(
+        calibration.levels["antenna"], calibration.levels["level"], strict=True
+    ):
+        if antenna == curve.antenna:
+            continue
+        read = curve.attenuation_at(float(level)).value_db
+        x = (
+            read
+            if read is not None
+            else (curve.attenuation_db[0] if level > curve.level[0] else curve.attenuation_db[-1])
+        )
+        axes.annotate(
+            f"{antenna}" if read is not None else f"{antenna} (beyond)",
+            (x, level),
+            xytext=(8, 6),
+            textcoords="offset points",
+            color=INK,
+        )
+        axes.plot([x], [level], marker="D", color=EXPECTED, markersize=5, linestyle="none")
+
+
+def draw_expected(judgements: Sequence[Judgement], axes: Axes) -> None:
+    """Draw expected and measured differences in dB with their ranges, one antenna a row.
+
+    Only judgements measured in dB have a place on a dB axis; see `draw_expected_beside` for the
+    field's own unit. Open ranges run to the edge with an arrowhead.
+    """
+    shown = [one for one in judgements if one.measured.unit == "dB"]
+    _rows(axes, [_expected_range(one) for one in shown], -0.14, EXPECTED, "s")
+    _rows(axes, [_measured_range(one) for one in shown], 0.14, MEASURED, "o")
+    _name_rows(axes, shown)
+    reference = shown[0].reference if shown else ""
+    axes.set_xlabel(f"Difference to {reference}, dB (link-equivalent at this site)")
+    axes.set_title("Expected (square, range) and measured (dot, 95 % interval)")
+
+
+def draw_expected_beside(
+    judgements: Sequence[Judgement], expected_axes: Axes, measured_axes: Axes
+) -> None:
+    """Draw expected dB on one axes and measured differences in the field's unit beside it."""
+    shown = [one for one in judgements if one.measured.unit != "dB"]
+    _rows(expected_axes, [_expected_range(one) for one in shown], 0, EXPECTED, "s")
+    _rows(measured_axes, [_measured_range(one) for one in shown], 0, MEASURED, "o")
+    for axes in (expected_axes, measured_axes):
+        _name_rows(axes, shown)
+    reference = shown[0].reference if shown else ""
+    unit = shown[0].measured.unit if shown else ""
+    expected_axes.set_xlabel(f"Expected difference to {reference}, dB")
+    measured_axes.set_xlabel(f"Measured difference to {reference}, {unit}")
+    measured_axes.tick_params(labelleft=False)
+
+
+_Range = tuple[float, float, float]
+
+
+def _expected_range(one: Judgement) -> _Range:
+    value = one.expected.value_db
+    return (math.nan if value is None else value, one.expected.low_db, one.expected.high_db)
+
+
+def _measured_range(one: Judgement) -> _Range:
+    return one.measured.value, one.measured.low, one.measured.high
+
+
+def _rows(axes: Axes, ranges: Sequence[_Range], offset: float, color: str, marker: str) -> None:
+    finite = [x for one in ranges for x in one if math.isfinite(x)]
+    edge = 1.15 * max((abs(x) for x in finite), default=1.0) + 1
+    for i, (value, low, high) in enumerate(ranges):
+        y = i + offset
+        if math.isnan(low):
+            axes.text(0, y, "not known", va="center", color=color)
+            continue
+        ends = [low if math.isfinite(low) else -edge, high if math.isfinite(high) else edge]
+        axes.plot(ends, [y, y], color=color, linewidth=3, alpha=0.55, solid_capstyle="butt")
+        for end, at, arrow in ((low, ends[0], "<"), (high, ends[1], ">")):
+            if not math.isfinite(end):
+                axes.plot([at], [y], marker=arrow, color=color, linestyle="none")
+        if math.isfinite(value):
+            axes.plot([value], [y], marker=marker, color=color, linestyle="none", markersize=7)
+
+
+def _name_rows(axes: Axes, judgements: Sequence[Judgement]) -> None:
+    axes.set_yticks(range(len(judgements)), [one.antenna for one in judgements])
+    axes.set_ylim(len(judgements) - 0.5, -0.5)
+    axes.axvline(0, color=INK, linewidth=0.8)
+    _plain(axes)
+
+
+def draw_sweep(
+    sweep: pd.DataFrame, axes: Axes, *, unit: str = "Mbit/s", threshold: float | None = None
+) -> None:
+    """Draw level or, where calibrated, relative dB against angle, one line an antenna.
+
+    `sweep` is the table of `sweep.sweep_report`. A threshold is drawn where levels are shown.
+    """
+    calibrated = bool(sweep["relative_db"].notna().any()) and threshold is None
+    column = "relative_db" if calibrated else "level"
+    shapes = ("o", "s", "^", "D", "v", "P")
+    for i, (antenna, own) in enumerate(sweep.groupby("antenna")):
+        own = own.dropna(subset=[column])
+        axes.plot(own["angle_deg"], own[column], marker=shapes[i % len(shapes)], label=str(antenna))
+    if calibrated:
+        axes.axhline(-3.01, color=SOFT, linestyle="--", linewidth=1)
+        axes.annotate(
+            "half power",
+            (1, -3.01),
+            xycoords=("axes fraction", "data"),
+            ha="right",
+            va="bottom",
+        )
+        axes.set_ylabel("Relative to its strongest, dB")
+    else:
+        axes.set_ylabel(f"Level, {unit}")
+        axes.set_ylim(bottom=0)
+        if threshold is not None:
+            axes.axhline(threshold, color=SOFT, linestyle="--", linewidth=1)
+    axes.set_xlabel("Angle turned away from the transmitter, degrees")
+    axes.set_title("Turned in steps")
+    axes.legend(frameon=False)
+    _plain(axes)
+
+
+def _plain(axes: Axes) -> None:
+    axes.grid(True, color="#dde3e8", linewidth=0.6)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)

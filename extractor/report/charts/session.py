@@ -1,0 +1,349 @@
+"""The charts of a report: which there are, how large, what stands under them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from extractor.comparison.model import records
+from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
+from extractor.report.charts.style import Look
+from extractor.results import FieldInfo, Results
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from extractor.comparison import Comparison
+
+NO_ANTENNA = "(no antenna given)"
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One picture with its words."""
+
+    name: str
+    """Of its files; letters, digits, -."""
+    section: str
+    """Part of the report that it belongs to."""
+    caption: str
+    alt: str
+    """What it shows, for those who do not see it."""
+    figure: Figure
+
+
+@dataclass(frozen=True)
+class Material:
+    """What the charts are drawn from."""
+
+    results: tuple[Results, ...]
+    field: FieldInfo
+    second: FieldInfo | None
+    comparison: Comparison | None
+    looks: Mapping[str, Look]
+
+    @property
+    def measure(self) -> str:
+        """What stands for a run, in words."""
+        if self.comparison is None or self.comparison.measure == "mean":
+            return f"Mean {self.field.name}"
+        return f"{self.field.name} ({self.comparison.measure.replace('_', ' ')})"
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values compared."""
+        return self.comparison.unit if self.comparison is not None else self.field.unit
+
+    @cached_property
+    def order(self) -> list[str]:
+        """Antennas from top to bottom: as ranked, else by their mean."""
+        runs = points(self.results, self.field.name)
+        means = runs.groupby("antenna")["value"].mean()
+        names = list(means.sort_values(ascending=self.field.better == "lower").index)
+        if self.comparison is None:
+            return names
+        ranked = [str(a) for a in self.comparison.ranking["antenna"]]
+        return [a for a in ranked if a in names] + [a for a in names if a not in ranked]
+
+
+def gather(
+    results: Sequence[Results],
+    field: FieldInfo,
+    second: FieldInfo | None,
+    comparison: Comparison | None,
+) -> Material:
+    """Bring together what the charts need."""
+    names = [str(a) or NO_ANTENNA for one in results for a in one.summary["antenna"]]
+    if comparison is not None:
+        names += [str(a) for a in comparison.ranking["antenna"]]
+    return Material(tuple(results), field, second, comparison, style.looks(names))
+
+
+def words(material: Material) -> list[str]:
+    """Return the user's own words that the charts show, for the choice of fonts."""
+    own = [look.label for look in material.looks.values()]
+    for shown in (material.field, material.second):
+        own += [] if shown is None else [shown.name, shown.unit]
+    for one in material.results:
+        for column in ("run", "port", "mounting"):
+            own += [str(v) for v in one.summary[column].unique()]
+    return own
+
+
+def points(results: Sequence[Results], name: str) -> pd.DataFrame:
+    """Return one row a run of one field: the summary's columns, ``session`` and ``value``."""
+    import pandas as pd
+
+    parts = [one.rows(name).assign(session=one.name) for one in results]
+    runs = pd.concat(parts, ignore_index=True)
+    runs["antenna"] = runs["antenna"].replace("", NO_ANTENNA)
+    return runs.assign(value=runs["mean"])
+
+
+def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[Chart]:
+    """Draw the charts one after the other; call inside `style.drawing`.
+
+    `groups` are places in `GROUPS`; all when absent. Groups can be drawn in different processes.
+    """
+    for i in range(len(GROUPS)) if groups is None else groups:
+        yield from GROUPS[i](material)
+
+
+def _compared(material: Material) -> Iterator[Chart]:
+    if material.comparison is not None:
+        yield _ranking(material, material.comparison)
+
+
+def _seen_on_ports(material: Material) -> Iterator[Chart]:
+    if material.comparison is not None and len(ports.paired(material.comparison.runs)):
+        yield _ports(material, material.comparison)
+
+
+def _clips_of_main(material: Material) -> Iterator[Chart]:
+    yield from _clips(material, material.field)
+
+
+def _clips_of_second(material: Material) -> Iterator[Chart]:
+    if material.second is not None:
+        yield from _clips(material, material.second)
+
+
+def _spread(material: Material) -> Iterator[Chart]:
+    yield _distribution(material)
+    if material.second is not None:
+        yield _beside(material, material.second)
+    if material.comparison is not None:
+        yield from _drift(material, material.comparison)
+
+
+def _quality_of_main(material: Material) -> Iterator[Chart]:
+    yield _quality(material, material.field)
+
+
+def _quality_of_second(material: Material) -> Iterator[Chart]:
+    if material.second is not None:
+        yield _quality(material, material.second)
+
+
+#: Charts that are drawn together, in the order of the report.
+GROUPS: tuple[Callable[[Material], Iterator[Chart]], ...] = (
+    *(_compared, _seen_on_ports, _clips_of_main, _clips_of_second, _spread),
+    *(_quality_of_main, _quality_of_second),
+)
+
+
+def _ranking(material: Material, comparison: Comparison) -> Chart:
+    table = comparison.ranking
+    figure = style.new_figure(9, 1.1 + 0.72 * len(table))
+    ranking.draw_ranking(
+        figure.subplots(), table, material.looks, unit=comparison.unit, measure=material.measure,
+        together=comparison.order.together, runs=comparison.runs,
+    )  # fmt: skip
+    top = "best on top" if comparison.better else "highest number on top, which is no ranking"
+    caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
+    spoken = [_spoken(row, comparison.unit) for row in records(table)]
+    return Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
+
+
+def ranking_caption(comparison: Comparison) -> str:
+    """Name what the ranking's marks are."""
+    table = comparison.ranking
+    words_ = ranking.interval_words(table, comparison.confidence)
+    text = "Large mark and number: adjusted mean"
+    if math.isfinite(float(table["low"].iloc[0])):
+        text += f"; thin bar: {words_}"
+        if (table["inner_low"].notna() & (table["inner_low"] != table["low"])).any():
+            text += "; thick bar: the same for these very mountings"
+    else:
+        text += f"; {words_}"
+    text += "; ticks below: the runs."
+    if comparison.order.together:
+        text += (
+            " A bracket joins those that can't be told apart; whether two bars overlap does not "
+            "decide that."
+        )
+    if table["lower_bound"].any():
+        text += " ≥: the link touched its ceiling, the real level may be higher."
+    return text
+
+
+def _spoken(row: Mapping[str, Any], unit: str) -> str:
+    text = f"{row['antenna']} {row['mean']:.3g} {unit}"
+    if math.isfinite(row["low"]):
+        text += f" (interval {row['low']:.3g} to {row['high']:.3g})"
+    return f"{text}, {row['runs']} runs in {row['mountings']} mountings"
+
+
+def _ports(material: Material, comparison: Comparison) -> Chart:
+    cells = ports.paired(comparison.runs)
+    figure = style.new_figure(9, 4.2)
+    ports.draw_ports(
+        figure.subplots(), comparison.runs, material.looks, unit=comparison.unit,
+        measure=material.measure,
+    )  # fmt: skip
+    caption = (
+        "A line is one mounting, seen on the ports at its ends: it shows what changing the port "
+        "did to it. Swaps of like with like are left out."
+    )
+    return Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
+
+
+def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
+    drawn = run_series(material, info)
+    scale = clips.common_scale(drawn)
+    for part, at in enumerate(range(0, len(drawn), clips.MOST_RUNS), 1):
+        some = drawn[at : at + clips.MOST_RUNS]
+        figure = style.new_figure(*clips.runs_size(len(some)), arranged=False)
+        clips.draw_runs(figure, some, scale, info.name, info.unit)
+        suffix = f"-{part}" if len(drawn) > clips.MOST_RUNS else ""
+        alt = f"{info.name} against time in {len(some)} runs, all on one scale."
+        yield Chart(f"runs-{info.name}{suffix}", "clips", clips.LEGEND, alt, figure)
+
+
+def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
+    """Return every run of a field as it is drawn, antenna by antenna."""
+    many = len(material.results) > 1
+    found = []
+    for one in material.results:
+        for row in records(one.rows(info.name)):
+            name = str(row["antenna"]) or NO_ANTENNA
+            title = run_title(row, material.looks[name].label)
+            ceiling = _number(row.get("ceiling"))
+            found.append(
+                (
+                    material.order.index(name) if name in material.order else math.inf,
+                    clips.RunSeries(
+                        title=f"{one.name[:14]}: {title}" if many else title,
+                        series=one.series(row, info.name),
+                        look=material.looks[name],
+                        mean=_number(row["mean"]),
+                        low=low_level(info, ceiling),
+                        ceiling=ceiling,
+                    ),
+                )
+            )
+    return [run for _, run in sorted(found, key=lambda pair: pair[0])]
+
+
+def run_title(row: Mapping[str, Any], label: str) -> str:
+    """Return ``Slab, Red, mounting 1``; the run's name where the antenna is not known."""
+    if not row["antenna"]:
+        return style.short_names([str(row["run"])], 34)[str(row["run"])]
+    parts = [label]
+    if row.get("port"):
+        parts.append(style.short_names([str(row["port"])], 12)[str(row["port"])])
+    if row.get("mounting"):
+        parts.append("mounting " + style.short_names([str(row["mounting"])], 8)[row["mounting"]])
+    return ", ".join(parts)
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def low_level(info: FieldInfo, ceiling: float) -> float:
+    """Return the level below which the link counts as out; NaN where that has no meaning."""
+    from extractor.statistics.summary import LOW_SHARE_OF_CEILING
+
+    if info.better != "higher":
+        return math.nan
+    return info.low if info.low is not None else LOW_SHARE_OF_CEILING * ceiling
+
+
+def _distribution(material: Material) -> Chart:
+    runs = points(material.results, material.field.name)
+    order = material.order or sorted(set(runs["antenna"]))
+    tallest = int(runs.groupby("antenna").size().max())
+    figure = style.new_figure(9, 1.0 + len(order) * max(0.7, min(2.5, 0.12 * tallest)))
+    distribution.draw_distribution(
+        figure.subplots(), runs, order, material.looks, unit=material.field.unit,
+        measure=f"{material.field.name}: mean (mark) and 5 to 95 % of the readings (line)",
+    )  # fmt: skip
+    caption = (
+        "A mark is one run, its line reaches from the 5 % to the 95 % quantile of the readings in "
+        "it; a dark bar is the mean of one mounting."
+    )
+    alt = f"{len(runs)} runs of {len(order)} antennas, each a dot."
+    return Chart("distribution", "distribution", caption, alt, figure)
+
+
+def _beside(material: Material, second: FieldInfo) -> Chart:
+    pair = (points(material.results, material.field.name), points(material.results, second.name))
+    order = material.order
+    figure = style.new_figure(9, 1.0 + 0.62 * len(order))
+    left, right = figure.subplots(1, 2)
+    distribution.draw_beside(
+        left, right, pair, order, material.looks,
+        (
+            (_with_direction(material.field), material.field.unit),
+            (_with_direction(second), second.unit),
+        ),
+    )  # fmt: skip
+    caption = "A dot is one run; a dark bar is the mean of one mounting. Rows as in the ranking."
+    alt = f"{material.field.name} and {second.name} of each run, beside each other."
+    return Chart("beside", "beside", caption, alt, figure)
+
+
+def _with_direction(info: FieldInfo) -> str:
+    return f"Mean {info.name}" + (f" ({info.better} is better)" if info.better else "")
+
+
+def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
+    from extractor.comparison.drift import drift as drift_of
+
+    runs = comparison.runs
+    if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
+        return
+    levels = dict(zip(comparison.ranking["antenna"], comparison.ranking["mean"], strict=True))
+    found = drift_of(comparison.fit, runs, comparison.confidence)
+    figure = style.new_figure(9, 3.8)
+    drift.draw_drift(
+        figure.subplots(), runs, levels, material.looks, found, unit=comparison.unit,
+        confidence=comparison.confidence,
+    )  # fmt: skip
+    caption = (
+        "Each run against its antenna's own level, in the order of recording. Dashed: the "
+        "straight drift that fits best; band: how steep it may be."
+        if found is not None
+        else "Each run against its antenna's own level, in the order of recording. Too few runs "
+        "to fit a drift."
+    )
+    yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
+
+
+def _quality(material: Material, info: FieldInfo) -> Chart:
+    runs = points(material.results, info.name)
+    names = [
+        run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
+                  material.looks[r["antenna"]].label)
+        for r in records(runs)
+    ]  # fmt: skip
+    figure = style.new_figure(9, 1.1 + 0.24 * len(runs))
+    quality.draw_quality(figure.subplots(), runs, names)
+    caption = f"{info.name}: what the overlay showed at the sampled instants of each run."
+    alt = f"Share of readable instants of {info.name} in {len(runs)} runs."
+    return Chart(f"quality-{info.name}", "quality", caption, alt, figure)

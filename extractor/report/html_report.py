@@ -1,0 +1,345 @@
+"""The report: one self-contained page, and every chart as PNG and SVG beside it."""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import math
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from importlib import metadata, resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor import __version__, review
+from extractor.errors import UsageError
+from extractor.radio.cautions import cautions
+from extractor.report import chart_files, pack
+from extractor.report.chart_files import Picture
+from extractor.report.charts import session as session_charts
+from extractor.report.charts import style
+from extractor.results import Results, load, main_field, second_field
+from extractor.session.atomic import write_text
+from extractor.session.folder import RESULTS
+from extractor.statistics.flags import Flag
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.comparison import Comparison
+
+#: Doubtful readings shown.
+DOUBTS = 16
+REPORT_FILE = "report.html"
+_SECTIONS = (
+    ("ranking", "Ranking"),
+    ("ports", "Ports"),
+    ("clips", "Every run"),
+    ("distribution", "By antenna"),
+    ("beside", "Beside each other"),
+    ("drift", "Over the session"),
+    ("quality", "Reading quality"),
+)
+_PACKAGES = ("numpy", "pandas", "scipy", "matplotlib", "av", "opencv-python")
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the comparison in the report is about; see `extractor.comparison`."""
+
+    field: str | None = None
+    measure: str = "mean"
+    factor: str = "antenna"
+    reference: str | None = None
+    confidence: float = 0.95
+    pool: bool = False
+    title: str | None = None
+
+
+@dataclass
+class _Section:
+    name: str
+    title: str
+    pictures: list[Picture] = field(default_factory=list)
+
+
+def write_report(
+    sessions: Sequence[Path],
+    out: Path | None = None,
+    options: Options | None = None,
+    progress: Progress | None = None,
+) -> tuple[Path, ...]:
+    """Write the report of one or more sessions or packs.
+
+    Parameters
+    ----------
+    sessions : sequence of Path
+        Session folders whose clips were read, or packs.
+    out : Path, optional
+        Folder for the page, the tables and ``pictures/``; ``results/`` of the first session,
+        or beside the first pack.
+    options : Options, optional
+        For the comparison.
+    progress : callable, optional
+        Is told what is being made.
+
+    Returns
+    -------
+    tuple of Path
+        The page first, then tables and pictures.
+
+    Raises
+    ------
+    UsageError
+        If a session was not read yet or has no such field.
+    SessionFileError, StorageError
+        If a file is wrong or cannot be written.
+    """
+    tell = progress or (lambda what: None)
+    folder = out or _default_folder(sessions[0])
+    chosen = options or Options()
+    with pack.opened_all(sessions) as folders:
+        results = [load(one) for one in folders]
+        info = main_field(results, chosen.field)
+        tell("comparison")
+        comparison, reason = _compare(folders, info.name, chosen)
+        second = second_field(results, info.name)
+        material = session_charts.gather(results, info, second, comparison)
+        # Cutting the crops out of the clips is decoding, which runs beside the drawing.
+        with ThreadPoolExecutor(1) as aside:
+            doubts = aside.submit(lambda: [d for one in results for d in _doubts(one)])
+            sections, written = _draw(material, folder, tell)
+            tell("doubtful readings")
+            page = _render(material, chosen, reason, sections, doubts.result())
+    if comparison is not None:
+        written += comparison.write(folder)
+    path = folder / REPORT_FILE
+    write_text(path, page)
+    return (path, *written)
+
+
+def _default_folder(session: Path) -> Path:
+    return (session if session.is_dir() else session.parent) / RESULTS
+
+
+def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comparison | None, str]:
+    """Return the comparison, or why there is none."""
+    from extractor.comparison import compare_sessions
+
+    try:
+        comparison = compare_sessions(
+            folders,
+            field=name,
+            measure=options.measure,
+            factor=options.factor,
+            reference=options.reference,
+            confidence=options.confidence,
+            pool=options.pool,
+        )
+    except UsageError as error:
+        if options != Options(field=options.field, title=options.title):
+            raise  # an option that cannot be followed is not passed over
+        return None, str(error)
+    return comparison, ""
+
+
+def _draw(
+    material: session_charts.Material, folder: Path, tell: Progress
+) -> tuple[list[_Section], tuple[Path, ...]]:
+    sections = {name: _Section(name, title) for name, title in _SECTIONS}
+    written: list[Path] = []
+    for section, picture, paths in chart_files.draw(material, folder, tell):
+        sections[section].pictures.append(picture)
+        written += paths
+    return [s for s in sections.values() if s.pictures], tuple(written)
+
+
+def _render(
+    material: session_charts.Material,
+    options: Options,
+    reason: str,
+    sections: Sequence[_Section],
+    doubts: Sequence[Mapping[str, Any]],
+) -> str:
+    from jinja2 import Environment, select_autoescape
+
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["number"] = _shown
+    environment.filters["label"] = _label
+    template = (resources.files("extractor") / "templates" / "report.html").read_text("utf-8")
+    comparison = material.comparison
+    return environment.from_string(template).render(
+        title=options.title or _title(material.results),
+        sessions=[_session_part(one) for one in material.results],
+        many=len(material.results) > 1,
+        field=material.field,
+        findings=comparison.findings if comparison is not None else (),
+        reason=reason,
+        sections=sections,
+        colors=_colors(),
+        doubts=doubts,
+        tables=_tables(material),
+        cautions=cautions(*_power(material.results)),
+        settings=_settings(material, options),
+        versions=_versions(),
+    )
+
+
+def _title(results: Sequence[Results]) -> str:
+    return ", ".join(one.name for one in results)
+
+
+def _session_part(one: Results) -> dict[str, Any]:
+    rows = one.summary.drop_duplicates("run")
+    antennas = sorted({str(a) for a in rows["antenna"] if a})
+    mounted = rows[rows["antenna"] != ""].drop_duplicates(["antenna", "mounting"])
+    return {
+        "name": one.name,
+        "conditions": [(key, value) for key, value in one.conditions.items()],
+        "runs": len(rows),
+        "clips": len({c for cell in rows["clip"] for c in str(cell).split(";")}),
+        "antennas": antennas,
+        "mountings": len(mounted),
+        "not_read": [c for c in one.session.clips if not one.session.readings_path(c).exists()],
+    }
+
+
+def _colors() -> dict[str, list[tuple[str, str]]]:
+    names = style.VARIABLES
+    return {
+        "light": [(names[color], color) for color in names],
+        "dark": [(names[color], style.DARK[color]) for color in names],
+    }
+
+
+def _doubts(one: Results) -> list[dict[str, Any]]:
+    found = review.stored(one.session.results) if pack.manifest_of(one.session.root) else None
+    if found is None:
+        found = review.with_pictures(one, review.most_doubtful(one, DOUBTS))
+    return [
+        {
+            "doubt": d,
+            "picture": base64.b64encode(d.picture).decode("ascii"),
+            "read": _read(d),
+        }
+        for d in found[:DOUBTS]
+    ]
+
+
+def _read(one: review.Doubt) -> str:
+    if math.isfinite(one.value):
+        return f"read as {one.text if one.flag == Flag.OK and one.text else format(one.value, 'g')}"
+    guess = one.text.replace("-", "\N{NON-BREAKING HYPHEN}")
+    return f"not read (perhaps {guess})" if guess and one.flag != Flag.NO_LINK else "not read"
+
+
+#: Ends of keys that name a unit.
+_KEY_UNITS = {"_m": "m", "_mhz": "MHz", "_mw": "mW", "_db": "dB", "_dbm": "dBm", "_s": "s"}
+
+
+def _label(key: str) -> str:
+    """Return a key of ``session.toml`` in words, its unit set apart."""
+    for end, unit in _KEY_UNITS.items():
+        if key.endswith(end):
+            return f"{key.removesuffix(end).replace('_', ' ')}, {unit}"
+    return key.replace("_", " ")
+
+
+def _power(results: Sequence[Results]) -> tuple[float | None]:
+    value = results[0].conditions.get("power_mw")
+    return (float(value) if isinstance(value, int | float) else None,)
+
+
+_SUMMARY_COLUMNS = (
+    *("run", "field", "antenna", "port", "mounting", "n", "mean", "mean_low", "mean_high", "sd"),
+    *("p05", "median", "p95", "coverage", "availability", "dropouts", "ceiling_share"),
+)
+
+
+def _tables(material: session_charts.Material) -> list[dict[str, Any]]:
+    found = []
+    if material.comparison is not None:
+        for name, title in (
+            ("ranking", "Ranking"),
+            ("pairs", "Pairs"),
+            ("ports", "Ports"),
+        ):
+            table: pd.DataFrame = getattr(material.comparison, name)
+            if len(table):
+                found.append(_table(f"{title} ({name}.csv)", table, list(table.columns)))
+    for one in material.results:
+        columns = [c for c in _SUMMARY_COLUMNS if c in one.summary]
+        title = "Runs (summary.csv, without its rarer columns)"
+        if len(material.results) > 1:
+            title = f"{one.name}: {title}"
+        found.append(_table(title, one.summary, columns))
+    return found
+
+
+def _table(title: str, table: pd.DataFrame, columns: Sequence[str]) -> dict[str, Any]:
+    return {
+        "title": title,
+        "columns": [str(c) for c in columns],
+        "rows": [[row[c] for c in columns] for row in table.to_dict("records")],
+    }
+
+
+def _shown(value: object) -> str:
+    """Return a cell of a table: four figures for numbers, nothing for what is not known."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            return ""
+        return f"{value:.0f}" if value.is_integer() and abs(value) < 1e15 else f"{value:.4g}"
+    return "" if value is None else str(value)
+
+
+def _settings(material: session_charts.Material, options: Options) -> dict[str, Any]:
+    clips = []
+    for one in material.results:
+        packed = {e["clip"]: e for e in pack.manifest_of(one.session.root).get("clips", [])}
+        for clip in one.session.clips:
+            known = packed.get(clip) or pack.reading_settings(one.session, clip)
+            clips.append(
+                {
+                    "clip": clip,
+                    "reader": known.get("reader", "not known"),
+                    "gate": known.get("gate"),
+                    "frame": "x".join(map(str, known.get("frame", []))),
+                    "boxes": known.get("boxes", {}),
+                    "complete": known.get("complete", ""),
+                    "undecodable": known.get("undecodable", ""),
+                    "digest": known.get("sha256") or known.get("state_digest", ""),
+                }
+            )
+    asked: Mapping[str, object] = {
+        "field": material.field.name,
+        "measure": options.measure,
+        "factor": options.factor,
+        "reference": options.reference or "all pairs",
+        "confidence": options.confidence,
+        "pool": options.pool,
+    }
+    return {"asked": asked, "clips": clips, "overlays": [_overlay(o) for o in material.results]}
+
+
+def _overlay(one: Results) -> dict[str, str]:
+    path = one.session.overlay_path
+    return {"name": one.name, "text": path.read_text("utf-8-sig") if path.exists() else ""}
+
+
+def _versions() -> list[tuple[str, str]]:
+    found = [("extractor", __version__), ("Python", platform.python_version())]
+    for name in _PACKAGES:
+        with contextlib.suppress(metadata.PackageNotFoundError):
+            found.append((name, metadata.version(name)))
+    return found

@@ -1,0 +1,62 @@
+"""A page that shows which clip goes to which run, with a picture of each."""
+
+from __future__ import annotations
+
+import base64
+from pathlib import Path
+
+from extractor.errors import ClipError
+from extractor.session.atomic import write_text
+from extractor.session.folder import Session
+from extractor.video.clips import picture, probe
+from extractor.video.recording_order import Matching, Recording
+
+SHEET = "match_sheet.html"
+#: Width of a thumbnail, pixels.
+THUMBNAIL_WIDTH = 320
+
+
+def write_sheet(session: Session, matching: Matching) -> Path:
+    """Write ``results/match_sheet.html``: runs and recordings in order, side by side.
+
+    While a question is open the two columns are only listed beside each other, not paired.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    from jinja2 import Environment, PackageLoader
+
+    environment = Environment(
+        loader=PackageLoader("extractor"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    count = max(len(matching.runs), len(matching.recordings))
+    lines = [
+        {
+            "run": matching.runs[i].cells if i < len(matching.runs) else None,
+            "recording": matching.recordings[i] if i < len(matching.recordings) else None,
+            "thumbnail": _thumbnail(session, matching.recordings[i])
+            if i < len(matching.recordings)
+            else "",
+        }
+        for i in range(count)
+    ]
+    path = session.results / SHEET
+    write_text(path, environment.get_template(SHEET).render(matching=matching, lines=lines))
+    return path
+
+
+def _thumbnail(session: Session, recording: Recording) -> str:
+    """Return a picture from the middle of the first file as a data address; empty if none."""
+    import cv2
+
+    try:
+        clip = probe(session.path(recording.clips[0]))
+        _, image = picture(clip, (clip.length_s or 0.0) / 2)
+    except ClipError:
+        return ""
+    height = max(1, round(image.shape[0] * THUMBNAIL_WIDTH / image.shape[1]))
+    small = cv2.resize(image, (THUMBNAIL_WIDTH, height), interpolation=cv2.INTER_AREA)
+    done, packed = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 80])
+    return f"data:image/jpeg;base64,{base64.b64encode(packed.tobytes()).decode()}" if done else ""

@@ -1,0 +1,173 @@
+"""The plan on disk and on paper: ``runs.csv`` and the printable run sheet."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from extractor.comparison.run_order import (
+    OrderKind,
+    PlannedRun,
+    Timing,
+    batteries,
+    packs_needed,
+    plan_runs,
+    total_minutes,
+)
+from extractor.errors import UsageError
+from extractor.radio.cautions import cautions
+from extractor.session.atomic import write_text
+from extractor.session.csv_tables import write_table
+from extractor.session.folder import RUN_COLUMNS, Session, edits
+from extractor.session.runs_editing import is_draft
+
+COLUMNS = (*RUN_COLUMNS[:-1], "battery", RUN_COLUMNS[-1])
+#: What hangs on the other ports when the user does not say it.
+COMPANION = "companion"
+SHEET = "run_sheet.html"
+#: Half a wavelength at 5.8 GHz, 299.792458 / 5800 / 2 m = 25.8 mm, rounded up.
+SPOT_DISTANCE_MM = 26
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A planned session."""
+
+    antennas: tuple[str, ...]
+    ports: tuple[str, ...]
+    mountings: int = 3
+    repeats: int = 1
+    reference: str | None = None
+    seed: int = 0
+    kind: OrderKind = "split"
+    companion: str = COMPANION
+    """Antenna on the ports that are not under test, the same in every run."""
+    timing: Timing = field(default_factory=Timing)
+
+    def runs(self) -> tuple[PlannedRun, ...]:
+        """Return the runs; see `plan_runs`."""
+        return plan_runs(
+            self.antennas,
+            self.ports,
+            mountings=self.mountings,
+            repeats=self.repeats,
+            reference=self.reference,
+            seed=self.seed,
+            kind=self.kind,
+        )
+
+
+def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
+    """Return the rows of ``runs.csv``, clips still empty."""
+    packs = batteries(runs, plan.timing)
+    width = len(str(len(runs)))
+    return [
+        {
+            "run": f"r{run.order:0{width}d}",
+            "antenna": run.antenna,
+            "port": run.port,
+            "others": ";".join(f"{p}={plan.companion}" for p in plan.ports if p != run.port),
+            "mounting": run.mounting,
+            "position": f"spot {run.spot}",
+            "repeat": run.repeat,
+            "order": run.order,
+            "battery": pack,
+        }
+        for run, pack in zip(runs, packs, strict=True)
+    ]
+
+
+def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None = None) -> str:
+    """Return the run sheet as one HTML page that needs nothing else.
+
+    Parameters
+    ----------
+    plan : Plan
+        What was asked.
+    runs : sequence of PlannedRun
+        As from `Plan.runs`.
+    power_mw : float, optional
+        Transmitter power in milliwatts, for the cautions.
+    """
+    from jinja2 import Environment, PackageLoader
+
+    environment = Environment(
+        loader=PackageLoader("extractor"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.get_template(SHEET).render(
+        plan=plan,
+        rows=[
+            {"row": row, "run": run, "on_ports": _hanging(plan, run)}
+            for row, run in zip(run_rows(plan, runs), runs, strict=True)
+        ],
+        minutes=math.ceil(total_minutes(runs, plan.timing)),
+        packs=packs_needed(runs, plan.timing),
+        spots=max(run.spot for run in runs),
+        spot_distance_mm=SPOT_DISTANCE_MM,
+        cautions=cautions(power_mw),
+        command=_command(plan),
+    )
+
+
+def _hanging(plan: Plan, run: PlannedRun) -> list[str]:
+    return [run.antenna if port == run.port else plan.companion for port in plan.ports]
+
+
+def _command(plan: Plan) -> str:
+    parts = [
+        "extractor plan SESSION",
+        f"--antennas {','.join(plan.antennas)}",
+        f"--ports {','.join(plan.ports)}",
+        f"--mountings {plan.mountings}",
+        f"--repeats {plan.repeats}",
+        f"--seconds {plan.timing.seconds:g}",
+        f"--order {plan.kind}",
+        f"--seed {plan.seed}",
+    ]
+    if plan.reference is not None:
+        parts.insert(5, f"--reference {plan.reference}")
+    return " ".join(parts)
+
+
+def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, Path]:
+    """Write ``runs.csv`` and ``results/run_sheet.html`` of a session.
+
+    Parameters
+    ----------
+    root : Path
+        The session folder; made when missing.
+    plan : Plan
+        What to plan.
+    replace : bool
+        Overwrite a ``runs.csv`` that is there; the one before is kept as
+        ``.runs.csv.previous``. A draft that nobody changed is overwritten anyway.
+
+    Raises
+    ------
+    UsageError
+        If ``runs.csv`` is there and `replace` is not set, or the plan can't be made.
+    StorageError
+        If a file cannot be written.
+    """
+    runs = plan.runs()
+    root.mkdir(parents=True, exist_ok=True)
+    return _write(Session(root), plan, runs, replace)
+
+
+@edits
+def _write(
+    session: Session, plan: Plan, runs: Sequence[PlannedRun], replace: bool
+) -> tuple[Path, Path]:
+    if session.runs_path.exists() and not (replace or is_draft(session)):
+        raise UsageError(
+            f"{session.runs_path}: is there already and is never overwritten unasked; add "
+            "--replace (the one before is kept as .runs.csv.previous)"
+        )
+    power = session.conditions().get("power_mw")
+    sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
+    write_table(session.runs_path, COLUMNS, run_rows(plan, runs), keep_previous=True)
+    sheet_path = session.results / SHEET
+    write_text(sheet_path, sheet)
+    return session.runs_path, sheet_path

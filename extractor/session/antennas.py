@@ -1,0 +1,215 @@
+"""Reading ``antennas.csv``: what the user knows about each antenna."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from extractor.errors import TableError
+from extractor.session.csv_tables import Table, read_table
+from extractor.session.spelling import folded, twins
+
+FILE_NAME = "antennas.csv"
+
+#: What each number may be: lowest and highest believable value.
+NUMBER_LIMITS = {
+    "gain_dbi": (-30.0, 60.0),
+    "axial_ratio_db": (0.0, 60.0),
+    "beamwidth_deg": (1.0, 360.0),
+    "turns": (0.25, 200.0),
+    "circumference_wl": (0.05, 10.0),
+    "pitch_deg": (0.5, 60.0),
+    "width_mm": (1.0, 10_000.0),
+    "height_mm": (1.0, 10_000.0),
+    "cable_m": (0.0, 200.0),
+    "pointing_error_deg": (0.0, 180.0),
+    "vswr": (1.0, 50.0),
+}
+TEXT_COLUMNS = ("antenna", "kind", "polarisation", "cable")
+COLUMNS = (*TEXT_COLUMNS, *NUMBER_LIMITS)
+
+#: Words for a polarisation, as people write them.
+POLARISATIONS = {
+    "rhcp": "rhcp",
+    "rhc": "rhcp",
+    "rh": "rhcp",
+    "right": "rhcp",
+    "right hand": "rhcp",
+    "right-hand": "rhcp",
+    "lhcp": "lhcp",
+    "lhc": "lhcp",
+    "lh": "lhcp",
+    "left": "lhcp",
+    "left hand": "lhcp",
+    "left-hand": "lhcp",
+    "circular": "circular",
+    "cp": "circular",
+    "linear": "linear",
+    "vertical": "vertical",
+    "horizontal": "horizontal",
+}
+CIRCULAR = ("rhcp", "lhcp", "circular")
+OMNIDIRECTIONAL_KINDS = frozenset(
+    {"dipole", "monopole", "whip", "omni", "omnidirectional", "stub", "sleeve", "cloverleaf"}
+)
+BROADSIDE_KINDS = frozenset({"patch", "panel", "array", "flat panel", "patch array"})
+
+
+@dataclass(frozen=True)
+class Antenna:
+    """One row of ``antennas.csv``; everything but the name may be unknown (None or empty).
+
+    Attributes
+    ----------
+    antenna
+        Name, as in ``runs.csv``.
+    kind
+        Lower-case word: helix, patch, panel, dish, dipole, omni …
+    polarisation
+        ``rhcp``, ``lhcp``, ``circular`` (hand unknown), ``linear`` (direction unknown),
+        ``vertical``, ``horizontal`` or empty.
+    gain_dbi
+        Rated gain in dBi (dBic where circular).
+    axial_ratio_db
+        On the axis, in dB; 0 is perfectly circular.
+    beamwidth_deg
+        Full half-power width in degrees.
+    turns, circumference_wl, pitch_deg
+        Helix: turns, circumference in wavelengths, pitch angle in degrees.
+    width_mm, height_mm
+        Outer size across the beam (a helix: height along its axis), in millimetres.
+    cable
+        Type (``RG-316``) or a measured loss (``2.5 dB/m``, ``4.9 dB``).
+    cable_m
+        Cable length in metres.
+    pointing_error_deg
+        How far from the transmitter it may have been aimed, in degrees.
+    vswr
+        Standing wave ratio, 1 and more.
+    """
+
+    antenna: str
+    kind: str = ""
+    polarisation: str = ""
+    cable: str = ""
+    gain_dbi: float | None = None
+    axial_ratio_db: float | None = None
+    beamwidth_deg: float | None = None
+    turns: float | None = None
+    circumference_wl: float | None = None
+    pitch_deg: float | None = None
+    width_mm: float | None = None
+    height_mm: float | None = None
+    cable_m: float | None = None
+    pointing_error_deg: float | None = None
+    vswr: float | None = None
+
+    @property
+    def is_circular(self) -> bool:
+        """Whether the polarisation is circular, of either hand."""
+        return self.polarisation in CIRCULAR
+
+    @property
+    def is_omnidirectional(self) -> bool:
+        """Whether turning it about its axis changes nothing."""
+        return self.kind in OMNIDIRECTIONAL_KINDS
+
+    @property
+    def is_broadside(self) -> bool:
+        """Whether its area bounds its gain."""
+        return self.kind in BROADSIDE_KINDS
+
+    @property
+    def size_m(self) -> float | None:
+        """Largest dimension in metres: the diagonal of what is known."""
+        sides = [side for side in (self.width_mm, self.height_mm) if side is not None]
+        return math.hypot(*sides) / 1000 if sides else None
+
+
+def read_antennas(path: Path) -> tuple[Antenna, ...]:
+    """Read ``antennas.csv``, in any dialect that `tables.read_table` takes.
+
+    Columns may be missing; further ones are ignored, unless their name is nearly that of a
+    known one.
+
+    Raises
+    ------
+    TableError
+        With the line and column at fault and what to write instead.
+    """
+    table = read_table(path)
+    table.require("antenna")
+    _check_columns(table)
+    antennas = tuple(_antenna(table, row) for row in range(len(table.rows)))
+    if not antennas:
+        raise TableError(f"{path}: no antenna in it; write one row for each")
+    for group in twins(one.antenna for one in antennas):
+        quoted = " and ".join(map(repr, group))
+        raise TableError(f"{path}: {quoted} differ in spelling only; name each antenna once")
+    for name, count in Counter(one.antenna for one in antennas).items():
+        if count > 1:
+            raise TableError(f"{path}: antenna {name!r} stands {count} times; name each once")
+    return antennas
+
+
+def find_antenna(antennas: Sequence[Antenna], name: str) -> Antenna | None:
+    """Antenna of that name; what `spelling.folded` drops doesn't matter."""
+    wanted = folded(name)
+    return next((one for one in antennas if folded(one.antenna) == wanted), None)
+
+
+def _check_columns(table: Table) -> None:
+    for column in table.columns:
+        if column in COLUMNS:
+            continue
+        near = difflib.get_close_matches(column, COLUMNS, n=1, cutoff=0.8)
+        if near and near[0] not in table.columns:
+            raise TableError(
+                f"{table.where}: column {column!r} is unknown; did you mean {near[0]!r}?"
+            )
+
+
+def _antenna(table: Table, row: int) -> Antenna:
+    cells = table.rows[row]
+    where = f"{table.where}: line {row + 2}"
+    if not cells["antenna"]:
+        raise TableError(f"{where}: the antenna has no name; fill the column 'antenna'")
+    return Antenna(
+        antenna=cells["antenna"],
+        kind=_kind(cells.get("kind", "")),
+        polarisation=_polarisation(where, cells.get("polarisation", "")),
+        cable=cells.get("cable", ""),
+        **{column: _number(table, row, column) for column in NUMBER_LIMITS},
+    )
+
+
+def _number(table: Table, row: int, column: str) -> float | None:
+    value = table.number(row, column)
+    low, high = NUMBER_LIMITS[column]
+    if value is not None and not low <= value <= high:
+        raise TableError(
+            f"{table.where}: line {row + 2}, column {column!r}: {value:g} must lie between "
+            f"{low:g} and {high:g}"
+        )
+    return value
+
+
+def _kind(text: str) -> str:
+    return re.sub(r"[\s_-]+", " ", text.casefold()).removesuffix(" antenna").strip()
+
+
+def _polarisation(where: str, text: str) -> str:
+    if not text:
+        return ""
+    word = POLARISATIONS.get(text.casefold().strip())
+    if word is None:
+        raise TableError(
+            f"{where}: polarisation is {text!r}; write rhcp, lhcp, circular, linear, vertical, "
+            "horizontal, or leave it empty"
+        )
+    return word

@@ -1,0 +1,61 @@
+"""Editing ``session.toml`` key by key; comments stay."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from extractor.errors import ChangedMeanwhileError, UsageError
+from extractor.reading import cache
+from extractor.session.atomic import replacing
+from extractor.session.csv_editing import one_line
+from extractor.session.csv_tables import parse_number
+from extractor.session.folder import Session, edits
+from extractor.session.toml_files import editable_toml
+
+
+@edits
+def edit_condition(session: Session, key: str, old: str, new: str) -> None:
+    """Change one key of ``session.toml``; an empty text removes it. Comments stay.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the key holds something else by now.
+    SessionFileError
+        If the file is not valid TOML.
+    """
+    import tomlkit
+
+    key, new = key.strip(), one_line(new)
+    if not key or len(key) > 60:
+        raise UsageError("a condition needs a name of at most 60 characters")
+    path = session.root / "session.toml"
+    current = session.conditions().get(key)
+    if condition_text(current) != old.strip():
+        raise ChangedMeanwhileError(
+            f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
+        )
+    digest = cache.file_digest(path)
+    document = editable_toml(path)
+    if new:
+        document[key] = _condition_value(new)
+    elif key in document:
+        del document[key]
+    if cache.file_digest(path) != digest:
+        raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
+    with replacing(path, keep_previous=True) as stream:
+        stream.write(tomlkit.dumps(document).encode())
+
+
+def condition_text(value: object) -> str:
+    """Return a value of ``session.toml`` as a person types it; "" for None."""
+    if value is None:
+        return ""
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def _condition_value(text: str) -> Any:
+    number = parse_number(text)
+    if number is None:
+        return text
+    return int(number) if number.is_integer() and text.lstrip("+-").isdigit() else number

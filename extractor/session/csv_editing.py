@@ -1,0 +1,124 @@
+"""A CSV file of the user's that is written back as it was found, but for the edit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from extractor.errors import ChangedMeanwhileError, UsageError
+from extractor.reading import cache
+from extractor.session.atomic import replacing
+from extractor.session.csv_tables import DELIMITERS, guarded, parse_table
+from extractor.session.folder import parse_corrections, parse_runs
+
+LONGEST_CELL = 2000
+
+
+@dataclass(slots=True)
+class TableFile:
+    """A CSV file that is going to be written back as it was found, but for the edit."""
+
+    path: Path
+    columns: list[str]
+    rows: list[dict[str, str]]
+    digest: str
+    """Of the file as it was read; "" where there was none."""
+    delimiter: str = ","
+    newline: str = "\n"
+    marked: bool = False
+    """Begins with a byte order mark, which tells spreadsheets that it is UTF-8."""
+
+    @classmethod
+    def load(cls, path: Path, columns: Sequence[str]) -> TableFile:
+        """Read a table; one that is not there is empty with these columns.
+
+        Raises
+        ------
+        TableError
+            If it cannot be understood.
+        """
+        if not path.exists():
+            return cls(path, list(columns), [], "")
+        raw = path.read_bytes()
+        table = parse_table(raw, str(path))
+        first = raw.split(b"\n", 1)[0].replace(b"\0", b"")
+        delimiter = max(DELIMITERS, key=lambda d: first.count(d.encode()))
+        plain_utf8 = _is_utf8(raw) and not raw.startswith(b"\xef\xbb\xbf")
+        return cls(
+            path,
+            list(table.columns),
+            [dict(row) for row in table.rows],
+            cache.bytes_digest(raw),
+            delimiter,
+            "\r\n" if b"\r" in first or raw.count(b"\r\0\n") else "\n",
+            not plain_utf8,
+        )
+
+    def save(self) -> None:
+        """Write the table back in one step.
+
+        Raises
+        ------
+        ChangedMeanwhileError
+            If the file is no longer the one that was read.
+        TableError
+            If what would be written cannot be understood afterwards.
+        StorageError
+            If it cannot be written.
+        """
+        raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
+        _check(self.path, raw)
+        if cache.file_digest(self.path) != self.digest:
+            raise ChangedMeanwhileError(
+                f"{self.path.name} was changed by someone else at this very moment; try again"
+            )
+        with replacing(self.path, keep_previous=True) as stream:
+            stream.write(raw)
+
+    def as_text(self) -> str:
+        """Return the content in the file's own separator and line ends."""
+        stream = io.StringIO()
+        writer = csv.writer(stream, delimiter=self.delimiter, lineterminator=self.newline)
+        writer.writerow([guarded(c) for c in self.columns])
+        for row in self.rows:
+            writer.writerow([guarded(row.get(c, "")) for c in self.columns])
+        return stream.getvalue()
+
+    def set(self, row: dict[str, str], column: str, value: str) -> None:
+        """Change a cell, adding the column where the table has none of that name."""
+        if column not in self.columns:
+            self.columns.append(column)
+        row[column] = value
+
+
+def _is_utf8(raw: bytes) -> bool:
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return b"\0" not in raw
+
+
+def _check(path: Path, raw: bytes) -> None:
+    table = parse_table(raw, path.name)
+    if path.name == "runs.csv":
+        parse_runs(table)
+    else:
+        parse_corrections(table)
+
+
+def one_line(text: str) -> str:
+    """Return a text as it may stand in a cell: one line, no spaces around.
+
+    Raises
+    ------
+    UsageError
+        If it is longer than `LONGEST_CELL`.
+    """
+    text = " ".join(text.split())
+    if len(text) > LONGEST_CELL:
+        raise UsageError(f"a cell may hold {LONGEST_CELL} characters, not {len(text)}")
+    return text

@@ -1,0 +1,279 @@
+r"""CSV files that people edit: read in any common dialect, written in one.
+
+Spreadsheets save with semicolons and decimal commas where the language wants it, with a byte
+order mark, in the system's own encoding, with other line ends. All of that is read; what the
+tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at line ends.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from extractor.errors import TableError
+from extractor.session.atomic import write_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DELIMITERS = (",", ";", "\t")
+#: No number of any table is larger; the square of one beyond it could be none at all.
+LARGEST_NUMBER = 1e15
+#: Of one table; looking for twins among far more would not end.
+MOST_COLUMNS = 1000
+#: A cell that begins with one of these could run as a formula in a spreadsheet.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A CSV file as text: every cell a string, stripped, "" where empty."""
+
+    columns: tuple[str, ...]
+    rows: tuple[dict[str, str], ...]
+    where: str
+    """The file's name, for messages."""
+
+    def require(self, *columns: str) -> None:
+        """Raise `TableError` if one of `columns` is missing."""
+        for column in columns:
+            if column not in self.columns:
+                raise TableError(
+                    f"{self.where}: has no column '{column}' (it has: {', '.join(self.columns)})"
+                )
+
+    def number(self, row: int, column: str) -> float | None:
+        """Return a cell as a number, None if empty or the column is missing.
+
+        Parameters
+        ----------
+        row : int
+            From 0.
+        column : str
+            Its name.
+
+        Raises
+        ------
+        TableError
+            If the cell holds something else; the message names line and column.
+        """
+        text = self.rows[row].get(column, "")
+        if not text:
+            return None
+        value = parse_number(text)
+        if value is None:
+            raise TableError(
+                f"{self.where}: line {row + 2}, column '{column}': '{text}' {_objection(text)}"
+            )
+        return value
+
+
+def parse_number(text: str) -> float | None:
+    """Return a number written with a point or a decimal comma; None if it is none.
+
+    Every number of every table, and every number that was read or typed, goes through here. One
+    beyond `LARGEST_NUMBER` is none.
+    """
+    text = text.strip().replace("\u2212", "-")
+    if text.count(",") == 1 and "." not in text:
+        text = text.replace(",", ".")
+    # float() would take these too: underscores, "nan", "inf".
+    if "_" in text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if abs(value) <= LARGEST_NUMBER else None
+
+
+def _objection(text: str) -> str:
+    """Say what is wrong with a text that `parse_number` does not take."""
+    try:
+        too_large = abs(float(text.replace(",", "."))) > LARGEST_NUMBER
+    except ValueError:
+        too_large = False
+    too_large = too_large and any(c.isdigit() for c in text)  # "inf" is a word
+    return "is too large a number to be true" if too_large else "is not a number"
+
+
+def numbers(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Return a column as numbers, NaN where empty.
+
+    Raises
+    ------
+    TableError
+        Where a cell holds something else; the message names column and, where known, run.
+    """
+    import pandas as pd
+
+    values = []
+    for i, cell in enumerate(rows[column]):
+        text = "" if pd.isna(cell) else str(cell).strip()
+        value = parse_number(text) if text else math.nan
+        if value is None:
+            run = f"run '{rows['run'].iloc[i]}', " if "run" in rows else ""
+            raise TableError(
+                f"{run}column '{column}': '{text}' {_objection(text)}; write one or nothing"
+            )
+        values.append(value)
+    return pd.Series(values, index=rows.index, dtype=float)
+
+
+def read_table(path: Path) -> Table:
+    """Read a CSV file in any common dialect.
+
+    Raises
+    ------
+    TableError
+        If it is missing, empty, binary, has no header, or a column twice.
+    """
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise TableError(f"{path}: not there") from None
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({error.strerror})") from error
+    return parse_table(raw, str(path))
+
+
+def parse_table(raw: bytes, where: str) -> Table:
+    """Read a CSV file's content; see `read_table`."""
+    text = _decode(raw, where)
+    if "\0" in text:
+        raise TableError(f"{where}: is not a text file; save it as CSV")
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
+    delimiter = max(DELIMITERS, key=first.count)
+    try:
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        raise TableError(f"{where}: is not valid CSV ({error})") from None
+    filled = [[cell.strip() for cell in line] for line in lines if any(c.strip() for c in line)]
+    if not filled:
+        raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
+    columns = filled[0]
+    while columns and not columns[-1]:
+        columns.pop()
+    _check_columns(columns, where)
+    rows = [_row(columns, cells, i, where) for i, cells in enumerate(filled[1:], 2)]
+    return Table(tuple(columns), tuple(rows), where)
+
+
+def _decode(raw: bytes, where: str) -> str:
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encodings: tuple[str, ...] = ("utf-16",)
+    else:
+        # Windows-1252 is what spreadsheets on that system save; it is tried last since it
+        # accepts nearly anything.
+        encodings = ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            return raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    raise TableError(f"{where}: its text encoding is not known; save it as CSV UTF-8")
+
+
+def _check_columns(columns: Sequence[str], where: str) -> None:
+    if len(columns) > MOST_COLUMNS:
+        raise TableError(
+            f"{where}: has {len(columns)} columns; at most {MOST_COLUMNS} are read, leave out "
+            "those that are not needed"
+        )
+    for i, column in enumerate(columns, 1):
+        if not column:
+            raise TableError(f"{where}: column {i} has no name in the first line")
+        if columns.count(column) > 1:
+            raise TableError(f"{where}: has the column '{column}' twice")
+
+
+def _row(columns: Sequence[str], cells: Sequence[str], line: int, where: str) -> dict[str, str]:
+    if any(cells[len(columns) :]):
+        raise TableError(
+            f"{where}: line {line} has {len(cells)} cells, the first line names {len(columns)}; "
+            "a cell that holds the separator itself needs quotes"
+        )
+    padded = [*cells, *[""] * (len(columns) - len(cells))]
+    return {name: _unguarded(cell) for name, cell in zip(columns, padded, strict=False)}
+
+
+@functools.lru_cache(maxsize=1 << 12)
+def guarded(text: str) -> str:
+    """Return a cell's text so that no spreadsheet runs it as a formula.
+
+    An apostrophe is put before a text that begins like a formula and is no number.
+    """
+    # An apostrophe that is the user's own gets another one, so that it comes back as it was.
+    bare = text.lstrip("'")
+    if bare.startswith(_FORMULA_STARTS) and parse_number(text) is None and set(text) != {"-"}:
+        return "'" + text
+    return text
+
+
+def _unguarded(text: str) -> str:
+    quoted = text.startswith("'") and text.lstrip("'").startswith(_FORMULA_STARTS)
+    return text[1:] if quoted else text
+
+
+def format_cell(value: object) -> str:
+    """Return a value as a cell: None and NaN empty, floats with at most 9 significant digits."""
+    if isinstance(value, float):  # first: most cells are
+        return "" if math.isnan(value) else f"{value:.9g}"
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return guarded(str(value))
+
+
+def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """Return a CSV text with these columns; a value that a row lacks is empty."""
+    return _csv_text(columns, ([format_cell(row.get(c)) for c in columns] for row in rows))
+
+
+def format_columns(columns: Mapping[str, Sequence[object]]) -> str:
+    """Return what `format_table` returns, from columns of equal length."""
+    cells = [_format_column(column) for column in columns.values()]
+    return _csv_text(list(columns), zip(*cells, strict=True))
+
+
+def _format_column(column: Sequence[object]) -> list[str]:
+    if all(type(value) is float for value in column):  # most are; a call a cell would show
+        return [f"{value:.9g}" if value == value else "" for value in column]
+    return [format_cell(value) for value in column]
+
+
+def _csv_text(columns: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
+    stream = io.StringIO()
+    plain = csv.writer(stream, lineterminator="\n")
+    # A carriage return in a name ends a line for readers, but the plain writer leaves it bare.
+    quoted = csv.writer(stream, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    plain.writerow([guarded(c) for c in columns])
+    for cells in lines:
+        (quoted if "\r" in "".join(cells) else plain).writerow(cells)
+    return stream.getvalue()
+
+
+def write_table(
+    path: Path,
+    columns: Sequence[str],
+    rows: Iterable[Mapping[str, object]],
+    *,
+    keep_previous: bool = False,
+) -> None:
+    """Write a CSV file in one step.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; what stood there before still stands.
+    """
+    write_text(path, format_table(columns, rows), keep_previous=keep_previous)

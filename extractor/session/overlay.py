@@ -1,0 +1,456 @@
+"""Where the numbers stand in the picture: `Field`, `Overlay` and ``overlay.toml``."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from extractor.errors import ClipError, OverlayError, UsageError
+from extractor.session.toml_files import editable_toml, parse_toml
+
+Direction = Literal["higher", "lower"]
+
+VERSION = 1
+FILE_NAME = "overlay.toml"
+#: Two frames count as the same shape when their aspect ratios differ by less than this share:
+#: encoders round sides to even numbers (854x480 for 16:9), but 4:3 against 16:9 is 33 %.
+ASPECT_TOLERANCE = 0.005
+#: A field's name becomes part of column names; these would collide with others.
+RESERVED_NAMES = frozenset({"time_s", "run", "clip", "field"})
+SUFFIXES = ("_text", "_since_s", "_confidence", "_flag")
+#: Unit that goes without saying where a number of this name is marked for the first time.
+USUAL_UNITS = {"bitrate": "Mbit/s", "latency": "ms"}
+#: Names and units that say by themselves which way is better; all others have to be asked about.
+_NAMES: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"bitrate|throughput|[kmg]bit|[kmg]bps|level|snr"),
+    "lower": re.compile(
+        r"latency|delay|jitter|noise|error|loss|lost|(?<![a-z])(lag|ping|ms)(?![a-z])"
+    ),
+}
+_UNITS: dict[Direction, re.Pattern[str]] = {
+    "higher": re.compile(r"[kmg]?(bits?|b)(/s|/sec|ps)|[kmg]bits?"),
+    "lower": re.compile(r"[mµμu]s|m(illi)?sec(ond)?s?"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle in pixels, origin top left."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    def scaled(self, factor_x: float, factor_y: float) -> Box:
+        """Return the rectangle in a picture that is `factor` times as large, at least 1x1."""
+        left, top = math.floor(self.x * factor_x), math.floor(self.y * factor_y)
+        right = math.ceil((self.x + self.width) * factor_x)
+        bottom = math.ceil((self.y + self.height) * factor_y)
+        return Box(left, top, max(1, right - left), max(1, bottom - top))
+
+    def within(self, width: int, height: int) -> bool:
+        """Tell whether the rectangle lies wholly inside a picture of this size."""
+        return (
+            self.x >= 0
+            and self.y >= 0
+            and self.x + self.width <= width
+            and self.y + self.height <= height
+        )
+
+    def clipped(self, width: int, height: int) -> Box:
+        """Return the part inside a picture of this size."""
+        left, top = max(0, self.x), max(0, self.y)
+        right, bottom = min(width, self.x + self.width), min(height, self.y + self.height)
+        return Box(left, top, max(1, right - left), max(1, bottom - top))
+
+    def as_list(self) -> list[int]:
+        """Return ``[x, y, width, height]``."""
+        return [self.x, self.y, self.width, self.height]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A rectangle and the size of the picture that it was drawn on."""
+
+    frame: tuple[int, int]
+    """Width and height in pixels."""
+    box: Box
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One number in the overlay."""
+
+    name: str
+    frame: tuple[int, int]
+    """Width and height, in pixels, of the frame it was marked on."""
+    box: Box
+    unit: str = ""
+    decimals: int | None = None
+    """Digits after the point; None: not known."""
+    better: Direction | None = None
+    """What was said; None: nothing, see `direction`."""
+    minimum: float | None = None
+    maximum: float | None = None
+    ceiling: float | None = None
+    """The link's own limit, in the field's unit."""
+    low: float | None = None
+    """Below this the link counts as out, in the field's unit."""
+    also: tuple[Place, ...] = field(default=())
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Lowest and highest number that can be shown, in the unit; infinite where not known."""
+        low = -math.inf if self.minimum is None else self.minimum
+        return low, math.inf if self.maximum is None else self.maximum
+
+    def objection(self, value: float) -> str:
+        """Say that a number lies outside the limits; empty where it lies inside."""
+        low, high = self.limits
+        if low <= value <= high:
+            return ""
+        side = f"below the minimum {low:g}" if value < low else f"above the maximum {high:g}"
+        return f"{value:g} is {side} of {self.name}"
+
+    @property
+    def direction(self) -> Direction | None:
+        """Which way is better: as said, else as name and unit tell; None: not known."""
+        return self.better or usual_direction(self.name, self.unit)
+
+    def box_for(self, width: int, height: int) -> Box:
+        """Return the rectangle in a picture of `width` x `height` pixels.
+
+        A place given for exactly this size wins; then one of the same shape is scaled.
+
+        Raises
+        ------
+        ClipError
+            If no place of this aspect ratio is known.
+        """
+        places = (Place(self.frame, self.box), *self.also)
+        for place in places:
+            if place.frame == (width, height):
+                return place.box
+        for place in places:
+            marked_width, marked_height = place.frame
+            shape = (width / height) / (marked_width / marked_height)
+            if abs(shape - 1) < ASPECT_TOLERANCE:
+                box = place.box.scaled(width / marked_width, height / marked_height)
+                return box.clipped(width, height)
+        raise ClipError(
+            f"the picture is {width}x{height}, field '{self.name}' was marked on "
+            f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
+            "(extractor mark --on CLIP), which adds a [[field.also]]"
+        )
+
+
+def usual_direction(name: str, unit: str) -> Direction | None:
+    """Return which way is better by name and unit alone; None where they say nothing or disagree.
+
+    >>> usual_direction("video_latency", ""), usual_direction("value", "Mbit/s")
+    ('lower', 'higher')
+    """
+    told = {way for way, pattern in _NAMES.items() if pattern.search(name.casefold())}
+    plain = "".join(unit.casefold().split())
+    told |= {way for way, pattern in _UNITS.items() if pattern.fullmatch(plain)}
+    return told.pop() if len(told) == 1 else None
+
+
+def direction_question(name: str) -> str:
+    """Ask which way is better, and say where the answer goes."""
+    return (
+        f"Is a higher or a lower {name} better? Nobody has said, so nothing is called better or "
+        f'worse by it. Write better = "higher" or better = "lower" below name = "{name}" in '
+        "overlay.toml, or choose it on the page under Mark; in a table of your own give a column "
+        "better."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """All fields of a session, in the order of the file."""
+
+    fields: tuple[Field, ...]
+
+    def __getitem__(self, name: str) -> Field:
+        """Return the field of that name.
+
+        Raises
+        ------
+        UsageError
+            If there is none.
+        """
+        for candidate in self.fields:
+            if candidate.name == name:
+                return candidate
+        known = ", ".join(f.name for f in self.fields) or "none"
+        raise UsageError(f"no field '{name}' in {FILE_NAME} (marked: {known})")
+
+
+_FIELD_KEYS = tuple(f.name for f in fields(Field))
+_PLACE_KEYS = ("frame", "box")
+
+
+def load(path: Path) -> Overlay:
+    """Read and check ``overlay.toml``.
+
+    Raises
+    ------
+    OverlayError
+        If it is missing, not TOML, or anything in it is wrong; the message names the place.
+    """
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise OverlayError(
+            f"{path}: not there; mark the number first: extractor mark SESSION --suggest"
+        ) from None
+    except OSError as error:
+        raise OverlayError(f"{path}: cannot be read ({error.strerror})") from error
+    return parse(parse_toml(raw, str(path), OverlayError), str(path))
+
+
+def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:
+    """Check a parsed ``overlay.toml``; `where` names it in messages.
+
+    Raises
+    ------
+    OverlayError
+        If anything in it is wrong.
+    """
+    _check_keys(document, ("version", "field"), where)
+    if document.get("version", VERSION) != VERSION:
+        raise OverlayError(
+            f"{where}: version {document['version']} is not known to this program "
+            f"(it knows {VERSION}); use a newer one"
+        )
+    tables = document.get("field", [])
+    if not isinstance(tables, list) or not all(isinstance(t, Mapping) for t in tables):
+        raise OverlayError(f"{where}: write each number under its own [[field]] heading")
+    if not tables:
+        raise OverlayError(f"{where}: has no [[field]]; mark one: extractor mark SESSION")
+    parsed = [_parse_field(t, f"{where}: field {i}") for i, t in enumerate(tables, 1)]
+    check_names([f.name for f in parsed], where)
+    return Overlay(tuple(parsed))
+
+
+def _check_keys(table: Mapping[str, Any], known: Sequence[str], where: str) -> None:
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
+            raise OverlayError(f"{where}: unknown key '{key}'; did you mean '{near[0]}'?")
+
+
+def check_names(names: Sequence[str], where: str) -> None:
+    """Raise `OverlayError` where two fields' columns would bear the same name."""
+    columns: dict[str, str] = {}
+    for name in names:
+        if name in names[: names.index(name)] or names.count(name) > 1:
+            raise OverlayError(f"{where}: two fields are called '{name}'; rename one")
+        for column in (name, *(name + suffix for suffix in SUFFIXES)):
+            if column in columns or column in RESERVED_NAMES:
+                other = columns.get(column, "the table itself")
+                raise OverlayError(
+                    f"{where}: field '{name}' would need the column '{column}', which "
+                    f"belongs to '{other}'; rename it"
+                )
+            columns[column] = name
+
+
+def _parse_field(table: Mapping[str, Any], where: str) -> Field:
+    name = table.get("name")
+    if isinstance(name, str) and name:
+        where = f"{where} '{name}'"
+    _check_keys(table, _FIELD_KEYS, where)
+    for key in ("name", "frame", "box"):
+        if key not in table:
+            raise OverlayError(f"{where}: '{key}' is missing")
+    check_name(name, where)
+    place = _parse_place(table, where)
+    better = table.get("better")
+    if better not in (None, "higher", "lower"):
+        raise OverlayError(f'{where}: better must be "higher" or "lower", not {better!r}')
+    also = table.get("also", [])
+    if not isinstance(also, list) or not all(isinstance(t, Mapping) for t in also):
+        raise OverlayError(f"{where}: write each further place under its own [[field.also]]")
+    parsed = Field(
+        name=str(name),
+        frame=place.frame,
+        box=place.box,
+        unit=_text(table, "unit", where),
+        decimals=_decimals(table, where),
+        better=better,
+        minimum=_number(table, "minimum", where),
+        maximum=_number(table, "maximum", where),
+        ceiling=_number(table, "ceiling", where),
+        low=_number(table, "low", where),
+        also=tuple(_parse_also(t, f"{where}, also {i}") for i, t in enumerate(also, 1)),
+    )
+    check_limits(parsed, where)
+    return parsed
+
+
+def check_name(name: object, where: str) -> None:
+    """Raise `OverlayError` unless `name` can be a field's name and so a column's."""
+    if not isinstance(name, str) or not name:
+        raise OverlayError(f"{where}: the name must be a text, not {name!r}")
+    if not name.isidentifier():
+        raise OverlayError(
+            f"{where}: the name '{name}' must be letters, digits and _ only, "
+            "not beginning with a digit: it becomes a column's name"
+        )
+
+
+def check_limits(field_: Field, where: str) -> None:
+    """Raise `OverlayError` where the limits of a field contradict each other."""
+    low, high = field_.minimum, field_.maximum
+    if low is not None and high is not None and low >= high:
+        raise OverlayError(f"{where}: minimum {low:g} is not below maximum {high:g}")
+    if field_.low is not None and field_.direction == "lower":
+        raise OverlayError(f"{where}: low has no meaning where lower is better; remove it")
+    if field_.low is not None and field_.ceiling is not None and field_.low >= field_.ceiling:
+        raise OverlayError(
+            f"{where}: low {field_.low:g} is not below the ceiling {field_.ceiling:g}"
+        )
+
+
+def _parse_also(table: Mapping[str, Any], where: str) -> Place:
+    _check_keys(table, _PLACE_KEYS, where)
+    for key in _PLACE_KEYS:
+        if key not in table:
+            raise OverlayError(f"{where}: '{key}' is missing")
+    return _parse_place(table, where)
+
+
+def _parse_place(table: Mapping[str, Any], where: str) -> Place:
+    frame = _whole_numbers(table["frame"], 2, f"{where}: frame", "[width, height]")
+    box = Box(*_whole_numbers(table["box"], 4, f"{where}: box", "[x, y, width, height]"))
+    if min(frame) < 1:
+        raise OverlayError(f"{where}: frame {list(frame)} has no size")
+    check_box(box, (frame[0], frame[1]), where)
+    return Place((frame[0], frame[1]), box)
+
+
+def check_box(box: Box, frame: tuple[int, int], where: str) -> None:
+    """Raise `OverlayError` unless `box` has a size and lies inside `frame`."""
+    if box.width < 1 or box.height < 1:
+        raise OverlayError(f"{where}: box {box.as_list()} has no size")
+    if not box.within(*frame):
+        raise OverlayError(
+            f"{where}: box {box.as_list()} (x, y, width, height) reaches outside its frame "
+            f"of {frame[0]}x{frame[1]}"
+        )
+
+
+def _whole_numbers(value: object, count: int, where: str, form: str) -> tuple[int, ...]:
+    if (
+        not isinstance(value, list)
+        or len(value) != count
+        or not all(isinstance(v, int) and not isinstance(v, bool) for v in value)
+    ):
+        raise OverlayError(f"{where} must be {count} whole numbers {form}, not {value!r}")
+    return tuple(value)
+
+
+def _text(table: Mapping[str, Any], key: str, where: str) -> str:
+    value = table.get(key, "")
+    if not isinstance(value, str):
+        raise OverlayError(f"{where}: {key} must be a text in quotes, not {value!r}")
+    return value
+
+
+def _number(table: Mapping[str, Any], key: str, where: str) -> float | None:
+    value = table.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise OverlayError(f"{where}: {key} must be a number, not {value!r}")
+    return float(value)
+
+
+def _decimals(table: Mapping[str, Any], where: str) -> int | None:
+    value = table.get("decimals", "auto")
+    if value == "auto":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 6:
+        raise OverlayError(f'{where}: decimals must be "auto" or 0 to 6, not {value!r}')
+    return value
+
+
+def with_place(existing: Field, place: Place) -> Field:
+    """Return the field marked on one more picture: same shape replaces, another shape adds.
+
+    The place that was marked first stays the main one as long as its shape is not marked anew.
+    """
+    main_shape = existing.frame[0] / existing.frame[1]
+    new_shape = place.frame[0] / place.frame[1]
+    if abs(new_shape / main_shape - 1) < ASPECT_TOLERANCE:
+        return replace(existing, frame=place.frame, box=place.box)
+    kept = tuple(p for p in existing.also if p.frame != place.frame)
+    return replace(existing, also=(*kept, place))
+
+
+def save(path: Path, overlay: Overlay) -> None:
+    """Write ``overlay.toml``; comments and layout of an existing file are kept.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; the old file then still stands.
+    """
+    import tomlkit
+
+    from extractor.session.atomic import write_text
+
+    document = editable_toml(path)
+    document["version"] = VERSION
+    old = {str(t["name"]): t for t in document.get("field", [])}
+    tables = tomlkit.aot()
+    for item in overlay.fields:
+        table = old.get(item.name, tomlkit.table())
+        _update_table(table, item)
+        tables.append(table)
+    document["field"] = tables
+    write_text(path, tomlkit.dumps(document), keep_previous=True)
+
+
+def _update_table(table: Any, item: Field) -> None:
+    import tomlkit
+
+    wanted = _as_toml(item)
+    for key in [k for k in table if k not in wanted]:
+        del table[key]
+    for key, value in wanted.items():
+        if key == "also":
+            places = tomlkit.aot()
+            for place in value:
+                places.append(tomlkit.item(place))
+            if table.get("also") != value:
+                table["also"] = places
+        elif table.get(key) != value:
+            table[key] = value
+
+
+def _as_toml(item: Field) -> dict[str, Any]:
+    values: dict[str, Any] = {"name": item.name}
+    if item.unit:
+        values["unit"] = item.unit
+    values["frame"] = list(item.frame)
+    values["box"] = item.box.as_list()
+    if item.decimals is not None:
+        values["decimals"] = item.decimals
+    if item.better is not None:
+        values["better"] = item.better
+    for key in ("minimum", "maximum", "ceiling", "low"):
+        number = getattr(item, key)
+        if number is not None:
+            values[key] = number
+    if item.also:
+        values["also"] = [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also]
+    return values

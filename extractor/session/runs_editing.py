@@ -1,0 +1,458 @@
+"""Editing the session's own files cell by cell: ``runs.csv`` and ``corrections.csv``.
+
+Each edit says what it saw before. The file is read afresh, and only if the cell still holds what
+was seen is it changed; so two tabs, or a page and a spreadsheet, never overwrite each other.
+Unknown columns, planned rows, comments, separators and line ends of a file stay as they are, and
+the version before is kept beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from extractor.errors import ChangedMeanwhileError, UsageError
+from extractor.reading import cache
+from extractor.session.csv_editing import TableFile, one_line
+from extractor.session.csv_tables import format_cell, parse_number
+from extractor.session.folder import (
+    CORRECTION_COLUMNS,
+    DRAFT,
+    RUN_COLUMNS,
+    Correction,
+    Session,
+    clips_of,
+    edits,
+)
+
+#: What a person may write for "no number" in a correction.
+WORDS = ("", "--", "hidden")
+#: Two corrections this close, in seconds, are about the same reading.
+SAME_TIME_S = 5e-4
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A row of ``runs.csv``, or a clip that no row names yet."""
+
+    key: str
+    """Stands for the row in edits; unique."""
+    cells: Mapping[str, str] = field(default_factory=dict)
+    stored: bool = True
+    """False: the clip is in the folder, but in no row."""
+    drafted: bool = False
+    """It stands as the tool drafted it: nobody changed a cell of it."""
+
+    @property
+    def clips(self) -> tuple[str, ...]:
+        """Return the clips it names; none where it is planned and not yet recorded."""
+        return clips_of(self.cells.get("clip", ""))
+
+
+def run_rows(session: Session) -> list[RunRow]:
+    """Return every row of ``runs.csv``, then every clip that it does not name.
+
+    Raises
+    ------
+    TableError
+        If ``runs.csv`` cannot be understood.
+    """
+    return _rows_of(session, TableFile.load(session.runs_path, RUN_COLUMNS))
+
+
+def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
+    drafts = drafted_rows(session)
+    rows = [
+        RunRow(_key(row, i), row, drafted=_is_as_drafted(row, drafts))
+        for i, row in enumerate(table.rows)
+    ]
+    named = {clip for row in rows for clip in row.clips}
+    new = [
+        RunRow(f"clip:{clip}", {"run": session.stems[clip], "clip": clip}, stored=False)
+        for clip in session.clips
+        if clip not in named
+    ]
+    return [*rows, *new]
+
+
+def _key(row: Mapping[str, str], index: int) -> str:
+    clips = row.get("clip", "")
+    return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
+
+
+def _drafts_path(session: Session) -> Path:
+    return session.state / "drafts.json"
+
+
+def drafted_rows(session: Session) -> dict[str, dict[str, str]]:
+    """Return the rows of ``runs.csv`` as they were drafted, by clip, those since removed too."""
+    return cache.read_json(_drafts_path(session))
+
+
+def _is_as_drafted(row: Mapping[str, str], drafts: Mapping[str, Mapping[str, str]]) -> bool:
+    return {k: v for k, v in row.items() if v} == drafts.get(row.get("clip", ""))
+
+
+def is_draft(session: Session) -> bool:
+    """Tell whether ``runs.csv`` holds drafted rows alone, none of which anybody changed."""
+    stored = [row for row in run_rows(session) if row.stored]
+    return bool(stored) and all(row.drafted for row in stored)
+
+
+@edits
+def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
+    """Write drafted rows, in place of those that stand as they were drafted before.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    made : mapping
+        For each clip the filled cells of its row. Drafted rows of other clips are taken out; rows
+        that a person changed stay as they are.
+
+    Raises
+    ------
+    TableError, ChangedMeanwhileError, StorageError
+        If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    before = drafted_rows(session)
+    gone = {r["clip"] for r in table.rows if _is_as_drafted(r, before)} - set(made)
+    waiting = {clip: dict(cells) for clip, cells in made.items()}
+    rows = []
+    for row in table.rows:
+        if not _is_as_drafted(row, before):
+            rows.append(row)
+        elif row["clip"] in waiting:
+            rows.append(waiting.pop(row["clip"]))
+    table.rows = [*rows, *waiting.values()]
+    table.columns += [c for c in RUN_COLUMNS if c not in table.columns]
+    table.save()
+    # Afterwards: a row that is not remembered counts as a person's own, and is left alone.
+    kept = {clip: cells for clip, cells in before.items() if clip not in gone}
+    cache.write_json(_drafts_path(session), kept | dict(made))
+
+
+@edits
+def confirm_drafts(session: Session) -> None:
+    """Take the remark that they are drafts from all rows that name an antenna.
+
+    Raises
+    ------
+    TableError, ChangedMeanwhileError, StorageError
+        If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    for row in table.rows:
+        if row.get("antenna"):
+            _make_own(table, row)
+    table.save()
+
+
+def _make_own(table: TableFile, row: dict[str, str]) -> None:
+    """Take the remark that it is a draft from a row: a person has looked at it."""
+    if row.get("notes", "").startswith(DRAFT):
+        table.set(row, "notes", "")
+
+
+@edits
+def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
+    """Change one cell of ``runs.csv``; the file is made, with a row a clip, where there is none.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    key : str
+        `RunRow.key` of the row.
+    column : str
+        A column of the file or a standard one.
+    old, new : str
+        What the cell held when it was looked at, and what it shall hold.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone or the cell holds something else by now.
+    UsageError, TableError
+        If the new value cannot stand there; nothing is written.
+    """
+    new = one_line(new)
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    if column not in {*table.columns, *RUN_COLUMNS}:
+        raise UsageError(f"runs.csv has no column '{column}'")
+    row = _stored_row(session, table, key)
+    if row.get(column, "") != old.strip():
+        raise ChangedMeanwhileError(
+            f"runs.csv was changed meanwhile: {column} of {row.get('run') or row.get('clip')} is "
+            f"'{row.get(column, '')}' by now, not '{old}'"
+        )
+    if column == "clip":
+        _check_clips(session, new)
+    if column in ("start_s", "end_s") and new and parse_number(new) is None:
+        raise UsageError(f"{column} must be a number of seconds, not '{new}'")
+    _make_own(table, row)
+    table.set(row, column, new)
+    table.save()
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    return RunRow(_key(row, index), row)
+
+
+@edits
+def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
+    """Fill cells of several rows at once, by key and column, where they are still empty.
+
+    A drafted row of a clip that another row names by now is taken out.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If a row is gone.
+    TableError
+        If the result cannot be understood; nothing is written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    for key, cells in values.items():
+        row = _stored_row(session, table, key)
+        for column, value in cells.items():
+            if column in RUN_COLUMNS and not row.get(column):
+                table.set(row, column, one_line(value))
+    rows = [row for row in _rows_of(session, table) if row.stored]
+    named = {clip for row in rows if not row.drafted for clip in row.clips}
+    table.rows = [dict(row.cells) for row in rows if not (row.drafted and named & {*row.clips})]
+    table.save()
+
+
+def _check_clips(session: Session, text: str) -> None:
+    for clip in (c.strip() for c in text.split(";")):
+        if clip and clip not in session.clips:
+            raise UsageError(f"{clip}: no such clip in {session.root.name}")
+
+
+def _stored_row(session: Session, table: TableFile, key: str) -> dict[str, str]:
+    """Return a row of the table, added first where it is that of a clip not yet named."""
+    found = [row for i, row in enumerate(table.rows) if _key(row, i) == key]
+    if len(found) == 1:
+        return found[0]
+    # A clip that another edit has given a row since.
+    own = [row for row in table.rows if key == f"clip:{row.get('clip', '')}"]
+    if len(own) == 1:
+        return own[0]
+    new = [r for r in _rows_of(session, table) if not r.stored and r.key == key]
+    if not new:
+        raise ChangedMeanwhileError("runs.csv was changed meanwhile: that row is gone")
+    if table.digest:
+        table.rows.append(dict(new[0].cells))
+        return table.rows[-1]
+    # No file yet: each clip is a run, and must stay one when a single cell is filled.
+    made = {r.key: dict(r.cells) for r in _rows_of(session, table)}
+    table.rows = list(made.values())
+    return made[key]
+
+
+@edits
+def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
+    """Cut a run in two at a time, seconds on the run's own time line; return both keys.
+
+    Raises
+    ------
+    UsageError
+        If the time lies outside the run.
+    ChangedMeanwhileError
+        If the row is gone.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    start, end = parse_number(row.get("start_s", "")), parse_number(row.get("end_s", ""))
+    if at_s <= (start or 0.0) or (end is not None and at_s >= end):
+        raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    _make_own(table, row)
+    second = dict(row)
+    table.set(row, "end_s", format_cell(round(at_s, 3)))
+    table.set(second, "start_s", format_cell(round(at_s, 3)))
+    _rename(table, second)
+    table.rows.insert(index + 1, second)
+    table.save()
+    return _key(row, index), _key(second, index + 1)
+
+
+@edits
+def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
+    """Add a run that is a part of a clip; return its key.
+
+    Antenna and the like are left empty: that it is the same as another run's is for the user
+    to say.
+
+    Raises
+    ------
+    UsageError
+        If there is no such clip or the times are no span.
+    """
+    _check_clips(session, clip)
+    if not 0 <= start_s < end_s:
+        raise UsageError("a run must end after it starts")
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    if not table.digest:
+        table.rows = [dict(r.cells) for r in _rows_of(session, table)]
+    whole = [r for r in table.rows if r.get("clip") == clip]
+    untouched = [r for r in whole if not (r.get("start_s") or r.get("end_s"))]
+    # The row that stands for the whole clip would count the same seconds twice.
+    row = untouched[0] if len(whole) == 1 and untouched else {}
+    if not row:
+        row = {"run": session.stems[clip], "clip": clip}
+        if whole:
+            _rename(table, row)
+        table.rows.append(row)
+    _make_own(table, row)
+    table.set(row, "start_s", format_cell(round(start_s, 3)))
+    table.set(row, "end_s", format_cell(round(end_s, 3)))
+    table.save()
+    index = next(i for i, one in enumerate(table.rows) if one is row)
+    return _key(row, index)
+
+
+@edits
+def remove_run(session: Session, key: str) -> None:
+    """Take a row out of ``runs.csv``; the clip stays.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    table.rows = [one for one in table.rows if one is not row]
+    table.save()
+
+
+def _rename(table: TableFile, row: dict[str, str]) -> None:
+    base = row.get("run") or row.get("clip", "").rpartition(".")[0]
+    taken = {one.get("run", "") for one in table.rows}
+    number = 2
+    while f"{base}_{number}" in taken:
+        number += 1
+    table.set(row, "run", f"{base}_{number}")
+
+
+@edits
+def correct(
+    session: Session,
+    clip: str,
+    name: str,
+    changes: Sequence[tuple[float, str | None, str | None]],
+) -> list[Correction]:
+    """Write corrections of one field in one clip into ``corrections.csv``, at once.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    clip, name : str
+        Clip and field.
+    changes : sequence of (time in seconds, value before, value now)
+        A value is a text as in the file; None: no correction.
+
+    Returns
+    -------
+    list of Correction
+        All that hold for this clip and field afterwards.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If another correction stands there by now.
+    UsageError
+        If a value is neither a number nor one of `WORDS`.
+    """
+    table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
+    for time_s, before, now in changes:
+        if now is not None and now not in WORDS and parse_number(now) is None:
+            raise UsageError(f"'{now}' is no number; leave it empty where none can be read")
+        own = [r for r in table.rows if _is_about(r, clip, name, time_s)]
+        stands = own[-1]["value"] if own else None
+        if stands != before:
+            raise ChangedMeanwhileError(
+                f"corrections.csv was changed meanwhile: {clip} at {time_s:g} s is "
+                f"{'not corrected' if stands is None else repr(stands)} by now"
+            )
+        table.rows = [r for r in table.rows if not any(r is one for one in own)]
+        if now is not None:
+            cells = (clip, format_cell(round(time_s, 6)), name, now)
+            table.rows.append(dict(zip(CORRECTION_COLUMNS, cells, strict=True)))
+    table.save()
+    return [c for c in session.corrections() if (c.clip, c.field) == (clip, name)]
+
+
+def _is_about(row: Mapping[str, str], clip: str, name: str, time_s: float) -> bool:
+    at_s = parse_number(row["time_s"])
+    return (
+        row["clip"] == clip
+        and row["field"] == name
+        and at_s is not None
+        and abs(at_s - time_s) < SAME_TIME_S
+    )
+
+
+@edits
+def rename_field(session: Session, old: str, new: str) -> None:
+    """Call a field by another name in ``overlay.toml`` and in ``corrections.csv``.
+
+    Raises
+    ------
+    SessionFileError
+        If the name cannot be used.
+    """
+    from extractor.reading import marking
+    from extractor.session import overlay
+
+    known = session.overlay()
+    item = known[old]
+    overlay.check_name(new, f"field '{old}'")
+    marking.save(session, [replace(f, name=new) if f is item else f for f in known.fields])
+    if session.corrections_path.exists():
+        table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
+        for row in table.rows:
+            if row["field"] == old:
+                row["field"] = new
+        table.save()
+
+
+@edits
+def edit_span(
+    session: Session,
+    key: str,
+    seen: tuple[str, str],
+    span: tuple[float | None, float | None],
+) -> None:
+    """Set a run's start and end in one step.
+
+    Parameters
+    ----------
+    session : Session
+        The folder.
+    key : str
+        `RunRow.key` of the row.
+    seen : (start, end)
+        What the two cells held when they were looked at.
+    span : (start, end)
+        Seconds on the run's own time line; None: from the start, to the end.
+
+    Raises
+    ------
+    ChangedMeanwhileError
+        If the row is gone or its cells hold something else by now.
+    TableError
+        If the end is not after the start; nothing is written.
+    """
+    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    row = _stored_row(session, table, key)
+    if (row.get("start_s", ""), row.get("end_s", "")) != seen:
+        raise ChangedMeanwhileError("runs.csv was changed meanwhile: the run has other times now")
+    _make_own(table, row)
+    for column, value in zip(("start_s", "end_s"), span, strict=True):
+        table.set(row, column, "" if value is None else format_cell(round(value, 3)))
+    table.save()

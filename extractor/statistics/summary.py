@@ -1,0 +1,321 @@
+"""One series -> one summary: level, spread, dropouts, ceiling, and an honest interval.
+
+Knows nothing of video: a recording, a hand-kept log and another tool's table are all the same
+here (see `extractor.statistics.series` for the columns). Each number is explained in ``docs/method.md``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.statistics.autocorrelation import autocorrelation, centred_mean, mean_interval
+from extractor.statistics.ceiling import CEILING_STEPS, find_ceiling
+from extractor.statistics.dropouts import dropout_lengths
+from extractor.statistics.flags import COUNTED, Flag
+from extractor.statistics.sampling import Sampling, missing_rows, quantiles, sampling_of, time_share
+from extractor.statistics.series import check_series, display_step
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.session.overlay import Field
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+#: Above this share of hidden and unreadable instants, bounds for the mean are given.
+UNREAD_SHARE = 0.02
+#: Where `low` is not given, this share of the ceiling is used.
+LOW_SHARE_OF_CEILING = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What one field did in one run. NaN: not defined here (see ``docs/method.md``)."""
+
+    n: int
+    """Readings that count (`ok` and `corrected`)."""
+    duration_s: float
+    """First to last sampled instant plus one sampling period."""
+    coverage: float
+    """Share of the instants to be sampled that count, 0 to 1: those in holes are not read."""
+    mean: float
+    """Over the time a number was shown, field's unit."""
+    mean_with_outages: float
+    """`no_link` counted as 0; NaN unless higher is better."""
+    sd: float
+    """Standard deviation with n - 1, field's unit."""
+    median: float
+    p05: float
+    p95: float
+    minimum: float
+    maximum: float
+    availability: float
+    """Share of counted and `no_link` time at or above `low`, 0 to 1."""
+    dropouts: float
+    """Number of stretches of at least 0.3 s below `low` or without link."""
+    longest_dropout_s: float
+    """0 where there is none."""
+    ceiling: float
+    ceiling_share: float
+    """Share of counted samples within two display steps of the ceiling, or above."""
+    trend_per_min: float
+    """Least-squares slope, field's unit per minute."""
+    lag1: float
+    """Correlation of neighbouring samples, -1 to 1."""
+    n_effective: float
+    """Independent readings that would know the mean as well, 1 to n."""
+    mean_se: float
+    mean_low: float
+    mean_high: float
+    n_no_link: int
+    n_hidden: int
+    n_unreadable: int
+    n_range: int
+    n_spike: int
+    n_format: int
+    n_frozen: int
+    n_corrected: int
+    ceiling_source: str
+    """``typed``, ``found`` or empty."""
+    mean_bound_low: float
+    """The mean if every unread instant had shown the least possible; NaN up to 2 % unread."""
+    mean_bound_high: float
+    availability_frozen: float
+    """As `availability`, frozen time counted as outage."""
+
+    def as_row(self) -> dict[str, Any]:
+        """Return the columns of ``summary.csv`` in their order."""
+        return {item.name: getattr(self, item.name) for item in dataclasses.fields(self)}
+
+
+#: Names of the columns that a `Summary` fills, in order.
+SUMMARY_COLUMNS: tuple[str, ...] = tuple(item.name for item in dataclasses.fields(Summary))
+
+
+def summarise(
+    series: pd.DataFrame,
+    field: Field,
+    *,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    period_s: float | None = None,
+    steady: bool = False,
+    confidence: float = 0.95,
+) -> Summary:
+    """Summarise one field of one run.
+
+    Parameters
+    ----------
+    series : DataFrame
+        Columns ``time_s`` (rising), ``value`` and ``flag``; ``text`` helps to find the display
+        step, ``since_s`` (seconds) makes dropouts exact to a frame.
+    field : Field
+        Its `decimals`, `direction`, `minimum`, `maximum`, `ceiling` and `low` are used.
+    start_s, end_s : float, optional
+        Only rows with ``start_s <= time_s < end_s`` are used.
+    period_s : float, optional
+        Sampling period; found from the times when absent.
+    steady : bool
+        The series was sampled at a steady rate, however many holes it has.
+    confidence : float
+        Of the interval for the mean, between 0 and 1.
+
+    Returns
+    -------
+    Summary
+        With n = 0 and NaN where nothing counts. In uneven sampling, mean, spread, quantiles and
+        shares weigh each reading by the time it stands for.
+
+    Raises
+    ------
+    TableError
+        If columns are missing or times do not rise.
+    """
+    check_series(series)
+    rows = _between(series, start_s, end_s)
+    flags = rows["flag"].to_numpy(object).astype(str)
+    values = rows["value"].to_numpy(float)
+    counted = np.isin(flags, list(COUNTED)) & np.isfinite(values)
+    sampling = sampling_of(rows["time_s"].to_numpy(float), period_s)
+    step = display_step(rows, field.decimals)
+    ceiling, source = _ceiling(values[counted], field, step)
+    numbers: dict[str, Any] = {"n": int(counted.sum())}
+    numbers |= _coverage(counted, rows["time_s"].to_numpy(float), sampling, steady=steady)
+    numbers |= _level(values, counted, sampling)
+    numbers |= _with_unread(values, flags, counted, sampling, field)
+    numbers |= _outages(rows, flags, counted, sampling, _low(field, ceiling))
+    numbers |= _ceiling_columns(values, counted, sampling, ceiling, source, step)
+    numbers |= _dynamics(rows["time_s"].to_numpy(float), values, counted, sampling, confidence)
+    for flag in Flag:
+        if flag != Flag.OK:
+            numbers[f"n_{flag}"] = int(np.count_nonzero(flags == flag))
+    return Summary(**numbers)
+
+
+def _between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:
+    times = series["time_s"].to_numpy(float)
+    keep = np.ones(len(times), bool)
+    if start_s is not None and not math.isnan(start_s):
+        keep &= times >= start_s
+    if end_s is not None and not math.isnan(end_s):
+        keep &= times < end_s
+    return series if keep.all() else series.loc[keep]
+
+
+def _chosen(weights: Floats | None, rows: Bools) -> Floats | None:
+    return None if weights is None else weights[rows]
+
+
+def _coverage(
+    counted: Bools, times_s: Floats, sampling: Sampling, *, steady: bool
+) -> dict[str, float]:
+    if not len(counted):
+        return {"duration_s": 0.0, "coverage": math.nan}
+    duration = float(sampling.ends_s[-1] - sampling.starts_s[0])
+    due = len(counted) + (missing_rows(times_s, sampling) if steady or sampling.even else 0)
+    return {"duration_s": duration, "coverage": float(counted.sum() / due)}
+
+
+def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, float]:
+    names = ("mean", "sd", "p05", "median", "p95", "minimum", "maximum")
+    shown = values[counted]
+    if not len(shown):
+        return dict.fromkeys(names, math.nan)
+    weights = _chosen(sampling.weights, counted)
+    mean = centred_mean(shown) if weights is None else float(np.average(shown, weights=weights))
+    sd = math.nan
+    if len(shown) > 1:
+        spread = float(np.average((shown - mean) ** 2, weights=weights))
+        sd = math.sqrt(spread * len(shown) / (len(shown) - 1))
+    low, middle, high = quantiles(shown, (0.05, 0.5, 0.95), weights)
+    numbers = (mean, sd, low, middle, high, shown.min(), shown.max())
+    return dict(zip(names, map(float, numbers), strict=True))
+
+
+def _with_unread(
+    values: Floats, flags: NDArray[Any], counted: Bools, sampling: Sampling, field: Field
+) -> dict[str, float]:
+    """Return the mean with outages as 0, and bounds where too much was not read."""
+    result = {
+        "mean_with_outages": math.nan,
+        "mean_bound_low": math.nan,
+        "mean_bound_high": math.nan,
+    }
+    out = flags == Flag.NO_LINK
+    unread = (flags == Flag.HIDDEN) | (flags == Flag.UNREADABLE)
+    heft = np.ones(len(values)) if sampling.weights is None else sampling.weights
+    if field.direction == "higher" and np.any(counted | out):
+        with_zero = np.where(out, 0.0, values)[counted | out]
+        result["mean_with_outages"] = float(np.average(with_zero, weights=heft[counted | out]))
+    if counted.any() and np.mean(unread) > UNREAD_SHARE:
+        shown = values[counted]
+        both = heft[counted].sum() + heft[unread].sum()
+        total = float(np.sum(heft[counted] * shown))
+        least, most = _possible(shown, field)
+        result["mean_bound_low"] = (total + heft[unread].sum() * least) / both
+        result["mean_bound_high"] = (total + heft[unread].sum() * most) / both
+    return result
+
+
+def _possible(shown: Floats, field: Field) -> tuple[float, float]:
+    """Return the least and the most that an unread instant may have shown."""
+    low, high = float(shown.min()), float(shown.max())
+    if field.minimum is not None:
+        low = min(low, field.minimum)
+    elif low > 0:
+        low = 0.0
+    limit = field.ceiling if field.ceiling is not None else field.maximum
+    return low, high if limit is None else max(high, limit)
+
+
+def _ceiling(shown: Floats, field: Field, step: float) -> tuple[float, str]:
+    if field.ceiling is not None:
+        return field.ceiling, "typed"
+    found = find_ceiling(shown, step) if field.direction == "higher" else None
+    return (math.nan, "") if found is None else (found, "found")
+
+
+def _ceiling_columns(
+    values: Floats, counted: Bools, sampling: Sampling, ceiling: float, source: str, step: float
+) -> dict[str, Any]:
+    share = math.nan
+    if source:
+        near = np.nan_to_num(values, nan=-math.inf) >= ceiling - (CEILING_STEPS + 1e-6) * step
+        share = time_share(near, counted, sampling.weights)
+    return {"ceiling": ceiling, "ceiling_share": share, "ceiling_source": source}
+
+
+def _low(field: Field, ceiling: float) -> float:
+    """Return the level below which the link counts as out; NaN where that has no meaning."""
+    if field.direction != "higher":
+        return math.nan
+    return field.low if field.low is not None else ceiling * LOW_SHARE_OF_CEILING
+
+
+def _outages(
+    rows: pd.DataFrame, flags: NDArray[Any], counted: Bools, sampling: Sampling, low: float
+) -> dict[str, float]:
+    names = ("availability", "availability_frozen", "dropouts", "longest_dropout_s")
+    out = flags == Flag.NO_LINK
+    known = counted | out
+    if math.isnan(low) or not known.any():
+        return dict.fromkeys(names, math.nan)
+    up = counted & (np.nan_to_num(rows["value"].to_numpy(float), nan=-math.inf) >= low)
+    lengths = dropout_lengths(rows, known & ~up, known, sampling)
+    with_frozen = known | (flags == Flag.FROZEN)
+    return {
+        "availability": time_share(up, known, sampling.weights),
+        "availability_frozen": time_share(up, with_frozen, sampling.weights),
+        "dropouts": float(len(lengths)),
+        "longest_dropout_s": max(lengths, default=0.0),
+    }
+
+
+def _dynamics(
+    times_s: Floats, values: Floats, counted: Bools, sampling: Sampling, confidence: float
+) -> dict[str, float]:
+    """Return trend, lag-1 correlation and the interval for the mean."""
+    if not counted.any():
+        names = ("trend_per_min", "lag1", "n_effective", "mean_se", "mean_low", "mean_high")
+        return dict.fromkeys(names, math.nan)
+    kept = np.where(counted, values, math.nan)
+    weights = sampling.weights
+    if sampling.even:
+        kept = _on_grid(times_s, kept, sampling.period_s)
+    interval = mean_interval(kept, weights, confidence=confidence)
+    return {
+        "trend_per_min": _slope(times_s[counted], values[counted]) * 60,
+        "lag1": float(autocorrelation(kept, 1)[1]) if len(kept) > 2 else math.nan,
+        "n_effective": interval.n_effective,
+        "mean_se": interval.standard_error,
+        "mean_low": interval.low,
+        "mean_high": interval.high,
+    }
+
+
+def _on_grid(times_s: Floats, kept: Floats, period_s: float) -> Floats:
+    """Put an even series on its grid, NaN in the holes; holes are cut to as long as the rest."""
+    if len(kept) < 2:
+        return kept
+    steps = np.clip(np.rint(np.diff(times_s) / period_s), 1, len(kept)).astype(int)
+    places = np.concatenate([[0], np.cumsum(steps)])
+    if places[-1] == len(kept) - 1:
+        return kept
+    grid = np.full(int(places[-1]) + 1, math.nan)
+    grid[places] = kept
+    return grid
+
+
+def _slope(times_s: Floats, shown: Floats) -> float:
+    """Return the least-squares slope per second; NaN with fewer than three readings."""
+    if len(shown) < 3:
+        return math.nan
+    centred = times_s - times_s.mean()
+    return float(centred @ (shown - shown.mean()) / (centred @ centred))

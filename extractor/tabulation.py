@@ -1,0 +1,320 @@
+"""From what was read to tables: flags, corrections, the readings CSV, the summary's rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from extractor.reading.number_parsing import is_spoilt
+from extractor.session.atomic import write_text
+from extractor.session.csv_tables import format_columns, parse_number
+from extractor.session.folder import Correction, Run
+from extractor.statistics.flags import Flag
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.reading.cache import ClipState, FieldState
+    from extractor.session.overlay import Field
+
+#: Raised whenever the same readings would be cleaned or summarised differently by newer code.
+TABLES_VERSION = 2
+
+#: With more than this share unreadable, the box or the font is the likely cause.
+POOR_SHARE = 0.5
+
+#: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
+RUN_PART = (
+    *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
+    *("position", "repeat", "order"),
+)
+
+
+@dataclass(frozen=True)
+class ClipSeries:
+    """One clip's flagged series and what the user should know about them."""
+
+    series: dict[str, pd.DataFrame]
+    """By field: columns of `extractor.statistics.series.COLUMNS`."""
+    notes: tuple[str, ...]
+    unmatched: tuple[Correction, ...]
+    """Corrections that no row lies near enough to."""
+    outside: tuple[str, ...] = ()
+    """What is wrong with the corrections beyond their field's limits, each in words."""
+
+
+def clip_series(
+    state: ClipState, fields: Sequence[Field], corrections: Sequence[Correction]
+) -> ClipSeries:
+    """Flag one clip's readings, then apply the corrections made by hand.
+
+    Parameters
+    ----------
+    state : ClipState
+        What was read.
+    fields : sequence of Field
+        Their limits decide about `range` and `format`.
+    corrections : sequence of Correction
+        Those of this clip.
+    """
+    from extractor.statistics.cleaning import clean_clip
+
+    raw = {f.name: _raw_series(state, state.fields[f.name]) for f in fields}
+    cleaned = clean_clip(raw, fields, frame_s=state.frame_s)
+    notes = list(state.remarks)
+    notes += [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
+    series = {name: one.series for name, one in cleaned.items()}
+    notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
+    known = {f.name: f for f in fields}
+    unmatched = [c for c in corrections if not _correct(series, known, c)]
+    outside = [_outside(known[c.field], c) for c in corrections if c not in unmatched]
+    return ClipSeries(series, tuple(notes), tuple(unmatched), tuple(o for o in outside if o))
+
+
+def _outside(item: Field, correction: Correction) -> str:
+    if corrected(correction.value, item)[1] != Flag.RANGE:
+        return ""
+    objection = item.objection(parse_number(correction.value) or 0.0)
+    return (
+        f"{correction.clip} at {correction.time_s:g} s: {objection}; flagged range, not counted: "
+        "put the number right, or the limits in overlay.toml"
+    )
+
+
+def _poor(name: str, frame: pd.DataFrame) -> str:
+    # Damage is named elsewhere, and no other box would help.
+    flags = [
+        f
+        for f, *seen in zip(frame["flag"], frame["text"], frame["confidence"], strict=True)
+        if not is_spoilt(*seen)
+    ]
+    share = flags.count(Flag.UNREADABLE) / max(1, len(flags))
+    if share <= POOR_SHARE:
+        return ""
+    return (
+        f"{name}: {100 * share:.0f} % is not readable; look at the box (extractor mark --list), "
+        "and if a number stands there, teach its digits: extractor teach"
+    )
+
+
+def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
+    import pandas as pd
+
+    from extractor.reading.number_parsing import interpret
+
+    readings = [
+        interpret(text, confidence, state.gate)
+        for text, confidence in zip(seen.text, seen.confidence, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "time_s": state.time_s,
+            "value": [r.value for r in readings],
+            "text": pd.Series(seen.text, dtype=object),
+            "since_s": [math.nan if s is None else s for s in seen.since_s],
+            "confidence": seen.confidence,
+            "flag": pd.Series([str(r.flag) for r in readings], dtype=object),
+            "still": state.still,
+        }
+    )
+
+
+def _correct(
+    series: Mapping[str, pd.DataFrame], fields: Mapping[str, Field], correction: Correction
+) -> bool:
+    import numpy as np
+
+    frame = series.get(correction.field)
+    if frame is None or frame.empty:
+        return False
+    times = frame["time_s"].to_numpy(float)
+    period_s = float(np.median(np.diff(times))) if len(times) > 1 else math.inf
+    row = int(np.argmin(np.abs(times - correction.time_s)))
+    # The tolerance lets a time that was written with three decimals find its row.
+    if abs(times[row] - correction.time_s) > period_s / 2 + 1e-3:
+        return False
+    value, flag = corrected(correction.value, fields[correction.field])
+    for column, cell in (("value", value), ("confidence", 1.0), ("flag", str(flag))):
+        frame.loc[frame.index[row], column] = cell
+    return True
+
+
+def corrected(text: str, item: Field) -> tuple[float, Flag]:
+    """Return value and flag of a correction as it stands in ``corrections.csv``.
+
+    A number that the field's own limits exclude is flagged `range`: a slip of the hand.
+    """
+    if text == "":
+        return math.nan, Flag.UNREADABLE
+    if text == "--":
+        return math.nan, Flag.NO_LINK
+    if text == "hidden":
+        return math.nan, Flag.HIDDEN
+    number = parse_number(text)
+    if number is None:
+        return math.nan, Flag.UNREADABLE
+    return number, Flag.RANGE if item.objection(number) else Flag.CORRECTED
+
+
+def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
+    """Write one clip's readings.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written; the old file then still stands.
+    """
+    times = next(iter(series.values()))["time_s"].tolist()
+    columns: dict[str, Sequence[object]] = {"time_s": [round(t, 6) for t in times]}
+    for name, one in series.items():
+        columns[name] = one["value"].tolist()
+        columns[f"{name}_text"] = one["text"].tolist()
+        columns[f"{name}_since_s"] = [round(t, 6) for t in one["since_s"].tolist()]
+        columns[f"{name}_confidence"] = [round(c, 4) for c in one["confidence"].tolist()]
+        columns[f"{name}_flag"] = one["flag"].tolist()
+    write_text(path, format_columns(columns))
+
+
+def run_series(
+    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]], name: str
+) -> pd.DataFrame:
+    """Join one field's series of the clips of a run, each shifted behind the one before.
+
+    Parameters
+    ----------
+    parts : sequence of (series by field, duration in seconds)
+        In the order in which they were recorded.
+    name : str
+        The field.
+    """
+    import pandas as pd
+
+    if len(parts) == 1:
+        return parts[0][0][name]
+    offset_s = 0.0
+    shifted = []
+    for series, duration_s in parts:
+        one = series[name].copy()
+        last_s = float(one["time_s"].iloc[-1])
+        one["time_s"] += offset_s
+        one["since_s"] += offset_s
+        shifted.append(one)
+        # A last frame without a duration must not let the next clip begin before it.
+        offset_s += max(duration_s, last_s + 1e-3)
+    return pd.concat(shifted, ignore_index=True)
+
+
+def run_rows(
+    run: Run,
+    states: Sequence[ClipState],
+    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]],
+    fields: Sequence[Field],
+    *,
+    steady: bool = True,
+) -> list[dict[str, Any]]:
+    """Return one summary row per field of a run.
+
+    Parameters
+    ----------
+    run : Run
+        Which clips, from when to when.
+    states, parts : sequences
+        What was read in each clip of the run, and its flagged series with its duration.
+    fields : sequence of Field
+        In the order of the rows.
+    steady : bool
+        The clips were sampled at a steady rate, see `statistics.summarise`.
+    """
+    from extractor.statistics.summary import summarise
+
+    rows = []
+    for item in fields:
+        series = run_series(parts, item.name)
+        summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s, steady=steady)
+        row: dict[str, Any] = {column: run.cell(column) for column in RUN_PART}
+        row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}
+        row |= summary.as_row()
+        row["incomplete"] = _incomplete(states)
+        row |= _crosscheck([(s, s.fields[item.name]) for s in states])
+        rows.append(row)
+    return rows
+
+
+def _incomplete(states: Sequence[ClipState]) -> str:
+    answers = {s.complete for s in states}
+    if "no" in answers:
+        return "yes"
+    return "unknown" if "unknown" in answers else "no"
+
+
+def _crosscheck(seen: Sequence[tuple[ClipState, FieldState]]) -> dict[str, Any]:
+    from extractor.reading.number_parsing import interpret
+
+    compared = agreed = 0
+    for state, field in seen:
+        for row, text in field.crosscheck:
+            first = interpret(field.text[row], field.confidence[row], state.gate)
+            second = interpret(text, 1.0, 0.0)
+            if first.flag == second.flag == Flag.OK:
+                compared += 1
+                agreed += first.value == second.value
+    return {
+        "crosscheck_n": compared if compared else None,
+        "crosscheck_agree": agreed / compared if compared else None,
+    }
+
+
+def summary_columns() -> list[str]:
+    """Return the columns of ``summary.csv``: the contract's order, then what came later."""
+    from extractor.statistics.summary import SUMMARY_COLUMNS
+
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    first = [c for c in SUMMARY_COLUMNS if c not in later]
+    return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
+
+
+def summarise_file(
+    path: Path, time_column: str, value_column: str, item: Field
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Clean and summarise a series kept in any CSV.
+
+    Parameters
+    ----------
+    path : Path
+        A table in any common dialect.
+    time_column, value_column : str
+        Its columns, see `extractor.statistics.series.series_from_table`.
+    item : Field
+        Unit, decimals and limits; its box is not used.
+
+    Returns
+    -------
+    row : dict
+        As in ``summary.csv``.
+    notes : tuple of str
+        What cleaning has to say.
+
+    Raises
+    ------
+    TableError
+        If the file cannot be understood.
+    """
+    import pandas as pd
+
+    from extractor.session.csv_tables import read_table
+    from extractor.statistics.cleaning import clean
+    from extractor.statistics.series import series_from_table
+    from extractor.statistics.summary import summarise
+
+    table = read_table(path)
+    table.require(time_column, value_column)
+    frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
+    cleaned = clean(series_from_table(frame, time_column, value_column), item)
+    row: dict[str, Any] = dict.fromkeys(summary_columns())
+    row |= {"run": path.stem, "clip": path.name, "field": item.name, "unit": item.unit}
+    row |= summarise(cleaned.series, item).as_row()
+    row["incomplete"] = "unknown"
+    return row, cleaned.notes

@@ -1,0 +1,441 @@
+"""Clips: probing, and frames with their own timestamps. The only video decoding."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import av
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import ClipError
+from extractor.reading.readers.base import Crop
+from extractor.session.overlay import Box
+from extractor.video import decoding, integrity
+from extractor.video.continuity import BACK_S, is_hole, usual_step_s
+from extractor.video.crops import PLANAR, crop, rows_of
+from extractor.video.decoding import Tally
+
+#: The declared duration and the last frame's end may differ by this without anything missing:
+#: containers round, and sound may run on after the picture.
+DURATION_SLACK_S = 0.5
+#: So many jumps, holes and damaged places of a clip are named; the others are counted.
+MOST_REMARKS = 3
+#: Every n-th pixel in both directions is looked at to judge whether the picture moves.
+MOTION_STRIDE = 16
+
+Completeness = Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """What is known of a clip before its frames are decoded."""
+
+    path: Path
+    width: int
+    """Pixels, as displayed: after the rotation flag."""
+    height: int
+    rotation: int
+    """Degrees counter-clockwise by which a decoded frame is turned for display: 0, 90, 180, 270."""
+    codec: str
+    frame_rate_hz: float | None
+    """As the file says it, which may be wrong; for a progress bar, not for times."""
+    declared_duration_s: float | None
+    """As the container's header says it; None where it says nothing."""
+    length_s: float | None
+    """About how long it is, for progress and for looking here and there; may be estimated."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One decoded frame, reduced to what the reading needs."""
+
+    time_s: float
+    """From the file's own presentation timestamps; the first frame is 0."""
+    crops: tuple[Crop, ...]
+    """One per box asked for, in that order."""
+    thumb: npt.NDArray[np.uint8] | None = field(default=None, repr=False)
+    """Sparse luma samples of the picture outside the boxes, shape (n,); None unless asked for."""
+    spoilt: bool = False
+    """Damage makes it show something else than the screen did."""
+    fresh: bool = False
+    """It does not follow the frame before: there is a hole, a jump of the clock or damage."""
+
+
+def probe(path: Path) -> Clip:
+    """Open a clip and read its header and first frame.
+
+    Raises
+    ------
+    ClipError
+        If it is no video, has no picture stream, or not one frame can be decoded.
+    """
+    with decoding.opened(path) as container:
+        stream = decoding.picture_stream(container, path)
+        stream.thread_type = "NONE"
+        first = decoding.first_frame(container, stream, path)
+        rotation = decoding.rotation_of(first)
+        turned = rotation in (90, 270)
+        rate = stream.average_rate or stream.guessed_rate
+        return Clip(
+            path=path,
+            width=first.height if turned else first.width,
+            height=first.width if turned else first.height,
+            rotation=rotation,
+            codec=stream.codec_context.name,
+            frame_rate_hz=float(rate) if rate else None,
+            declared_duration_s=decoding.declared_duration_s(container, stream),
+            length_s=float(container.duration) / float(av.time_base)
+            if container.duration
+            else None,
+        )
+
+
+def length_s(path: Path) -> float | None:
+    """Return about how long a clip is, from its header alone; None if that says nothing."""
+    try:
+        with decoding.opened(path) as container:
+            return float(container.duration) / float(av.time_base) if container.duration else None
+    except ClipError:
+        return None
+
+
+def frames(
+    clip: Clip,
+    boxes: Sequence[Box],
+    tally: Tally,
+    *,
+    keyframes_only: bool = False,
+    thumbs: bool = False,
+    threads: int = 1,
+) -> Iterator[Frame]:
+    """Decode a clip and yield every frame's time and crops, in order of display.
+
+    A clip that was cut off is read to where it ends. Damage is counted in `tally`.
+
+    Parameters
+    ----------
+    clip : Clip
+        From `probe`.
+    boxes : sequence of Box
+        Rectangles in pixels of the displayed picture (after rotation); each must lie inside.
+    tally : Tally
+        Filled while the frames are taken.
+    keyframes_only : bool
+        Let the decoder skip everything else.
+    thumbs : bool
+        Fill `Frame.thumb` (not with `keyframes_only`).
+    threads : int
+        Threads of the decoder.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be opened, or its frames change size so that the boxes no longer fit.
+    """
+    with decoding.opened(clip.path) as container:
+        stream = decoding.picture_stream(container, clip.path)
+        stream.thread_type = "AUTO" if threads > 1 else "NONE"
+        stream.codec_context.thread_count = threads
+        if keyframes_only:
+            stream.codec_context.skip_frame = "NONKEY"
+        cutter = _Cutter(clip, boxes, thumbs=thumbs)
+        step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
+        line = _Line(tally, step_s, keyframes_only=keyframes_only)
+        for decoded in decoding.decoded(container, stream, tally):
+            tally.decoded += 1
+            if not line.take(decoded):
+                continue
+            frame = cutter.cut(decoded, line.time_s)
+            yield replace(frame, spoilt=line.spoilt, fresh=line.fresh)
+        if keyframes_only and tally.decoded:
+            # Where it ends, and where nothing is, only the packets say: keyframes are far apart.
+            first_s = tally.first_pts_s
+            tally.end_s = max(tally.end_s, tally.clock.end_s - first_s)
+            tally.holes = [(a - first_s, b - first_s) for a, b in tally.clock.holes]
+
+
+class _Line:
+    """Puts decoded frames in a line: their times from the first, what is missing in between."""
+
+    def __init__(self, tally: Tally, step_s: float, *, keyframes_only: bool) -> None:
+        self._tally = tally
+        self._gaps_count = not keyframes_only
+        self._step_s = step_s
+        self._jumps = 0
+        self.time_s = -math.inf
+        self.spoilt = self.fresh = False
+
+    def take(self, frame: av.VideoFrame) -> bool:
+        """Take the next frame; False where it does not lie after the one before."""
+        tally = self._tally
+        seconds = decoding.time_s_of(frame) or 0.0
+        if math.isnan(tally.first_pts_s):
+            tally.first_pts_s = seconds
+        time_s = seconds - tally.first_pts_s
+        gap_s = time_s - self.time_s
+        if gap_s <= 0:
+            tally.out_of_order += 1
+            return False
+        spoilt = tally.damage.spoils(frame, seconds)
+        hole = self._gaps_count and math.isfinite(gap_s) and is_hole(gap_s, self._step_s)
+        if hole:
+            tally.holes.append((self.time_s + self._step_s, time_s))
+        if spoilt:
+            first_s = tally.spoilt.pop()[0] if self.spoilt else time_s
+            tally.spoilt.append((first_s, time_s))
+        jumps = sum(at_s <= seconds + 1e-6 for at_s, _ in tally.clock.jumps)
+        self.fresh = hole or spoilt != self.spoilt or jumps > self._jumps
+        duration_s = float((frame.duration or 0) * (frame.time_base or 0))
+        self._step_s = usual_step_s(self._step_s, duration_s or gap_s)
+        self.time_s, self.spoilt, self._jumps = time_s, spoilt, jumps
+        tally.end_s = time_s + (duration_s or self._step_s)
+        return True
+
+
+def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
+    """Return the frame shown at a time, with its exact time.
+
+    Parameters
+    ----------
+    clip : Clip
+        From `probe`.
+    at_s : float
+        Seconds after the first frame; past the end, the last frame is given.
+
+    Returns
+    -------
+    time_s : float
+        The frame's own time, seconds after the first frame.
+    image : array of uint8, shape (height, width, 3)
+        BGR, turned as displayed.
+
+    Raises
+    ------
+    ClipError
+        If no frame can be decoded.
+    """
+    with decoding.opened(clip.path) as container:
+        stream = decoding.picture_stream(container, clip.path)
+        stream.thread_type = "AUTO"
+        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        best = decoding.shown_at(clip.path, container, stream, first + at_s)
+        if best is None:
+            raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
+        image = best.to_ndarray(format="bgr24")
+        return (decoding.time_s_of(best) or 0.0) - first, np.rot90(image, clip.rotation // 90)
+
+
+def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iterator[Frame]:
+    """Yield the frame shown at each of some times, in ascending order of time.
+
+    Goes on decoding where the next time is near and seeks where it is far.
+
+    Parameters
+    ----------
+    clip, boxes
+        As in `frames`.
+    times_s : sequence of float
+        Seconds after the first frame; past the end, the last frame is given.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be opened or no frame can be decoded there.
+    """
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    with decoding.opened(clip.path) as container:
+        stream = decoding.picture_stream(container, clip.path)
+        stream.thread_type = "AUTO"
+        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        decoded: Iterator[Any] = iter(())
+        best: Any = None
+        ahead: Any = None
+        for time_s in sorted(times_s):
+            wanted = first + time_s + 1e-6  # times that went through a table are rounded
+            reached = None if best is None else decoding.time_s_of(best)
+            if reached is None or not reached <= wanted <= reached + decoding.SEEK_BEYOND_S:
+                best = ahead = None
+                decoded = decoding.decoded_from(clip.path, container, stream, wanted)
+            while (frame := ahead or next(decoded, None)) is not None:
+                ahead = None
+                if best is not None and (decoding.time_s_of(frame) or 0.0) > wanted:
+                    ahead = frame
+                    break
+                best = frame
+            if best is None:
+                raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
+            yield cutter.cut(best, (decoding.time_s_of(best) or first) - first)
+
+
+def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:
+    """Return the crops of a few frames spread evenly over a clip, without decoding it all.
+
+    Parameters
+    ----------
+    clip, boxes
+        As in `frames`.
+    count : int
+        How many instants; fewer frames come back where keyframes are rare.
+    exact : bool
+        Decode on from the keyframe to the very instant; slower where keyframes are rare.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be opened or no frame can be decoded.
+    """
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    found: dict[float, Frame] = {}
+    with decoding.opened(clip.path) as container:
+        stream = decoding.picture_stream(container, clip.path)
+        stream.thread_type = "AUTO" if exact else "NONE"
+        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        length_s = decoding.unsteady_length_s(clip.path, container, stream)
+        for i in range(count):
+            wanted = first + (i + 0.5) / count * (length_s or clip.length_s or 0.0)
+            decoded = decoding.shown_at(clip.path, container, stream, wanted, exact=exact)
+            if decoded is not None:
+                frame = cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)
+                found.setdefault(frame.time_s, frame)
+    if not found:
+        raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
+    return [found[t] for t in sorted(found)]
+
+
+def frame_at(clip: Clip, boxes: Sequence[Box], at_s: float) -> Frame | None:
+    """Return the crops of the frame shown at a time; past the end, of the last frame.
+
+    Parameters and errors as in `frames`; `at_s` counts seconds from the first frame.
+    """
+    cutter = _Cutter(clip, boxes, thumbs=False)
+    with decoding.opened(clip.path) as container:
+        stream = decoding.picture_stream(container, clip.path)
+        stream.thread_type = "AUTO"
+        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+        decoded = decoding.shown_at(clip.path, container, stream, first + at_s)
+        return (
+            cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first) if decoded else None
+        )
+
+
+def completeness(clip: Clip, tally: Tally) -> Completeness:
+    """Judge, after decoding, whether the clip was recorded to its end."""
+    if tally.read_error:
+        return "no"
+    structure = integrity.state(clip.path)
+    if structure == "cut":
+        return "no"
+    if clip.declared_duration_s is not None:
+        # The header counts by the file's own clock.
+        missing = clip.declared_duration_s - (tally.end_s - tally.clock.shift_s)
+        return "no" if missing > DURATION_SLACK_S else "yes"
+    return "yes" if structure == "whole" else "unknown"
+
+
+def remarks(clip: Clip, tally: Tally) -> list[str]:
+    """Say, after decoding, what was odd about a clip's time and pictures; whole sentences.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read any more.
+    """
+    found = [
+        f"At {at_s - tally.first_pts_s:.1f} s the recording's own clock goes "
+        f"{'back' if by_s < 0 else 'ahead'} by {abs(by_s):.1f} s (recordings joined, or a clock "
+        "that was set); what follows is counted on from there."
+        for at_s, by_s in tally.clock.jumps[:MOST_REMARKS]
+    ]
+    if more := len(tally.clock.jumps) - len(found):
+        found.append(f"The recording's own clock jumps {more} more times.")
+    if tally.first_pts_s < -BACK_S:
+        found.append(
+            f"It begins {-tally.first_pts_s:.1f} s before the zero of its own clock; players may "
+            "skip that, here it is read and times count from its first picture."
+        )
+    if tally.holes:
+        found.append(f"Nothing was recorded {_spans(tally.holes)}; that time counts as not read.")
+    if tally.spoilt:
+        found.append(
+            f"Data are damaged or missing, so the picture cannot be believed "
+            f"{_spans(tally.spoilt)}; nothing is read there."
+        )
+    if tally.out_of_order:
+        found.append(
+            f"{tally.out_of_order} pictures lie before the one ahead of them and are left out."
+        )
+    if (count := integrity.recordings(clip.path)) > 1:
+        found.append(
+            f"The file holds {count} recordings joined end to end; only the first can be read. "
+            "Split it, or join them with a program that knows the format."
+        )
+    return found
+
+
+def _spans(spans: Sequence[tuple[float, float]]) -> str:
+    named = [f"from {begin:.1f} to {end:.1f} s" for begin, end in spans[:MOST_REMARKS]]
+    more = len(spans) - len(named)
+    return ", ".join(named) + (f" and {more} more times" if more else "")
+
+
+class _Cutter:
+    """Cuts the same rectangles out of every frame of one clip."""
+
+    def __init__(self, clip: Clip, boxes: Sequence[Box], *, thumbs: bool) -> None:
+        self._clip = clip
+        turned = clip.rotation in (90, 270)
+        self._stored = (clip.height, clip.width) if turned else (clip.width, clip.height)
+        self._turns = clip.rotation // 90
+        self._boxes = [_to_stored(b, clip) for b in boxes]
+        self._outside = self._mask(self._boxes) if thumbs else None
+
+    def cut(self, frame: av.VideoFrame, time_s: float) -> Frame:
+        if (frame.width, frame.height) != self._stored:
+            raise ClipError(
+                f"{self._clip.path.name}: the picture changes from {self._stored[0]}x"
+                f"{self._stored[1]} to {frame.width}x{frame.height} at {time_s:.2f} s; "
+                "cut the recording there and mark the parts"
+            )
+        crops = tuple(
+            np.ascontiguousarray(np.rot90(crop(frame, b), self._turns)) for b in self._boxes
+        )
+        return Frame(time_s, crops, self._thumb(frame) if self._outside is not None else None)
+
+    def _mask(self, boxes: Sequence[Box]) -> npt.NDArray[np.bool_]:
+        width, height = self._stored
+        outside = np.ones((height, width), bool)
+        for b in boxes:
+            # Grown: loose or tight, what changes with the number is no movement of the scene.
+            grown = Box(
+                b.x - b.height, b.y - b.height, b.width + 2 * b.height, 3 * b.height
+            ).clipped(width, height)
+            outside[grown.y : grown.y + grown.height, grown.x : grown.x + grown.width] = False
+        return outside[::MOTION_STRIDE, ::MOTION_STRIDE]
+
+    def _thumb(self, frame: av.VideoFrame) -> npt.NDArray[np.uint8]:
+        form = frame.format.name
+        if form not in PLANAR:
+            frame, form = frame.reformat(format="gray"), "gray"
+        shift = PLANAR[form][2]
+        rows = rows_of(frame.planes[0], np.uint16 if shift else np.uint8)
+        sparse = rows[: frame.height : MOTION_STRIDE, : frame.width : MOTION_STRIDE]
+        values = sparse[self._outside]
+        return (values >> shift).astype(np.uint8) if shift else values
+
+
+def _to_stored(box: Box, clip: Clip) -> Box:
+    # np.rot90 turns counter-clockwise; this is the way back for a rectangle.
+    if clip.rotation == 90:
+        return Box(clip.height - box.y - box.height, box.x, box.height, box.width)
+    if clip.rotation == 180:
+        return Box(
+            clip.width - box.x - box.width, clip.height - box.y - box.height, box.width, box.height
+        )
+    if clip.rotation == 270:
+        return Box(box.y, clip.width - box.x - box.width, box.height, box.width)
+    return box

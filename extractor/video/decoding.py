@@ -1,0 +1,381 @@
+"""Opening a video file and decoding it, damage and malice included.
+
+`clips` uses it, and `planning.matching` for a clip's tags; all else goes through `clips`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import math
+import stat
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import av
+
+from extractor.errors import ClipError
+from extractor.video import integrity
+from extractor.video.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses
+
+#: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
+#: the highest levels: ITU-T H.264 table A-1, 139,264 macroblocks; H.265 table A.8, MaxLumaPs.
+MAX_PIXELS = 8192 * 4352
+#: One step of reading a file (opening it, one packet, one seek) may take so long, seconds.
+STEP_S = 4.0
+#: A clip that gives no picture in so many packets, or so many seconds of trying, gives none.
+FIRST_FRAME_PACKETS = 3000
+FIRST_FRAME_S = 8.0
+#: Covers come in these; films too, where there is nothing else.
+STILLS = {"mjpeg", "png", "bmp", "gif", "webp"}
+#: A wanted time farther ahead than this is sought, not decoded up to: about a keyframe interval.
+SEEK_BEYOND_S = 2.0
+#: Opens clips whose title is no UTF-8. From 19 on av always does and knows no such argument.
+ANY_TITLE: dict[str, Any] = (
+    {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
+)
+
+
+@dataclass(slots=True)
+class Tally:
+    """What happened while a clip was decoded; filled by `frames`."""
+
+    decoded: int = 0
+    undecodable: int = 0
+    """Packets that could not be decoded and frames that the decoder calls corrupt."""
+    out_of_order: int = 0
+    """Frames whose time did not lie after the frame before; they are left out."""
+    first_pts_s: float = math.nan
+    end_s: float = 0.0
+    """End of the last frame, seconds after the first."""
+    read_error: str = ""
+    """Why the container could not be read to its end; empty if it could."""
+    stalled: bool = False
+    """The file gave nothing for too long: a slow disk or network may give more the next time."""
+    clock: Clock = field(default_factory=Clock)
+    damage: Damage = field(default_factory=Damage)
+    holes: list[tuple[float, float]] = field(default_factory=list)
+    """Begin and end of what is missing, seconds after the first frame."""
+    spoilt: list[tuple[float, float]] = field(default_factory=list)
+    """First and last frame of each stretch of pictures that cannot be believed, likewise."""
+
+
+@contextlib.contextmanager
+def opened(path: Path) -> Iterator[Any]:
+    """Open a video file, closed when the block ends; raises `ClipError`."""
+    try:
+        # A pipe or a device never ends; a folder may be called clip.mp4.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
+        if integrity.claims_too_much(path):
+            raise ClipError(
+                f"{path.name}: its index claims more pictures than it has bytes: damaged"
+            )
+        container = _open(path, **_edits(path))
+    except (av.error.FFmpegError, OSError, ValueError, OverflowError) as error:
+        raise ClipError(f"{path.name}: {_why_not_opened(path, error)}") from error
+    with container:
+        yield container
+
+
+def _open(path: Path, **options: str) -> Any:
+    return av.open(
+        str(path),
+        **ANY_TITLE,
+        timeout=STEP_S,
+        options={"max_pixels": str(MAX_PIXELS), **options},
+    )
+
+
+def _edits(path: Path) -> dict[str, str]:
+    """Return how to open a clip so that footage before the zero of its clock is not left out.
+
+    An edit list hides what comes before its start. Up to one keyframe before it that is what
+    cutting without encoding again leaves to decode from, and players leave it out. More than
+    that is a recording whose clock began below zero.
+    """
+    if integrity.hidden_start_s(path) <= BACK_S:
+        return {}
+    whole = {"advanced_editlist": "0"}
+    hidden = 0
+    with _open(path, **whole) as container:
+        packets = container.demux(picture_stream(container, path))
+        for packet in islice(packets, FIRST_FRAME_PACKETS):
+            if packet.pts is None or packet.pts >= 0:
+                break
+            hidden += packet.is_keyframe
+    return whole if hidden > 1 else {}
+
+
+def _why_not_opened(path: Path, error: Exception) -> str:
+    try:
+        if path.stat().st_size == 0:
+            return "is empty; copy it again from the recorder"
+        if integrity.lacks_index(path):
+            return (
+                "the index that a recorder writes last (moov) is missing: the recording was "
+                "broken off or the copy is cut short; copy it again or let the recorder repair it"
+            )
+    except OSError as reason:
+        return f"cannot be read ({reason.strerror})"
+    detail = getattr(error, "strerror", None) or str(error)
+    return f"is not a video that can be read ({detail})"
+
+
+def picture_stream(container: Any, path: Path) -> Any:
+    """Return the video stream that a player shows; raises `ClipError`.
+
+    The one that is marked as default, else the first; never a cover picture, which is a video
+    stream of one frame and not always marked as what it is.
+    """
+    kind = av.stream.Disposition
+    covers = kind.attached_pic | kind.timed_thumbnails
+    films = [s for s in container.streams.video if not s.disposition & covers]
+    if not films:
+        raise ClipError(f"{path.name}: has no picture stream (sound only?)")
+    stream = min(films, key=lambda s: (_is_of_stills(s), not s.disposition & kind.default))
+    if stream.codec_context is None:
+        raise ClipError(
+            f"{path.name}: its pictures are in no known format, or its header is damaged"
+        )
+    width, height = stream.codec_context.width, stream.codec_context.height
+    if width * height > MAX_PIXELS:
+        raise ClipError(f"{path.name}: claims a picture of {width}x{height}: a damaged header")
+    # Also for sizes that turn up on the way.
+    stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
+    return stream
+
+
+def _is_of_stills(stream: Any) -> bool:
+    return stream.codec_context is None or stream.codec_context.name in STILLS
+
+
+def first_frame(container: Any, stream: Any, path: Path) -> Any:
+    """Return the first frame that can be decoded; raises `ClipError`."""
+    deadline = time.monotonic() + FIRST_FRAME_S
+    for frame in decoded(container, stream, Tally(), FIRST_FRAME_PACKETS, deadline):
+        return frame
+    raise ClipError(
+        f"{path.name}: not one frame of it can be decoded ({stream.codec_context.name})"
+    )
+
+
+def decoded(
+    container: Any,
+    stream: Any,
+    tally: Tally,
+    most_packets: float = math.inf,
+    deadline: float = math.inf,
+    *,
+    first_packet: int = 0,
+) -> Iterator[Any]:
+    """Decode packet by packet, so that a damaged one costs itself and not the rest.
+
+    Frames have their times on the clock that runs on (`Clock`). Packets before `first_packet`
+    only count for it.
+    """
+    packets = container.demux(stream)
+    base = float(stream.time_base or 0)
+    timed, losses = _Timed(stream, tally.clock), Losses(stream)
+    # A decoder with several threads says only so much later what was wrong.
+    behind = 1 if str(stream.thread_type) == "NONE" else stream.codec_context.thread_count or 16
+    recent: deque[float] = deque(maxlen=behind)
+    taken = 0
+    tally.clock.step_s = _frame_step_s(stream)
+    while taken < most_packets and (taken == 0 or time.monotonic() < deadline):
+        taken += 1
+        try:
+            packet = next(packets)
+        except StopIteration:
+            return
+        except (av.error.FFmpegError, OSError, IndexError) as error:
+            # IndexError: damage makes streams appear that the binding does not know.
+            tally.read_error = tally.read_error or _why_not_read_on(error)
+            tally.stalled = tally.stalled or isinstance(error, av.error.ExitError)
+            # The container cannot go on; what the decoder still holds is good.
+            yield from timed.all(_flush(stream, tally))
+            return
+        step_s = tally.clock.step_s
+        steps = tally.clock.run(packet, base) if packet.size else 0.0
+        if taken <= first_packet:
+            continue
+        recent.append(tally.clock.now_s)
+        timed.starts(tally.clock.now_s)
+        if losses.before(packet, steps, step_s) or packet.is_corrupt:
+            tally.damage.begins(tally.clock.now_s)
+        tally.undecodable += packet.is_corrupt
+        try:
+            pictures = packet.decode()
+        except (av.error.FFmpegError, ValueError):
+            tally.undecodable += 1
+            tally.damage.begins(recent[0])
+            continue
+        for frame in timed.all(pictures):
+            tally.undecodable += bool(frame.is_corrupt)
+            yield frame
+
+
+def _frame_step_s(stream: Any) -> float:
+    rate = stream.average_rate or stream.guessed_rate
+    return 1 / float(rate) if rate else 0.0
+
+
+class _Timed:
+    """Gives frames without a time the one that follows from the frame before."""
+
+    def __init__(self, stream: Any, clock: Clock) -> None:
+        self._base = stream.time_base or Fraction(1, 90_000)
+        self._clock = clock
+        self._next_s: float | None = None
+
+    def starts(self, at_s: float) -> None:
+        """Hear when the first packet that is decoded stands."""
+        if self._next_s is None:
+            self._next_s = at_s
+
+    def all(self, pictures: Iterable[Any]) -> Iterator[Any]:
+        for frame in pictures:
+            time_s = time_s_of(frame)
+            if time_s is None:
+                time_s = self._next_s or 0.0
+                frame.time_base = self._base
+                frame.pts = round(time_s / self._base)
+            self._next_s = time_s + self._clock.step_s
+            yield frame
+
+
+def _why_not_read_on(error: Exception) -> str:
+    if isinstance(error, av.error.ExitError):
+        return (
+            f"nothing more came within {STEP_S:g} s: damage, or a slow disk or network "
+            "(then the next run tries again)"
+        )
+    return getattr(error, "strerror", None) or str(error)
+
+
+def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
+    try:
+        yield from stream.codec_context.decode(None)
+    except av.error.FFmpegError:
+        tally.undecodable += 1
+
+
+def _seek(container: Any, stream: Any, seconds: float) -> None:
+    # Where it cannot be done, reading goes on from where it is.
+    if stream.time_base and abs(seconds / stream.time_base) < 1 << 62:
+        with contextlib.suppress(av.error.FFmpegError):
+            container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
+
+
+def decoded_from(path: Path, container: Any, stream: Any, seconds: float) -> Iterator[Any]:
+    """Decode from a keyframe that is not later than a time of the clock that runs on."""
+    if keyframes := _unsteady_keyframes(path, container, stream):
+        yield from _counted_up_to(path, stream, keyframes, seconds)
+        return
+    back_s = 0.0
+    start_s = min(0.0, float((stream.start_time or 0) * (stream.time_base or 0)))
+    while True:
+        _seek(container, stream, max(start_s, seconds - back_s))
+        following = decoded(container, stream, Tally())
+        first = next(following, None)
+        time_s = None if first is None else time_s_of(first)
+        # Transport streams have no index: there, seeking may end at the keyframe after.
+        late = first is None or (time_s is not None and time_s > seconds + 1e-6)
+        if not late or back_s >= seconds - start_s:
+            break
+        back_s = max(SEEK_BEYOND_S, 2 * back_s)
+    if first is not None:
+        yield first
+        yield from following
+
+
+Keyframes = tuple[tuple[int, float], ...]
+"""How many packets come before each keyframe, and its time on the clock that runs on."""
+
+
+def _unsteady_keyframes(path: Path, container: Any, stream: Any) -> Keyframes:
+    """Return a clip's keyframes if the file's own clock cannot be used to find a time in it."""
+    if stream.frames and stream.duration and stream.base_rate:
+        # An index that counts its pictures: its times rise, and can only leap forward.
+        length_s = float(stream.duration * (stream.time_base or 0))
+        if length_s - float(stream.frames / stream.base_rate) <= MOST_HOLE_S:
+            return ()
+    try:
+        status = path.stat()
+    except OSError:
+        return ()
+    return _scanned(path, status.st_size, status.st_mtime_ns)
+
+
+def unsteady_length_s(path: Path, container: Any, stream: Any) -> float | None:
+    """Return about how long a clip is whose header cannot know; None where it can."""
+    keyframes = _unsteady_keyframes(path, container, stream)
+    return keyframes[-1][1] - keyframes[0][1] if keyframes else None
+
+
+@functools.lru_cache(maxsize=256)
+def _scanned(path: Path, size: int, modified_ns: int) -> Keyframes:
+    # One pass over the packets, without decoding; the size and time make a changed file another.
+    clock, found = Clock(), []
+    with opened(path) as container:
+        stream = picture_stream(container, path)
+        clock.step_s = _frame_step_s(stream)
+        with contextlib.suppress(av.error.FFmpegError, OSError, IndexError):
+            for count, packet in enumerate(container.demux(stream)):
+                if packet.size:
+                    clock.run(packet, float(stream.time_base or 0))
+                    if packet.is_keyframe:
+                        found.append((count, clock.now_s))
+    return tuple(found) if clock.jumps or clock.unstamped else ()
+
+
+def _counted_up_to(path: Path, like: Any, keyframes: Keyframes, seconds: float) -> Iterator[Any]:
+    """Decode from the last keyframe before a time, found by counting packets from the start."""
+    before = [count for count, at_s in keyframes if at_s <= seconds + 1e-6]
+    with opened(path) as container:
+        stream = picture_stream(container, path)
+        stream.thread_type = like.thread_type
+        yield from decoded(container, stream, Tally(), first_packet=max(before, default=0))
+
+
+def shown_at(path: Path, container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
+    """Return the frame shown at a time of the file's own clock; not `exact`: a keyframe before."""
+    # Seek to the keyframe before, then go on to the last frame that is not later.
+    best = None
+    for frame in decoded_from(path, container, stream, seconds):
+        time_s = time_s_of(frame)
+        if best is not None and time_s is not None and time_s > seconds + 1e-6:
+            break
+        best = frame
+        if not exact:
+            break
+    return best
+
+
+def time_s_of(frame: Any) -> float | None:
+    """Return a frame's time on the file's own clock, seconds; None where it has none."""
+    if frame.pts is None or frame.time_base is None:
+        return None
+    return float(frame.pts * frame.time_base)
+
+
+def rotation_of(frame: Any) -> int:
+    """Return by how much a frame is turned for display: 0, 90, 180, 270 counter-clockwise."""
+    return round((frame.rotation or 0) / 90) * 90 % 360
+
+
+def declared_duration_s(container: Any, stream: Any) -> float | None:
+    """Return the duration that the header declares, seconds; None where it proves nothing."""
+    if container.format.name in ("mpegts", "mpeg", "flv"):
+        return None  # libavformat estimates it from the file's end: it proves nothing
+    if stream.duration and stream.time_base:
+        return float(stream.duration * stream.time_base)
+    if container.duration:
+        return float(container.duration) / float(av.time_base)
+    return None
