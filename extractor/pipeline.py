@@ -21,7 +21,7 @@ from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.reading import cache, process_pool, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ClipJob, Options, read_clip_job
-from extractor.session import atomic
+from extractor.session import atomic, digests
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import Correction, Run, Session
 from extractor.session.overlay import Overlay, direction_question
@@ -373,8 +373,8 @@ def _table(
     corrections: Sequence[Correction],
 ) -> ClipTable:
     own = tuple(c for c in corrections if c.clip == clip)
-    read = cache.file_digest(state_path(session, clip))
-    key = cache.digest_of(tabulation.TABLES_VERSION, read, overlay.fields, own)
+    read = digests.file_digest(state_path(session, clip))
+    key = digests.digest_of(tabulation.TABLES_VERSION, read, overlay.fields, own)
     return ClipTable(known, overlay, own, key)
 
 
@@ -440,7 +440,7 @@ def _summarise(
         parts = [tables[c] for c in run.clips if c in tables]
         if len(parts) < len(run.clips):
             continue
-        key = cache.digest_of(run, [t.key for t in parts], overlay.fields)
+        key = digests.digest_of(run, [t.key for t in parts], overlay.fields)
         now[key] = before.get(key) or tabulation.run_rows(
             run,
             [t.known for t in parts],

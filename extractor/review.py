@@ -18,8 +18,8 @@ from extractor.statistics.flags import Flag
 if TYPE_CHECKING:
     import pandas as pd
 
-    from extractor.reading.readers.base import Crop
     from extractor.results import Results
+    from extractor.video.crops import Crop
 
 #: Least sure first; a reading that counts is judged by its confidence alone.
 _SUSPECT = {

@@ -12,7 +12,8 @@ from pathlib import Path
 import av
 import numpy as np
 
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
+from extractor.video.crops import Crop
 
 SIZE = (320, 180)
 BOX = (40, 20, 64, 32)

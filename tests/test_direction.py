@@ -17,12 +17,13 @@ from test_cli import run
 from extractor.comparison import compare_sessions
 from extractor.errors import ConsentError, UsageError
 from extractor.reading import marking, readers, suggestions
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.report import card, replay
 from extractor.report.html_report import write_report
 from extractor.session import overlay
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, usual_direction
+from extractor.video.crops import Crop
 
 #: Words that claim an order of merit.
 CLAIMS = re.compile(

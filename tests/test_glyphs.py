@@ -12,7 +12,7 @@ from typer.testing import CliRunner, Result
 
 from extractor.cli import app
 from extractor.errors import SessionFileError, UsageError
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.reading.readers.glyphs import (
     Glyphs,
     GlyphSet,
@@ -21,6 +21,7 @@ from extractor.reading.readers.glyphs import (
     read_with_glyphs,
     with_lessons,
 )
+from extractor.video.crops import Crop
 
 #: Ten signs of our own on a grid of 3 x 5: no digit of any alphabet.
 SIGNS = {

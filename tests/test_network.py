@@ -16,9 +16,9 @@ from PIL import Image, ImageDraw, ImageFont
 
 from extractor.errors import ReaderUnavailableError
 from extractor.reading.readers import ctc
-from extractor.reading.readers.base import Crop
 from extractor.reading.readers.ctc import Kind, kind_of
 from extractor.reading.readers.network import CALIBRATION, NetworkReader, calibrated
+from extractor.video.crops import Crop
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 FACES = ["DejaVuSans.ttf", "DejaVuSansMono-Bold.ttf", "DejaVuSerif.ttf", "STIXGeneralBol.ttf"]

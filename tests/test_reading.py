@@ -12,10 +12,11 @@ from clipmaker import BOX, GreyReader, make_clip, stairs, steady
 
 from extractor.reading import clip_reading, temporal_evidence
 from extractor.reading.number_parsing import interpret
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import Flag
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 FIELD = Field("bitrate", (320, 180), Box(*BOX))
 

@@ -12,7 +12,7 @@ import pytest
 from extractor.errors import ReaderUnavailableError, UsageError
 from extractor.reading import readers
 from extractor.reading.readers import tesseract
-from extractor.reading.readers.base import Crop
+from extractor.video.crops import Crop
 
 needs_tesseract = pytest.mark.skipif(
     shutil.which("tesseract") is None, reason="Tesseract is not installed"

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from extractor.reading import box_tightening
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.reading.tightening import tighten
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 HEIGHT, WIDTH = 100, 300
 INK = (40, 60)  # rows in which the number stands

@@ -15,13 +15,13 @@ from extractor.page.background import Task
 from extractor.page.frame_cache import cut, jpeg, spread_times, widened
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
-from extractor.reading import box_tightening, cache, marking, readers, suggestions
+from extractor.reading import box_tightening, marking, readers, suggestions
 from extractor.reading.clip_job import Share, box_of_share
-from extractor.reading.readers.base import Crop
-from extractor.session import runs_editing
+from extractor.session import digests, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place, check_box
 from extractor.video.clips import Clip
+from extractor.video.crops import Crop
 
 #: Frames of other instants and clips on which a rectangle is tried.
 STRIP = 10
@@ -85,7 +85,7 @@ def blueprint(desk: Desk) -> Blueprint:
         with session.editing():
             _check_seen(session, b)
             item = _mark(desk, session, b)
-            seen = cache.file_digest(session.overlay_path)
+            seen = digests.file_digest(session.overlay_path)
         desk.refresh_soon()
         return {"field": field_json(item), "overlay": seen}
 
@@ -96,7 +96,7 @@ def blueprint(desk: Desk) -> Blueprint:
         with session.editing():
             _check_seen(session, b)
             marking.remove(session, request_parsing.text(b, "name"))
-            return {"overlay": cache.file_digest(session.overlay_path)}
+            return {"overlay": digests.file_digest(session.overlay_path)}
 
     @routes.post("/api/preview")
     def preview() -> Any:
@@ -135,7 +135,7 @@ def _suggestions(task: Task) -> dict[str, Any]:
 
 
 def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
-    if cache.file_digest(session.overlay_path) != request_parsing.text(values, "seen"):
+    if digests.file_digest(session.overlay_path) != request_parsing.text(values, "seen"):
         raise ChangedMeanwhileError(
             "overlay.toml was changed meanwhile, in another tab or by hand; what it says now is "
             "shown, nothing was saved"

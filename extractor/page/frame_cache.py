@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import ClipError
-from extractor.reading.readers.base import Crop
 from extractor.session.overlay import Box
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 Value = TypeVar("Value")
 

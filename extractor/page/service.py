@@ -15,10 +15,12 @@ from extractor.page.background import Task
 from extractor.page.frame_cache import Crops, Frames, Probes, Recent
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
-from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.base import Line, Reader
+from extractor.session import digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay
 from extractor.video.clips import Clip
+from extractor.video.crops import Crop
 
 #: Edits often come in a row; the summary waits for the last of them.
 REFRESH_AFTER_S = 0.6
@@ -127,7 +129,7 @@ class Desk:
         own = [f for f in fields if known is not None and f.name in known.fields]
         if known is None or not own:
             return None
-        key = (name, id(known), cache.digest_of(own))
+        key = (name, id(known), digests.digest_of(own))
         found = self._series.get(key)
         if found is None:
             found = tabulation.clip_series(known, own, ())

@@ -7,9 +7,8 @@ from typing import Any
 
 from extractor.errors import ExtractorError
 from extractor.page.service import Desk
-from extractor.reading import cache
 from extractor.reading.cache import ClipState
-from extractor.session import conditions, runs_editing
+from extractor.session import conditions, digests, runs_editing
 from extractor.session.folder import DRAFT, RUN_COLUMNS, SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
 from extractor.video.clips import Clip
@@ -42,7 +41,7 @@ def overview(desk: Desk) -> dict[str, Any]:
             for name, unit in USUAL_UNITS.items()
         },
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
-        "overlay": cache.file_digest(session.overlay_path),
+        "overlay": digests.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
         "tasks": {k: t.as_json() for k in KINDS if (t := desk.task(k))},
         "summary": session.summary_path.exists(),

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 from extractor.errors import ClipError, StorageError
 from extractor.reading import cache, readers
 from extractor.reading.clip_job import Share, boxes_in
-from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.base import Line, Reader
 from extractor.reading.temporal_evidence import FieldReader
+from extractor.session import digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Overlay
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 if TYPE_CHECKING:
     from extractor.reading.number_parsing import Reading
@@ -54,7 +56,7 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     path = session.state / "tight.json"
     before = cache.read_json(path)
     keys = {
-        item.name: cache.digest_of(
+        item.name: digests.digest_of(
             cache.places_of(item), FieldReader(reader, item).unsigned, reader.name, reader.version()
         )
         for item in overlay.fields

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError
 from extractor.session.atomic import write_text
+from extractor.session.digests import digest_of
 
 if TYPE_CHECKING:
     from extractor.session.overlay import Field
@@ -135,25 +136,6 @@ def places_of(item: Field) -> list[list[object]]:
     own: list[object] = [list(item.frame), item.box.as_list()]
     also: list[list[object]] = [[list(p.frame), p.box.as_list()] for p in item.also]
     return [own, *also]
-
-
-def digest_of(*content: object) -> str:
-    """Return a text that changes with any of the values (JSON or printable)."""
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, default=str)
-    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
-
-
-def file_digest(path: Path) -> str:
-    """Return a text that changes with the content of a (small) file; "" if there is none."""
-    try:
-        return bytes_digest(path.read_bytes())
-    except OSError:
-        return ""
-
-
-def bytes_digest(content: bytes) -> str:
-    """Return what `file_digest` gives for a file of this content."""
-    return hashlib.blake2b(content, digest_size=12).hexdigest()
 
 
 def read_json(path: Path) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import shown
-from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 from extractor.reading.temporal_evidence import (
     FieldReader,
@@ -27,6 +27,7 @@ from extractor.reading.temporal_evidence import (
 )
 from extractor.session.overlay import Box, Field
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 RATE_HZ = 10.0
 #: Crops kept at once, in bytes: bounds the memory whatever the length of the clip.

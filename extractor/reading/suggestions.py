@@ -18,11 +18,12 @@ import numpy.typing as npt
 from extractor.errors import ClipError, UsageError
 from extractor.reading import box_tightening, marking, readers
 from extractor.reading.number_parsing import Reading, interpret
-from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.base import Line, Reader
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 INSTANTS = 12
 #: Height of digits that is looked for, pixels of the frame.

@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.reading.number_parsing import interpret, is_negative, shown
-from extractor.reading.readers.base import Crop, Line, Reader
+from extractor.reading.readers.base import Line, Reader
 from extractor.session.overlay import Field
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 #: A number that was read, then for this many samples not, then read again, did not change.
 BRIDGED_SAMPLES = 2

@@ -15,9 +15,10 @@ from typing import Protocol
 import numpy as np
 
 from extractor.reading.number_parsing import Reading, interpret
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
+from extractor.video.crops import Crop
 
 
 class Reads(Protocol):

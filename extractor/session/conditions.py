@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.reading import cache
+from extractor.session import digests
 from extractor.session.atomic import replacing
 from extractor.session.csv_editing import one_line
 from extractor.session.csv_tables import parse_number
@@ -35,13 +35,13 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
         raise ChangedMeanwhileError(
             f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
         )
-    digest = cache.file_digest(path)
+    digest = digests.file_digest(path)
     document = editable_toml(path)
     if new:
         document[key] = _condition_value(new)
     elif key in document:
         del document[key]
-    if cache.file_digest(path) != digest:
+    if digests.file_digest(path) != digest:
         raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
     with replacing(path, keep_previous=True) as stream:
         stream.write(tomlkit.dumps(document).encode())

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.reading import cache
+from extractor.session import digests
 from extractor.session.atomic import replacing
 from extractor.session.csv_tables import DELIMITERS, guarded, parse_table
 from extractor.session.folder import parse_corrections, parse_runs
@@ -51,7 +51,7 @@ class TableFile:
             path,
             list(table.columns),
             [dict(row) for row in table.rows],
-            cache.bytes_digest(raw),
+            digests.bytes_digest(raw),
             delimiter,
             "\r\n" if b"\r" in first or raw.count(b"\r\0\n") else "\n",
             not plain_utf8,
@@ -71,7 +71,7 @@ class TableFile:
         """
         raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
         _check(self.path, raw)
-        if cache.file_digest(self.path) != self.digest:
+        if digests.file_digest(self.path) != self.digest:
             raise ChangedMeanwhileError(
                 f"{self.path.name} was changed by someone else at this very moment; try again"
             )

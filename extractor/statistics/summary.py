@@ -1,7 +1,7 @@
 """One series -> one summary: level, spread, dropouts, ceiling, and an honest interval.
 
 Knows nothing of video: a recording, a hand-kept log and another tool's table are all the same
-here (see `extractor.statistics.series` for the columns). Each number is explained in ``docs/method.md``.
+here (see `series` for the columns). Each number is explained in ``docs/method.md``.
 """
 
 from __future__ import annotations

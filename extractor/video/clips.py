@@ -13,11 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import ClipError
-from extractor.reading.readers.base import Crop
 from extractor.session.overlay import Box
 from extractor.video import decoding, integrity
 from extractor.video.continuity import BACK_S, is_hole, usual_step_s
-from extractor.video.crops import PLANAR, crop, rows_of
+from extractor.video.crops import PLANAR, Crop, crop, rows_of
 from extractor.video.decoding import Tally
 
 #: The declared duration and the last frame's end may differ by this without anything missing:

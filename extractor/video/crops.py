@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeAlias
 
 import av
 import numpy as np
 import numpy.typing as npt
 
-from extractor.reading.readers.base import Crop
 from extractor.session.overlay import Box
+
+#: uint8, shape (height, width, 3): Y, Cb, Cr of one rectangle at full resolution (4:4:4).
+#: Y stands as it is stored in the file (usually limited range, 16 to 235).
+Crop: TypeAlias = npt.NDArray[np.uint8]
 
 
 def crop(frame: av.VideoFrame, box: Box) -> Crop:

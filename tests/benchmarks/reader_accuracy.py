@@ -39,13 +39,14 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor.reading.clip_job import ClipJob, Options, Share, read_clip_job
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.reading.readers.network import NetworkReader
 from extractor.reading.temporal_evidence import tempered
 from extractor.reading.tightening import MOST_CROPS, tighten
 from extractor.session import overlay
 from extractor.tabulation import clip_series
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 MARGIN_S = 0.04
 CACHE_HZ = 10.0

@@ -20,10 +20,10 @@ import numpy as np
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers import tesseract
-from extractor.reading.readers.base import Crop
 from extractor.session.folder import Session
 from extractor.statistics.flags import Flag
 from extractor.video import clips
+from extractor.video.crops import Crop
 
 
 def scaled(luma: np.ndarray, height: int) -> np.ndarray:

@@ -4,14 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
-import numpy as np
-import numpy.typing as npt
-
-#: uint8, shape (height, width, 3): Y, Cb, Cr of one rectangle at full resolution (4:4:4).
-#: Y stands as it is stored in the file (usually limited range, 16 to 235).
-Crop: TypeAlias = npt.NDArray[np.uint8]
+from extractor.video.crops import Crop
 
 #: Stands in a text for a letter or sign that a reader does not tell apart.
 OTHER = "~"

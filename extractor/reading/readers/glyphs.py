@@ -21,9 +21,10 @@ import numpy.typing as npt
 
 from extractor.errors import SessionFileError, UsageError
 from extractor.reading.number_parsing import interpret, shown
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.session.atomic import replacing
 from extractor.statistics.flags import Flag
+from extractor.video.crops import Crop
 
 Picture = npt.NDArray[np.float32]
 

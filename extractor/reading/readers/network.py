@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import ReaderUnavailableError
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
 from extractor.reading.readers.ctc import (
     Kind,
     Probabilities,
@@ -24,6 +24,7 @@ from extractor.reading.readers.ctc import (
     shown,
     string_probability,
 )
+from extractor.video.crops import Crop
 
 if TYPE_CHECKING:
     import cv2

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import ReaderUnavailableError
-from extractor.reading.readers.base import Crop, Line
+from extractor.reading.readers.base import Line
+from extractor.video.crops import Crop
 
 OLDEST_VERSION = (4, 1)
 INSTALL = (
