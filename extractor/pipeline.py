@@ -14,7 +14,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from extractor import tabulation
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
@@ -25,6 +25,9 @@ from extractor.session import atomic, digests
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import Correction, Run, Session
 from extractor.session.overlay import Overlay, direction_question
+
+if TYPE_CHECKING:
+    from extractor.comparison import Comparison
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
 LEFTOVER_S = 60.0
@@ -189,6 +192,44 @@ def summarise_session(session: Session) -> SessionReport:
         tables = _tabulate(session, overlay, known, corrections, report)
         _summarise(session, overlay, runs, tables, report)
     return report
+
+
+def compare_sessions(
+    paths: Sequence[Path],
+    *,
+    field: str | None = None,
+    measure: str = "mean",
+    factor: str = "antenna",
+    reference: str | None = None,
+    confidence: float = 0.95,
+    pool: bool = False,
+    assumed_spread: float | None = None,
+) -> Comparison:
+    """Compare the antennas of one or more sessions, or of tables made by hand.
+
+    Steps of a calibration and angles of a sweep are set apart; what the calibration says in
+    decibels stands behind the other findings. See `load_sessions` and `compare_table`.
+
+    Raises
+    ------
+    UsageError
+        If an option does not fit the sessions, or they share no antenna.
+    TableError
+        If a file cannot be understood.
+    """
+    from extractor.comparison import compare_table, load_sessions
+    from extractor.radio.calibration_findings import set_apart
+
+    table = load_sessions(paths, field, measure, factor)
+    straight, in_decibels = set_apart(table, confidence)
+    return compare_table(
+        straight,
+        reference=reference,
+        confidence=confidence,
+        pool=pool,
+        assumed_spread=assumed_spread,
+        also=in_decibels,
+    )
 
 
 def quick_session(

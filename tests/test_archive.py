@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from extractor import review
 from extractor.cli import app
-from extractor.comparison import compare_sessions
 from extractor.errors import SessionFileError, UsageError
+from extractor.pipeline import compare_sessions
 from extractor.report import pack
 from extractor.results import load
 from extractor.session.folder import Session

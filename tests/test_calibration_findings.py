@@ -154,7 +154,7 @@ def test_what_may_be_compared_in_its_own_unit():
 
 
 def test_comparison_sets_the_steps_apart_and_says_the_decibels():
-    from extractor.comparison import compare_sessions
+    from extractor.pipeline import compare_sessions
 
     found = compare_sessions([EXAMPLE])
     # Calibration steps and turned runs are no runs of a comparison: all at 3 dB, straight ahead.

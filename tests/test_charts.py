@@ -14,8 +14,8 @@ import pytest
 from comparison_making import compared, scenario
 from report_making import made_up_session
 
-from extractor.comparison import compare_sessions
 from extractor.comparison.drift import drift as drift_of
+from extractor.pipeline import compare_sessions
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts import session as session_charts
 from extractor.results import load, main_field, second_field

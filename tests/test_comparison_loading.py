@@ -4,10 +4,11 @@ import pytest
 from comparison_making import PLANTED, scenario
 
 from extractor.commands.compare import compare
-from extractor.comparison import compare_sessions, load_sessions
+from extractor.comparison import load_sessions
 from extractor.comparison.compare import session_spreads
 from extractor.comparison.loading import is_like_with_like, prepare
 from extractor.errors import TableError, UsageError
+from extractor.pipeline import compare_sessions
 
 OVERLAY = """version = 1
 [[field]]

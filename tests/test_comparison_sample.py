@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from comparison_making import finding, kinds
 
-from extractor.comparison import compare_sessions
+from extractor.pipeline import compare_sessions
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
 from extractor.session.overlay import load

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from report_making import made_up_session, truth_session
 
-from extractor.comparison import compare_sessions
 from extractor.errors import ExtractorError
+from extractor.pipeline import compare_sessions
 from extractor.reading import process_pool
 from extractor.report import chart_files, html_report, pack
 from extractor.report.charts import clips

@@ -61,8 +61,8 @@ def compare(
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
     from extractor.commands.screen import note, say
-    from extractor.comparison import compare_sessions
     from extractor.errors import UsageError
+    from extractor.pipeline import compare_sessions
     from extractor.report.pack import opened_all
     from extractor.session.folder import RESULTS
 

@@ -3,7 +3,7 @@
 Takes clip summaries and runs, and knows nothing of video or of the series inside a clip.
 """
 
-from extractor.comparison.compare import Comparison, compare_sessions, compare_table
+from extractor.comparison.compare import Comparison, compare_table
 from extractor.comparison.findings import Finding, Quantity, to_json, to_text
 from extractor.comparison.loading import MEASURES, RunTable, load_sessions, prepare
 from extractor.comparison.pairs import Ordering
@@ -15,7 +15,6 @@ __all__ = [
     "Ordering",
     "Quantity",
     "RunTable",
-    "compare_sessions",
     "compare_table",
     "load_sessions",
     "prepare",

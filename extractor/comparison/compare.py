@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -40,9 +39,6 @@ from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
 from extractor.session.overlay import Direction
 from extractor.statistics.power import Spreads, upper_spread
-
-if TYPE_CHECKING:
-    from extractor.radio.calibration_findings import CalibrationReport
 
 
 @dataclass(frozen=True)
@@ -91,36 +87,6 @@ class Comparison:
         return tuple(paths)
 
 
-def compare_sessions(
-    paths: Sequence[Path],
-    *,
-    field: str | None = None,
-    measure: str = "mean",
-    factor: str = "antenna",
-    reference: str | None = None,
-    confidence: float = 0.95,
-    pool: bool = False,
-    assumed_spread: float | None = None,
-) -> Comparison:
-    """Compare the antennas of one or more sessions; see `load_sessions` and `compare_table`.
-
-    Raises
-    ------
-    UsageError
-        If an option does not fit the sessions, or they share no antenna.
-    TableError
-        If a file cannot be understood.
-    """
-    table = load_sessions(paths, field, measure, factor)
-    return compare_table(
-        table,
-        reference=reference,
-        confidence=confidence,
-        pool=pool,
-        assumed_spread=assumed_spread,
-    )
-
-
 def compare_table(
     table: RunTable,
     *,
@@ -128,6 +94,7 @@ def compare_table(
     confidence: float = 0.95,
     pool: bool = False,
     assumed_spread: float | None = None,
+    also: Sequence[Finding] = (),
 ) -> Comparison:
     """Compare the antennas of a table of runs.
 
@@ -143,6 +110,8 @@ def compare_table(
         Pool runs that differ in rate mode, power, channel or width.
     assumed_spread : float, optional
         Spread between mountings to assume where none can be seen, in the unit.
+    also : sequence of Finding
+        What others found in the same runs, to be read with the rest.
 
     Raises
     ------
@@ -156,8 +125,7 @@ def compare_table(
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
     refuse_twins(OWN_TABLE, table.runs, table.factor)
     refuse_counted_twice((), [table.runs])
-    compared, calibration = _calibrated(table, confidence)
-    runs, mixed = _one_condition(compared, pool, table.factor)
+    runs, mixed = _one_condition(table.runs, pool, table.factor)
     _check_levels(runs, reference, table.factor)
     linking.require_connected(runs)
     layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
@@ -182,7 +150,7 @@ def compare_table(
     )
     found = [*_before_reading_on(comparison, mixed, table.skipped)]
     found += _findings(comparison, reference, assumed_spread)
-    found += calibration.findings if calibration is not None else ()
+    found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
 
 
@@ -235,18 +203,6 @@ def _findings(
         *checks.thin_clip_findings(runs),
         *(checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice) if known else []),
     ]
-
-
-def _calibrated(
-    table: RunTable, confidence: float
-) -> tuple[pd.DataFrame, CalibrationReport | None]:
-    """Set calibration steps and sweep angles apart from the runs that are compared."""
-    from extractor.radio.calibration_findings import at_common_attenuation, report_for_comparison
-
-    report = None
-    if table.factor == "antenna" and table.better == "higher":
-        report = report_for_comparison(table.runs, unit=table.unit, confidence=confidence)
-    return at_common_attenuation(table.runs).reset_index(drop=True), report
 
 
 def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:

@@ -69,7 +69,7 @@ def blueprint(desk: Desk) -> Blueprint:
         name, measure = asked()
 
         def work(task: Task) -> None:
-            from extractor.comparison import compare_sessions
+            from extractor.pipeline import compare_sessions
 
             session = desk.session()
             found = compare_sessions([session.root], field=name, measure=measure)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +18,8 @@ from extractor.session.csv_tables import numbers
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from extractor.comparison import RunTable
 
 SITE_DB = "in link-equivalent dB at this site"
 NOT_GAIN = "Differences read off it are link-equivalent dB at this site, not antenna gain."
@@ -354,6 +356,23 @@ def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:
     attenuation = numbers(kept, "attenuation_db").fillna(0.0)
     antennas = kept["antenna"].groupby(attenuation).nunique()
     return kept[attenuation == antennas.idxmax()]
+
+
+def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, tuple[Finding, ...]]:
+    """Return the runs that can be compared in the field's own unit, and what the others say.
+
+    Parameters
+    ----------
+    table : RunTable
+        Steps of a calibration and angles of a sweep included.
+    confidence : float
+        Of the intervals in decibels, 0.5 to 0.999.
+    """
+    report = None
+    if table.factor == "antenna" and table.better == "higher":
+        report = report_for_comparison(table.runs, unit=table.unit, confidence=confidence)
+    runs = at_common_attenuation(table.runs).reset_index(drop=True)
+    return replace(table, runs=runs), report.findings if report is not None else ()
 
 
 def report_for_comparison(

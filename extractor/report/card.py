@@ -91,7 +91,7 @@ def write_card(
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
-    from extractor.comparison import compare_sessions
+    from extractor.pipeline import compare_sessions
 
     with pack.opened(session) as folder:
         results = load(folder)

@@ -128,7 +128,7 @@ def _default_folder(session: Path) -> Path:
 
 def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comparison | None, str]:
     """Return the comparison, or why there is none."""
-    from extractor.comparison import compare_sessions
+    from extractor.pipeline import compare_sessions
 
     try:
         comparison = compare_sessions(

@@ -229,7 +229,7 @@ def write_replay(
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
-    from extractor.comparison import compare_sessions
+    from extractor.pipeline import compare_sessions
 
     with pack.opened(session) as folder:
         results = load(folder)
