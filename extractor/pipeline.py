@@ -293,7 +293,7 @@ def _jobs(
         ClipJob(
             clip=clip,
             path=session.path(clip),
-            state_path=None if options.quick else state_path(session, clip),
+            state_path=None if options.quick else cache.state_path(session, clip),
             fields=overlay.fields,
             tight=tight,
             reader=named,
@@ -305,12 +305,6 @@ def _jobs(
         )
         for clip in chosen
     ]
-
-
-def state_path(session: Session, clip: str) -> Path:
-    """Return where a clip's state is kept."""
-    # In a folder of their own: a clip may be called as one of the files beside it.
-    return session.state / "clips" / f"{session.stems[clip]}.json"
 
 
 def _read_clips(
@@ -346,7 +340,7 @@ def _read_clips(
 def _remembered(session: Session, overlay: Overlay, names: Iterable[str]) -> dict[str, ClipState]:
     """Return what was read of these clips for all fields, whether or not it is up to date."""
     fields = {f.name for f in overlay.fields}
-    states = {clip: cache.load(state_path(session, clip)) for clip in names}
+    states = {clip: cache.load(cache.state_path(session, clip)) for clip in names}
     return {c: s for c, s in states.items() if s is not None and fields <= set(s.fields)}
 
 
@@ -377,7 +371,7 @@ def _work(
 
 
 def _known(session: Session, job: ClipJob) -> ClipState | None:
-    known = cache.load(state_path(session, job.clip))
+    known = cache.load(cache.state_path(session, job.clip))
     if known is None or known.stalled or known.asked_digest != job.asked:
         return None
     try:
@@ -388,7 +382,7 @@ def _known(session: Session, job: ClipJob) -> ClipState | None:
 
 def _forget(session: Session, clip: str) -> None:
     # Readings of what the clip was before would look like readings of what it is now.
-    state_path(session, clip).unlink(missing_ok=True)
+    cache.state_path(session, clip).unlink(missing_ok=True)
     session.readings_path(clip).unlink(missing_ok=True)
 
 
@@ -414,7 +408,7 @@ def _table(
     corrections: Sequence[Correction],
 ) -> ClipTable:
     own = tuple(c for c in corrections if c.clip == clip)
-    read = digests.file_digest(state_path(session, clip))
+    read = digests.file_digest(cache.state_path(session, clip))
     key = digests.digest_of(tabulation.TABLES_VERSION, read, overlay.fields, own)
     return ClipTable(known, overlay, own, key)
 

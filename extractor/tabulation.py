@@ -125,21 +125,37 @@ def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
 def _correct(
     series: Mapping[str, pd.DataFrame], fields: Mapping[str, Field], correction: Correction
 ) -> bool:
-    import numpy as np
-
     frame = series.get(correction.field)
     if frame is None or frame.empty:
         return False
-    times = frame["time_s"].to_numpy(float)
-    period_s = float(np.median(np.diff(times))) if len(times) > 1 else math.inf
-    row = int(np.argmin(np.abs(times - correction.time_s)))
-    # The tolerance lets a time that was written with three decimals find its row.
-    if abs(times[row] - correction.time_s) > period_s / 2 + 1e-3:
+    row = row_at(frame["time_s"].tolist(), correction.time_s)
+    if row is None:
         return False
     value, flag = corrected(correction.value, fields[correction.field])
     for column, cell in (("value", value), ("confidence", 1.0), ("flag", str(flag))):
         frame.loc[frame.index[row], column] = cell
     return True
+
+
+def row_at(times_s: Sequence[float], time_s: float) -> int | None:
+    """Return the row that a correction is about: the nearest within half a sampling period.
+
+    Parameters
+    ----------
+    times_s : sequence of float
+        The rows' times, ascending, seconds.
+    time_s : float
+        The correction's.
+    """
+    import numpy as np
+
+    if not times_s:
+        return None
+    times = np.asarray(times_s)
+    period_s = float(np.median(np.diff(times))) if len(times) > 1 else math.inf
+    row = int(np.argmin(np.abs(times - time_s)))
+    # The tolerance lets a time that was written with three decimals find its row.
+    return row if abs(times[row] - time_s) <= period_s / 2 + 1e-3 else None
 
 
 def corrected(text: str, item: Field) -> tuple[float, Flag]:

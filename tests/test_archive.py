@@ -8,15 +8,16 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from clipmaker import overlay_toml
 from report_making import made_up_session, truth_session
 from typer.testing import CliRunner
 
-from extractor import review
 from extractor.cli import app
 from extractor.errors import SessionFileError, UsageError
 from extractor.pipeline import compare_sessions
 from extractor.report import pack
 from extractor.results import load
+from extractor.review import pictures
 from extractor.session.folder import Session
 
 RUNS = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
@@ -74,13 +75,14 @@ def test_a_pack_joins_a_new_round(tmp_path) -> None:
 
 
 def test_doubtful_crops_are_kept(tmp_path, session_folder, grey_reader) -> None:
+    (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 12.0"))
     from extractor.pipeline import Options, read_session
 
     session = Session(session_folder)
     read_session(session, Options(jobs=1))
     path = pack.pack(session, tmp_path / "p.zip")
     with pack.opened(path) as opened:
-        kept = review.stored(opened / "results")
+        kept = pictures.stored(opened / "results")
         assert kept
         assert all(d.picture.startswith(b"\x89PNG") for d in kept)
         settings = pack.manifest_of(opened)["clips"][0]

@@ -14,9 +14,10 @@ from page_visitor import Visitor
 from scipy.stats import beta
 
 from extractor import pipeline
-from extractor.page import doubts
-from extractor.page.doubts import Card, error_rate, sample
 from extractor.page.frame_cache import Recent, spread_times, widened
+from extractor.review import cards
+from extractor.review.cards import Card
+from extractor.review.checked import error_rate, sample
 from extractor.session.overlay import Box
 
 
@@ -269,17 +270,17 @@ def test_the_most_harmful_doubt_comes_first() -> None:
         Card("a", "x", [0], "1", "1", 0.1, "unreadable", before=[None]),
         Card("a", "x", [0], "1", "1", 0.99, "ok", before=[None]),
     ]
-    values = [doubts._doubt(c)[0] for c in order]
+    values = [cards._doubt(c)[0] for c in order]
     assert values == sorted(values, reverse=True)
     assert values[-1] == 0
 
 
 def test_numbers_are_written_as_the_display_does() -> None:
-    assert doubts.number_text(24.0, "24.0", None) == "24.0"
-    assert doubts.number_text(24.0, "24", None) == "24"
-    assert doubts.number_text(24.0, "24", 1) == "24.0"
-    assert doubts.number_text(float("nan"), "~ 7,25", None) == "7.25"
-    assert doubts.number_text(float("nan"), "", None) == ""
+    assert cards.number_text(24.0, "24.0", None) == "24.0"
+    assert cards.number_text(24.0, "24", None) == "24"
+    assert cards.number_text(24.0, "24", 1) == "24.0"
+    assert cards.number_text(float("nan"), "~ 7,25", None) == "7.25"
+    assert cards.number_text(float("nan"), "", None) == ""
 
 
 def test_what_was_not_asked_for_longest_is_dropped_first() -> None:

@@ -7,13 +7,25 @@ from html.parser import HTMLParser
 import check_data_comparison as data
 import numpy as np
 import pytest
-from extractor.planning import Spreads, Timing, mounting_order, mountings_needed, plan_runs
 
 from extractor.commands.plan import plan
-from extractor.comparison.run_order import batteries, total_minutes
+from extractor.comparison.run_order import (
+    Timing,
+    batteries,
+    mounting_order,
+    plan_runs,
+    total_minutes,
+)
 from extractor.errors import UsageError
 from extractor.report.run_sheet import SPOT_DISTANCE_MM, Plan, write_plan
-from extractor.statistics.power import noncentrality, power_paired, power_two_groups, reach
+from extractor.statistics.power import (
+    Spreads,
+    mountings_needed,
+    noncentrality,
+    power_paired,
+    power_two_groups,
+    reach,
+)
 
 ANTENNAS = ("Slab", "Coil", "Fan", "Stub")
 

@@ -9,10 +9,19 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from extractor.errors import ClipError, UsageError
-from extractor.page import doubts, request_parsing
+from extractor.page import request_parsing
 from extractor.page.api_clips import as_picture
 from extractor.page.frame_cache import widened
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.review.cards import Card, cards_of, disagreements, is_open, ranked
+from extractor.review.checked import (
+    CHECKED_FILE,
+    VERDICTS,
+    Checked,
+    error_rate,
+    sample,
+    with_verdicts,
+)
 from extractor.session import runs_editing
 from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
@@ -74,7 +83,7 @@ def _shown_box(desk: Desk, session: Session, name: str, item: Field) -> Box:
     return widened(box, ROOM, clip.width, clip.height)
 
 
-def _cards(desk: Desk, session: Session, item: Field) -> list[doubts.Card]:
+def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
     corrections = [c for c in session.corrections() if c.field == item.name]
     cards = []
     for name in session.clips:
@@ -83,21 +92,21 @@ def _cards(desk: Desk, session: Session, item: Field) -> list[doubts.Card]:
         if known is None or made is None:
             continue
         own = [c for c in corrections if c.clip == name]
-        cards += doubts.cards_of(name, known, made.series[item.name], item, own)
+        series, second = made.series[item.name], disagreements(known, item.name)
+        cards += cards_of(name, item.name, series, own, second, item.decimals)
     return cards
 
 
-def _checked(session: Session) -> doubts.Checked:
-    return doubts.Checked(session.results / "checked.csv")
+def _checked(session: Session) -> Checked:
+    return Checked(session.results / CHECKED_FILE)
 
 
 def _doubtful(desk: Desk, session: Session, item: Field, *, done: bool) -> dict[str, Any]:
     cards = _cards(desk, session, item)
-    doubts.with_verdicts(cards, _checked(session).verdicts(item.name))
-    doubtful = [c for c in cards if c.doubt > 0]
-    open_ = [c for c in doubtful if not c.verdict and all(b is None for b in c.before)]
-    chosen = doubtful if done else open_
-    chosen = sorted(chosen, key=lambda c: -c.doubt)[:MOST_CARDS]
+    with_verdicts(cards, _checked(session).verdicts(item.name))
+    doubtful = ranked(cards)
+    open_ = [c for c in doubtful if is_open(c)]
+    chosen = (doubtful if done else open_)[:MOST_CARDS]
     _fetch(desk, session, item, chosen)
     return {
         "cards": [c.as_json() for c in chosen],
@@ -109,21 +118,21 @@ def _doubtful(desk: Desk, session: Session, item: Field, *, done: bool) -> dict[
 
 def _sample(desk: Desk, session: Session, item: Field, count: int) -> dict[str, Any]:
     cards = _cards(desk, session, item)
-    chosen = doubts.sample(cards, count, SAMPLE_SEED)
-    doubts.with_verdicts(chosen, _checked(session).verdicts(item.name, "sample"))
+    chosen = sample(cards, count, SAMPLE_SEED)
+    with_verdicts(chosen, _checked(session).verdicts(item.name, "sample"))
     _fetch(desk, session, item, chosen)
     counted = sum(len(c.times) for c in cards if c.flag == "ok")
     return {"cards": [c.as_json() for c in chosen], "readings": counted, **_proof(chosen)}
 
 
-def _proof(cards: list[doubts.Card]) -> dict[str, Any]:
+def _proof(cards: list[Card]) -> dict[str, Any]:
     verdicts = [c.verdict for c in cards]
     judged = verdicts.count("right") + verdicts.count("wrong")
-    rate = doubts.error_rate(verdicts.count("wrong"), judged)
+    rate = error_rate(verdicts.count("wrong"), judged)
     return {"unclear": verdicts.count("unclear"), "rate": asdict(rate) if rate else None}
 
 
-def _fetch(desk: Desk, session: Session, item: Field, cards: list[doubts.Card]) -> None:
+def _fetch(desk: Desk, session: Session, item: Field, cards: list[Card]) -> None:
     """Have the crops decoded: those seen first, then the others, clip by clip."""
     for part in (cards[:SEEN_FIRST], cards[SEEN_FIRST:]):
         times: dict[str, list[float]] = {}
@@ -142,7 +151,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     session, name = desk.find(values.get("clip"))
     item = desk.field(session, values.get("field"))
     verdict, mode = request_parsing.text(values, "verdict"), request_parsing.text(values, "mode")
-    if verdict not in ("", *doubts.VERDICTS) or mode not in ("doubtful", "sample"):
+    if verdict not in ("", *VERDICTS) or mode not in ("doubtful", "sample"):
         raise UsageError("that is no answer")
     text, changes = request_parsing.text(values, "text"), _changes_of(values)
     times = [request_parsing.number({"t": t}, "t") for t in _times_of(values)]
@@ -158,10 +167,8 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     if mode == "doubtful":
         return {}
     count = int(request_parsing.number(values, "n", 100))
-    cards = doubts.sample(
-        _cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED
-    )
-    doubts.with_verdicts(cards, checked.verdicts(item.name, "sample"))
+    cards = sample(_cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED)
+    with_verdicts(cards, checked.verdicts(item.name, "sample"))
     return _proof(cards)
 
 

@@ -12,8 +12,8 @@ from extractor.errors import ExtractorError, UsageError
 from extractor.page import request_parsing
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
-from extractor.page.doubts import number_text, standing_corrections
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
 

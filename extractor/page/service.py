@@ -108,7 +108,7 @@ class Desk:
 
     def known(self, session: Session, name: str) -> ClipState | None:
         """Return what was read of a clip."""
-        path = pipeline.state_path(session, name)
+        path = cache.state_path(session, name)
         try:
             stat = path.stat()
         except OSError:

@@ -21,6 +21,7 @@ from extractor.session.atomic import write_text
 from extractor.session.digests import digest_of
 
 if TYPE_CHECKING:
+    from extractor.session.folder import Session
     from extractor.session.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
@@ -91,6 +92,12 @@ def clip_digest(path: Path) -> str:
     except OSError as error:
         raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
     return hasher.hexdigest()
+
+
+def state_path(session: Session, clip: str) -> Path:
+    """Return where a clip's state is kept."""
+    # In a folder of their own: a clip may be called as one of the files beside it.
+    return session.state / "clips" / f"{session.stems[clip]}.json"
 
 
 def load(path: Path) -> ClipState | None:

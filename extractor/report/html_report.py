@@ -9,18 +9,22 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from importlib import metadata, resources
+from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor import __version__, review
+from extractor import __version__
 from extractor.errors import UsageError
 from extractor.radio.cautions import cautions
 from extractor.report import chart_files, pack
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
+from extractor.report.filling import filled
 from extractor.results import Results, load, main_field, second_field
+from extractor.review import pictures
+from extractor.review.cards import Card
+from extractor.review.checked import waiting
 from extractor.session.atomic import write_text
 from extractor.session.folder import RESULTS
 from extractor.statistics.flags import Flag
@@ -165,18 +169,10 @@ def _render(
     sections: Sequence[_Section],
     doubts: Sequence[Mapping[str, Any]],
 ) -> str:
-    from jinja2 import Environment, select_autoescape
-
-    environment = Environment(
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = _shown
-    environment.filters["label"] = _label
-    template = (resources.files("extractor") / "templates" / "report.html").read_text("utf-8")
     comparison = material.comparison
-    return environment.from_string(template).render(
+    return filled(
+        "report.html",
+        {"number": _shown, "label": _label},
         title=options.title or _title(material.results),
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
@@ -221,24 +217,25 @@ def _colors() -> dict[str, list[tuple[str, str]]]:
 
 
 def _doubts(one: Results) -> list[dict[str, Any]]:
-    found = review.stored(one.session.results) if pack.manifest_of(one.session.root) else None
+    found = pictures.stored(one.session.results) if pack.manifest_of(one.session.root) else None
     if found is None:
-        found = review.with_pictures(one, review.most_doubtful(one, DOUBTS))
+        found = pictures.with_pictures(one, waiting(one)[:DOUBTS])
     return [
         {
-            "doubt": d,
+            "card": d.card,
             "picture": base64.b64encode(d.picture).decode("ascii"),
-            "read": _read(d),
+            "read": _read(d.card),
         }
         for d in found[:DOUBTS]
     ]
 
 
-def _read(one: review.Doubt) -> str:
-    if math.isfinite(one.value):
-        return f"read as {one.text if one.flag == Flag.OK and one.text else format(one.value, 'g')}"
-    guess = one.text.replace("-", "\N{NON-BREAKING HYPHEN}")
-    return f"not read (perhaps {guess})" if guess and one.flag != Flag.NO_LINK else "not read"
+def _read(card: Card) -> str:
+    if card.flag in (Flag.UNREADABLE, Flag.NO_LINK):
+        guess = card.text.replace("-", "\N{NON-BREAKING HYPHEN}")
+        known = guess and card.flag == Flag.UNREADABLE
+        return f"not read (perhaps {guess})" if known else "not read"
+    return f"read as {card.text if card.flag == Flag.OK and card.text else card.number}"
 
 
 #: Ends of keys that name a unit.

@@ -6,6 +6,7 @@ import base64
 from pathlib import Path
 
 from extractor.errors import ClipError
+from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.folder import Session
 from extractor.video.clips import picture, probe
@@ -26,11 +27,6 @@ def write_sheet(session: Session, matching: Matching) -> Path:
     StorageError
         If it cannot be written.
     """
-    from jinja2 import Environment, PackageLoader
-
-    environment = Environment(
-        loader=PackageLoader("extractor"), autoescape=True, trim_blocks=True, lstrip_blocks=True
-    )
     count = max(len(matching.runs), len(matching.recordings))
     lines = [
         {
@@ -43,7 +39,7 @@ def write_sheet(session: Session, matching: Matching) -> Path:
         for i in range(count)
     ]
     path = session.results / SHEET
-    write_text(path, environment.get_template(SHEET).render(matching=matching, lines=lines))
+    write_text(path, filled(SHEET, matching=matching, lines=lines))
     return path
 
 

@@ -20,11 +20,13 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from extractor import __version__, review
+from extractor import __version__
 from extractor.errors import ClipError, ExtractorError, SessionFileError, StorageError, UsageError
-from extractor.pipeline import state_path
 from extractor.reading import cache
+from extractor.reading.cache import state_path
 from extractor.results import Results, load
+from extractor.review import pictures
+from extractor.review.checked import waiting
 from extractor.session.atomic import replacing
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import RESULTS, VIDEO_SUFFIXES, Session, spelled
@@ -73,18 +75,18 @@ def pack(session: Session, out: Path | None = None, progress: Progress | None = 
     """
     results = load(session.root)
     path = out or session.results / f"{results.name}.zip"
-    doubts = review.with_pictures(results, review.most_doubtful(results, CROPS))
+    doubts = pictures.with_pictures(results, waiting(results)[:CROPS])
     manifest = _manifest(results, progress or (lambda clip, share: None))
     with replacing(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(MANIFEST, json.dumps(manifest, indent=1))
         for source in _members(session, path):
             name = str(_safe(path, spelled(source.relative_to(session.root))))
             archive.writestr(_PREFIX + name, source.read_bytes())
-        table = format_table(review.COLUMNS, review.as_rows(doubts))
-        archive.writestr(f"{_PREFIX}{RESULTS}/{review.TABLE}", table)
+        table = format_table(pictures.COLUMNS, pictures.as_rows(doubts))
+        archive.writestr(f"{_PREFIX}{RESULTS}/{pictures.TABLE}", table)
         for i, doubt in enumerate(doubts):
             if doubt.picture:
-                name = f"{_PREFIX}{RESULTS}/{review.FOLDER}/{i:03d}.png"
+                name = f"{_PREFIX}{RESULTS}/{pictures.FOLDER}/{i:03d}.png"
                 archive.writestr(name, doubt.picture)
     return path
 
@@ -101,7 +103,7 @@ def _members(session: Session, out: Path) -> list[Path]:
         and p.stat().st_size <= _LARGEST_TABLE_BYTES
     ]
     glyphs = [session.glyphs_path] if session.glyphs_path.is_file() else []
-    tables = [p for p in sorted(session.results.glob("*.csv")) if p.name != review.TABLE]
+    tables = [p for p in sorted(session.results.glob("*.csv")) if p.name != pictures.TABLE]
     findings = [p for p in [session.results / "findings.json"] if p.is_file()]
     readings = sorted(session.readings_folder.glob("*.csv"))
     return [p for p in [*own, *glyphs, *tables, *findings, *readings] if p != out]

@@ -18,6 +18,7 @@ from extractor.comparison.run_order import (
 )
 from extractor.errors import UsageError
 from extractor.radio.cautions import cautions
+from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import RUN_COLUMNS, Session, edits
@@ -91,12 +92,8 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
     power_mw : float, optional
         Transmitter power in milliwatts, for the cautions.
     """
-    from jinja2 import Environment, PackageLoader
-
-    environment = Environment(
-        loader=PackageLoader("extractor"), autoescape=True, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.get_template(SHEET).render(
+    return filled(
+        SHEET,
         plan=plan,
         rows=[
             {"row": row, "run": run, "on_ports": _hanging(plan, run)}

@@ -27,8 +27,8 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from clipmaker import SIZE, make_clip, stairs, steady  # noqa: E402
 
-from extractor.pipeline import state_path  # noqa: E402
 from extractor.reading import cache  # noqa: E402
+from extractor.reading.cache import state_path  # noqa: E402
 from extractor.session.csv_tables import write_table  # noqa: E402
 from extractor.session.folder import RUN_COLUMNS, Session  # noqa: E402
 

@@ -89,7 +89,7 @@ class Checking {
     if (this.mode === "sample") return clear(this.parts.said, ...proof(found, this.cards, open));
     const rest = Math.max(0, found.open - this.cards.length);
     const text = open
-      ? `${open + rest} doubtful readings to look at, most harmful first.${rest ? ` The first ${this.cards.length} are shown.` : ""}`
+      ? `${open + rest} doubtful readings to look at, most harmful first, the clips in turn.${rest ? ` The first ${this.cards.length} are shown.` : ""}`
       : found.open > this.cards.length ? "These are done; there are more." : `No doubtful reading is left; ${found.readings} instants were read.`;
     return clear(this.parts.said, h("p", {}, text), !open && h("div", { class: "row" },
       rest > 0 ? h("button", { class: "main", onclick: () => this.load() }, "Show more") : [

@@ -1,0 +1,1 @@
+"""Which readings deserve a look, the pictures that they were read from, and what people said."""

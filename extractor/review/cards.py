@@ -1,0 +1,190 @@
+"""Readings to look at, and their one ranking: for the page, the report and the pack."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from dataclasses import field as made_by
+from typing import TYPE_CHECKING, Any
+
+from extractor import tabulation
+from extractor.reading.number_parsing import interpret, is_spoilt
+from extractor.session.folder import Correction
+from extractor.statistics.flags import Flag
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from extractor.reading.cache import ClipState
+
+_FRACTION = re.compile(r"\d[.,](\d{1,6})")
+#: A counted reading below this confidence is shown: one in twenty of them may be wrong.
+DOUBTFUL_BELOW = 0.95
+#: Readings of one field closer than this mostly show the same number.
+APART_S = 1.0
+#: Flags in the order of harm: a wrong number that counts first, a missing one last.
+_DOUBT = {Flag.FORMAT: 0.8, Flag.SPIKE: 0.75, Flag.RANGE: 0.7, Flag.UNREADABLE: 0.3}
+_REASONS = {
+    Flag.FORMAT: "in a form this display does not use",
+    Flag.SPIKE: "a brief jump",
+    Flag.RANGE: "outside the limits",
+    Flag.UNREADABLE: "not read with certainty",
+}
+
+
+@dataclass(slots=True)
+class Card:
+    """A reading to look at: one sampled instant, or several over which it stood unchanged."""
+
+    clip: str
+    field: str
+    times: list[float]
+    """Seconds from the first frame, one a sampled instant."""
+    text: str
+    number: str
+    """What was read as a number in the display's decimals; "" where none."""
+    confidence: float
+    flag: str
+    reason: str = ""
+    doubt: float = 0.0
+    """1 and more: first; only the order matters."""
+    second: str | None = None
+    """What the second reader saw, where it disagrees."""
+    before: list[str | None] = made_by(default_factory=list)
+    """Correction that stands at each of `times`; None: none."""
+    verdict: str = ""
+    """What a person said of it: right, wrong, unclear, or nothing yet."""
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it for the page."""
+        return asdict(self)
+
+
+def cards_of(
+    clip: str,
+    name: str,
+    series: pd.DataFrame,
+    corrections: Sequence[Correction],
+    second: Mapping[int, str],
+    decimals: int | None = None,
+) -> list[Card]:
+    """Return every reading of one field in one clip; those that stood unchanged are joined.
+
+    Parameters
+    ----------
+    clip, name : str
+        The clip's and the field's.
+    series : DataFrame
+        The flagged series.
+    corrections : sequence of Correction
+        Those of this clip and field.
+    second : mapping
+        What the second reader saw where it disagrees, by row; see `disagreements`.
+    decimals : int, optional
+        Digits after the point that the display shows.
+    """
+    columns = {c: series[c].tolist() for c in ("time_s", "value", "text", "confidence", "flag")}
+    since = series["since_s"].tolist()
+    standing = standing_corrections(columns["time_s"], corrections)
+    found: list[Card] = []
+    for row, time_s in enumerate(columns["time_s"]):
+        flag = str(columns["flag"][row])
+        text = columns["text"][row] if isinstance(columns["text"][row], str) else ""
+        last = found[-1] if found else None
+        # The same number since the same moment is one look at one thing.
+        if (
+            last is not None
+            and row not in second
+            and last.second is None
+            and (last.text, last.flag) == (text, flag)
+            and since[row] == since[row - 1]
+        ):
+            last.times.append(time_s)
+            last.before.append(standing.get(row))
+            last.confidence = min(last.confidence, columns["confidence"][row])
+            continue
+        number = number_text(columns["value"][row], text, decimals)
+        confidence = columns["confidence"][row]
+        found.append(
+            Card(
+                clip, name, [time_s], text, number, confidence, flag,
+                second=second.get(row), before=[standing.get(row)],
+            )
+        )  # fmt: skip
+    for card in found:
+        card.doubt, card.reason = _doubt(card)
+    return found
+
+
+def is_open(card: Card) -> bool:
+    """Tell whether a reading deserves a look and nobody has settled it yet."""
+    return card.doubt > 0 and not card.verdict and all(b is None for b in card.before)
+
+
+def ranked(cards: Iterable[Card]) -> list[Card]:
+    """Return the doubtful readings in the order in which to look at them.
+
+    The most harmful first; the clips and fields take turns, so that one bad clip does not hide
+    the others; of readings closer than `APART_S` one comes in its turn, its neighbours later.
+    """
+    groups: dict[tuple[str, str], list[Card]] = {}
+    for card in cards:
+        if card.doubt > 0:
+            groups.setdefault((card.clip, card.field), []).append(card)
+    turns: list[tuple[int, Card]] = []
+    for own in groups.values():
+        first: list[Card] = []
+        later: list[Card] = []
+        for card in sorted(own, key=lambda c: -c.doubt):
+            near = any(abs(card.times[0] - o.times[0]) < APART_S for o in first)
+            (later if near else first).append(card)
+        turns += enumerate([*first, *later])
+    return [card for _, card in sorted(turns, key=lambda t: (t[0], -t[1].doubt))]
+
+
+def number_text(value: float, text: str, decimals: int | None) -> str:
+    """Return a number as the display writes it; where none was accepted, what the text suggests."""
+    if math.isnan(value):
+        reading = interpret(text, 1.0, 0.0)
+        value = reading.value if reading.flag == Flag.OK else math.nan
+    if math.isnan(value):
+        return ""
+    if decimals is None:
+        fraction = _FRACTION.search(text)
+        return f"{value:.9g}" if fraction is None else f"{value:.{len(fraction[1])}f}"
+    return f"{value:.{decimals}f}"
+
+
+def disagreements(known: ClipState | None, name: str) -> dict[int, str]:
+    """Return by row what the second reader saw, where it saw another number."""
+    if known is None or name not in known.fields:
+        return {}
+    seen = known.fields[name]
+    found = {}
+    for row, text in seen.crosscheck:
+        first = interpret(seen.text[row], seen.confidence[row], known.gate)
+        second = interpret(text, 1.0, 0.0)
+        if first.flag == second.flag == Flag.OK and first.value != second.value:
+            found[row] = text
+    return found
+
+
+def standing_corrections(
+    times: Sequence[float], corrections: Iterable[Correction]
+) -> dict[int, str]:
+    """Return the correction at each row (see `tabulation.row_at`)."""
+    rows = [(tabulation.row_at(times, one.time_s), one.value) for one in corrections]
+    return {row: value for row, value in rows if row is not None}
+
+
+def _doubt(card: Card) -> tuple[float, str]:
+    if card.second is not None:
+        return 2.0, f"the second reader saw {card.second}"
+    if card.flag in _DOUBT and not is_spoilt(card.text, card.confidence):
+        flag = Flag(card.flag)
+        return _DOUBT[flag] + 0.01 * (1 - card.confidence), _REASONS[flag]
+    if card.flag == Flag.OK and card.confidence < DOUBTFUL_BELOW:
+        return 1 + (1 - card.confidence), "low confidence"
+    return 0.0, ""
