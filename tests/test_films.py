@@ -16,7 +16,7 @@ from extractor.errors import UsageError
 from extractor.pipeline import Options, read_session
 from extractor.reading import readers
 from extractor.reading.number_parsing import interpret
-from extractor.report import films, yuv_canvas
+from extractor.report import annotated_clip, film_parts, mosaic, yuv_canvas
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
 from extractor.report.yuv_canvas import Letters, Planes
@@ -39,7 +39,7 @@ def streams(path: Path) -> list[tuple[str, str]]:
 
 
 def test_annotated_film_reads_the_same(read: Session) -> None:
-    path = films.annotate(read, "a.mp4")
+    path = annotated_clip.annotate(read, "a.mp4")
     assert path == read.results / "videos" / "a.mp4"
     assert streams(path) == [("video", "h264")]
     clip = clips.probe(path)
@@ -59,7 +59,7 @@ def test_real_overlay_survives_annotation(tmp_path: Path) -> None:
     cut(SAMPLE / "slab_m1_red.mp4", tmp_path / "slab.mp4", 1.0)
     session = Session(tmp_path)
     read_session(session, Options(jobs=1, crosscheck=0))
-    path = films.annotate(session, "slab.mp4")
+    path = annotated_clip.annotate(session, "slab.mp4")
     reader = readers.create("network")
     table = pd.read_csv(session.readings_path("slab.mp4"))
     state_boxes = [Box(*b) for b in _boxes(session)]
@@ -97,8 +97,8 @@ def cut(source: Path, target: Path, end_s: float) -> None:
 
 
 def test_mosaic_shows_all_clips_in_step(read: Session, monkeypatch) -> None:
-    monkeypatch.setattr(films, "MOSAIC_SIZE", (640, 360))
-    path = films.mosaic(read)
+    monkeypatch.setattr(mosaic, "MOSAIC_SIZE", (640, 360))
+    path = mosaic.mosaic(read)
     assert streams(path) == [("video", "h264")]
     with av.open(str(path)) as container:
         pictures = [f.to_ndarray(format="gray") for f in container.decode(video=0)]
@@ -112,11 +112,11 @@ def test_mosaic_shows_all_clips_in_step(read: Session, monkeypatch) -> None:
 
 def test_a_clip_that_was_not_read_says_so(read: Session) -> None:
     read.readings_path("a.mp4").unlink()
-    for make in (lambda: films.annotate(read, "a.mp4"), lambda: films.mosaic(read)):
+    for make in (lambda: annotated_clip.annotate(read, "a.mp4"), lambda: mosaic.mosaic(read)):
         with pytest.raises(UsageError, match=r"a\.mp4: was not read yet"):
             make()
     with pytest.raises(UsageError, match="no such clip"):
-        films.annotate(read, "z.mp4")
+        annotated_clip.annotate(read, "z.mp4")
 
 
 def test_readings_hold_from_the_change_that_they_followed() -> None:
@@ -127,7 +127,7 @@ def test_readings_hold_from_the_change_that_they_followed() -> None:
             "value": [1.0, 2.0, 2.0, 3.0],
         }
     )
-    shown = films.steps(series)
+    shown = film_parts.steps(series)
     rows = [shown.row_at(t) for t in (0.0, 0.033, 0.066, 0.067, 0.1, 0.2, 0.232, 0.233, 9.0)]
     assert [series["value"][r] for r in rows] == [1, 1, 1, 2, 2, 2, 2, 3, 3]
     assert shown.row_at(-1.0) == -1
@@ -143,12 +143,14 @@ def test_readings_hold_from_the_change_that_they_followed() -> None:
     ],
 )
 def test_tag(value, flag, text, shown) -> None:
-    assert films.tag_text(value, flag, "Mbit/s", text) == shown[: films.TAG_LETTERS]
+    assert (
+        annotated_clip.tag_text(value, flag, "Mbit/s", text) == shown[: annotated_clip.TAG_LETTERS]
+    )
 
 
 def test_tag_covers_no_marked_region() -> None:
     clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1)
-    info = [films.FieldInfo(n, "ms") for n in ("a", "b")]
+    info = [annotated_clip.FieldInfo(n, "ms") for n in ("a", "b")]
     series = {n: empty() for n in ("a", "b")}
     for boxes in (
         {"a": Box(300, 10, 60, 30), "b": Box(300, 44, 60, 30)},
@@ -156,7 +158,7 @@ def test_tag_covers_no_marked_region() -> None:
         {"a": Box(580, 330, 60, 30), "b": Box(500, 330, 60, 30)},
     ):
         with style.drawing():
-            page = films._Page(clip, info, boxes, series, style.looks(["x"])["x"])
+            page = annotated_clip._Page(clip, info, boxes, series, style.looks(["x"])["x"])
             page.show(np.full((360, 640, 3), 100, np.uint8), 0.0)
         for box in boxes.values():
             inside = page.planes.y[box.y : box.y + box.height, box.x : box.x + box.width]

@@ -27,9 +27,9 @@ def annotate(
     The clip itself is left as it is. Sound is dropped.
     """
     from extractor.commands.screen import progress_bar, say
-    from extractor.report import films
+    from extractor.report.annotated_clip import annotate as write
     from extractor.session.folder import Session
 
     with progress_bar(clip) as bar:
-        path = films.annotate(Session(session), clip, out, bar)
+        path = write(Session(session), clip, out, bar)
     say(f"Film: {path}")

@@ -64,7 +64,7 @@ def compare(
     from extractor.errors import UsageError
     from extractor.pipeline import compare_sessions
     from extractor.report.pack import opened_all
-    from extractor.session.folder import RESULTS
+    from extractor.session.folder import results_folder
 
     if assume_spread is not None and assume_spread < 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")
@@ -82,7 +82,6 @@ def compare(
             pool=pool,
             assumed_spread=assume_spread,
         )
-    first = sessions[0].parent if sessions[0].is_file() else sessions[0]
-    written = comparison.write(out if out is not None else first / RESULTS)
+    written = comparison.write(out if out is not None else results_folder(sessions[0]))
     say(comparison.text())
     note("Written: " + ", ".join(str(path) for path in written))

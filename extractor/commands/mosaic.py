@@ -23,9 +23,9 @@ def mosaic(
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""
     from extractor.commands.screen import progress_bar, say
-    from extractor.report import films
+    from extractor.report.mosaic import mosaic as write
     from extractor.session.folder import Session
 
     with progress_bar("mosaic") as bar:
-        path = films.mosaic(Session(session), out, only=clip or (), field=field, progress=bar)
+        path = write(Session(session), out, only=clip or (), field=field, progress=bar)
     say(f"Film: {path}")

@@ -30,7 +30,7 @@ def replay(
     """Simulate repeats of this very test and film how often the winner stays first."""
     from extractor.commands.screen import progress_bar, say
     from extractor.errors import UsageError
-    from extractor.report.replay import write_replay
+    from extractor.report.repeat_film import write_replay
 
     if assume_spread is not None and not assume_spread > 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must be above 0")

@@ -26,6 +26,26 @@ ASSUMED_SHARES = (0.0125, 0.025, 0.05, 0.075)
 MOST_WORTH = 20
 
 
+def assumed_spreads(fit: Fit, unit: str, assumed: float | None = None) -> tuple[float, ...]:
+    """Return the spreads between mountings to try where none is known: the one given, or several.
+
+    Parameters
+    ----------
+    fit : Fit
+        Of the test.
+    unit : str
+        The field's; the spreads are in it.
+    assumed : float, optional
+        The one that somebody gave.
+    """
+    if assumed is not None:
+        return (assumed,)
+    if unit == "Mbit/s":
+        return ASSUMED_MBIT
+    level = float(np.max(np.abs(fit.means)))
+    return tuple(share * level for share in ASSUMED_SHARES)
+
+
 def assumed_table(fit: Fit, pairs: pd.DataFrame, spreads: tuple[float, ...]) -> pd.DataFrame:
     """Return which gaps would stand if mountings of one antenna differed by so much.
 
@@ -64,14 +84,7 @@ def assumed_finding(
     fit: Fit, pairs: pd.DataFrame, voice: Voice, assumed: float | None = None
 ) -> Finding:
     """Say what would stand under assumed spreads between mountings."""
-    if assumed is not None:
-        spreads: tuple[float, ...] = (assumed,)
-    elif voice.unit == "Mbit/s":
-        spreads = ASSUMED_MBIT
-    else:
-        level = float(np.max(np.abs(fit.means)))
-        spreads = tuple(share * level for share in ASSUMED_SHARES)
-    table = assumed_table(fit, pairs, spreads)
+    table = assumed_table(fit, pairs, assumed_spreads(fit, voice.unit, assumed))
     parts = []
     for row in records(table):
         stand = row["standing"].split(";") if row["standing"] else ["nothing"]

@@ -55,6 +55,12 @@ class RunTable:
     """Runs left out, each with the reason."""
 
 
+def require_measure(measure: str) -> None:
+    """Raise `UsageError` if `measure` is none of `MEASURES`."""
+    if measure not in MEASURES:
+        raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
+
+
 def load_sessions(
     paths: Sequence[Path], field: str | None, measure: str = "mean", factor: str = "antenna"
 ) -> RunTable:
@@ -79,8 +85,7 @@ def load_sessions(
     TableError
         If a table cannot be understood.
     """
-    if measure not in MEASURES:
-        raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
+    require_measure(measure)
     names = _session_names(paths)
     tables = [
         _load_table(path, name, field or "value", measure, factor)

@@ -8,7 +8,8 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from extractor.errors import ExtractorError, UsageError
+from extractor.comparison.loading import require_measure
+from extractor.errors import ExtractorError
 from extractor.page import request_parsing
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
@@ -20,7 +21,6 @@ from extractor.session.folder import Session
 TABLES = ("summary", "ranking", "ports", "pairs")
 #: The report is a page of its own: it may show pictures and its own style, nothing else.
 REPORT_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
-MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 
 
 def blueprint(desk: Desk) -> Blueprint:
@@ -49,8 +49,7 @@ def blueprint(desk: Desk) -> Blueprint:
             request_parsing.text(b, "measure") or "mean",
         )
         desk.field(desk.session(), name)
-        if measure not in MEASURES:
-            raise UsageError(f"measure must be one of {', '.join(MEASURES)}")
+        require_measure(measure)
         return name, measure
 
     @routes.post("/api/report")

@@ -14,7 +14,7 @@ from extractor.report.charts import ranking as ranking_chart
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
-from extractor.session.folder import RESULTS
+from extractor.session.folder import results_folder
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,7 +103,7 @@ def write_card(
     with style.drawing([*session_charts.words(material), shown, *map(str, conditions.values())]):
         figure = draw_card(comparison, material.looks, conditions, shown, size)
         picture = style.png(figure, _DPI)
-    folder = (session if session.is_dir() else session.parent) / RESULTS / "pictures"
+    folder = results_folder(session) / "pictures"
     path = out or folder / f"card-{size.width}x{size.height}.png"
     return chart_files.save(path.parent, path.stem, picture)[0]
 

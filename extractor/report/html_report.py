@@ -26,7 +26,7 @@ from extractor.review import pictures
 from extractor.review.cards import Card
 from extractor.review.checked import waiting
 from extractor.session.atomic import write_text
-from extractor.session.folder import RESULTS
+from extractor.session.folder import results_folder
 from extractor.statistics.flags import Flag
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def write_report(
         If a file is wrong or cannot be written.
     """
     tell = progress or (lambda what: None)
-    folder = out or _default_folder(sessions[0])
+    folder = out or results_folder(sessions[0])
     chosen = options or Options()
     with pack.opened_all(sessions) as folders:
         results = [load(one) for one in folders]
@@ -124,10 +124,6 @@ def write_report(
     path = folder / REPORT_FILE
     write_text(path, page)
     return (path, *written)
-
-
-def _default_folder(session: Path) -> Path:
-    return (session if session.is_dir() else session.parent) / RESULTS
 
 
 def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comparison | None, str]:

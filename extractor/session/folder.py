@@ -377,6 +377,11 @@ def edits(change: Callable[Concatenate[Session, P], T]) -> Callable[Concatenate[
     return alone
 
 
+def results_folder(place: Path) -> Path:
+    """Return the folder for what is made of a session, or of a pack or table that lies alone."""
+    return (place if place.is_dir() else place.parent) / RESULTS
+
+
 def _flat(path: str) -> str:
     return path.replace("/", "__")
 

@@ -15,6 +15,26 @@ if TYPE_CHECKING:
 #: A stretch below `low` or without link counts as a dropout from this length on.
 DROPOUT_S = 0.3
 
+#: Where `low` is not given, this share of the ceiling is used.
+LOW_SHARE_OF_CEILING = 0.1
+
+
+def low_level(better: str | None, low: float | None, ceiling: float) -> float:
+    """Return the level below which the link counts as out; NaN where that has no meaning.
+
+    Parameters
+    ----------
+    better : str, optional
+        Which way the field goes; only where higher is better can a level be too low.
+    low : float, optional
+        The level that the field names, in its unit.
+    ceiling : float
+        The link's own limit, in the field's unit; NaN where it is not known.
+    """
+    if better != "higher":
+        return math.nan
+    return low if low is not None else LOW_SHARE_OF_CEILING * ceiling
+
 
 def dropout_lengths(
     rows: pd.DataFrame, down: Bools, known: Bools, sampling: Sampling

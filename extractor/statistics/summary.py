@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from extractor.statistics.autocorrelation import autocorrelation, centred_mean, mean_interval
 from extractor.statistics.ceiling import CEILING_STEPS, find_ceiling
-from extractor.statistics.dropouts import dropout_lengths
+from extractor.statistics.dropouts import dropout_lengths, low_level
 from extractor.statistics.flags import COUNTED, Flag
 from extractor.statistics.sampling import Sampling, missing_rows, quantiles, sampling_of, time_share
 from extractor.statistics.series import check_series, display_step
@@ -31,8 +31,6 @@ Bools = NDArray[np.bool_]
 
 #: Above this share of hidden and unreadable instants, bounds for the mean are given.
 UNREAD_SHARE = 0.02
-#: Where `low` is not given, this share of the ceiling is used.
-LOW_SHARE_OF_CEILING = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +148,9 @@ def summarise(
     numbers |= _coverage(counted, rows["time_s"].to_numpy(float), sampling, steady=steady)
     numbers |= _level(values, counted, sampling)
     numbers |= _with_unread(values, flags, counted, sampling, field)
-    numbers |= _outages(rows, flags, counted, sampling, _low(field, ceiling))
+    numbers |= _outages(
+        rows, flags, counted, sampling, low_level(field.direction, field.low, ceiling)
+    )
     numbers |= _ceiling_columns(values, counted, sampling, ceiling, source, step)
     numbers |= _dynamics(rows["time_s"].to_numpy(float), values, counted, sampling, confidence)
     for flag in Flag:
@@ -250,13 +250,6 @@ def _ceiling_columns(
         near = np.nan_to_num(values, nan=-math.inf) >= ceiling - (CEILING_STEPS + 1e-6) * step
         share = time_share(near, counted, sampling.weights)
     return {"ceiling": ceiling, "ceiling_share": share, "ceiling_source": source}
-
-
-def _low(field: Field, ceiling: float) -> float:
-    """Return the level below which the link counts as out; NaN where that has no meaning."""
-    if field.direction != "higher":
-        return math.nan
-    return field.low if field.low is not None else ceiling * LOW_SHARE_OF_CEILING
 
 
 def _outages(

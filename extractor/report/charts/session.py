@@ -12,6 +12,7 @@ from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
 from extractor.results import FieldInfo, Results
+from extractor.statistics.dropouts import low_level
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -241,7 +242,7 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
                         series=one.series(row, info.name),
                         look=material.looks[name],
                         mean=_number(row["mean"]),
-                        low=low_level(info, ceiling),
+                        low=low_level(info.better, info.low, ceiling),
                         ceiling=ceiling,
                     ),
                 )
@@ -263,15 +264,6 @@ def run_title(row: Mapping[str, Any], label: str) -> str:
 
 def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
-
-
-def low_level(info: FieldInfo, ceiling: float) -> float:
-    """Return the level below which the link counts as out; NaN where that has no meaning."""
-    from extractor.statistics.summary import LOW_SHARE_OF_CEILING
-
-    if info.better != "higher":
-        return math.nan
-    return info.low if info.low is not None else LOW_SHARE_OF_CEILING * ceiling
 
 
 def _distribution(material: Material) -> Chart:

@@ -1,30 +1,21 @@
-"""Replay: what would have come out if this very test were repeated a thousand times.
-
-Each repeat keeps the design (which antenna, which mounting, which port, how many runs) and
-draws everything that chance decides anew: where each mounting happens to sit and what each clip
-happens to show. The same analysis then ranks the antennas again.
-"""
+"""The film of the simulated repeats: dots that fall, and how often each antenna came first."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from extractor.comparison.advice import ASSUMED_MBIT, ASSUMED_SHARES
-from extractor.comparison.model import Fit, clip_spread, mounting_spread
-from extractor.errors import UsageError
+from extractor.comparison.simulated_repeats import Repeats, replays, sentence
 from extractor.report import chart_files, pack
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
-from extractor.session.folder import RESULTS
-from extractor.session.overlay import Direction, direction_question
+from extractor.session.folder import results_folder
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -34,7 +25,6 @@ if TYPE_CHECKING:
     from extractor.comparison import Comparison
 
 Array = npt.NDArray[np.float64]
-REPEATS = 1_000
 LENGTH_S = 10.0
 RATE_HZ = 25
 WIDTH, HEIGHT = 1280, 720
@@ -42,156 +32,6 @@ _DPI = 100
 #: The last seconds show the result and stand still.
 _END_S = 2.5
 _SEED = 1
-
-
-@dataclass(frozen=True)
-class Replay:
-    """Simulated repeats of one comparison."""
-
-    antennas: tuple[str, ...]
-    """As in the columns of `means`."""
-    means: Array
-    """Repeats x antennas: the adjusted means of each repeat, in the unit."""
-    best: npt.NDArray[np.int_]
-    """For each repeat the column that came first."""
-    winner: str
-    """The best of the real test."""
-    mounting_sd: float
-    clip_sd: float
-    assumed: bool
-    """True where the spread between mountings is assumed, not measured."""
-
-    @property
-    def repeats(self) -> int:
-        """How many repeats there are."""
-        return len(self.means)
-
-    @property
-    def first(self) -> tuple[int, ...]:
-        """How often each antenna came first."""
-        return tuple(int(n) for n in np.bincount(self.best, minlength=len(self.antennas)))
-
-    @property
-    def stays_first(self) -> int:
-        """In how many repeats the winner of the real test came first."""
-        return self.first[self.antennas.index(self.winner)]
-
-
-def repeat(
-    fit: Fit,
-    better: Direction,
-    *,
-    repeats: int = REPEATS,
-    mounting_sd: float | None = None,
-    seed: int = _SEED,
-) -> Replay:
-    """Simulate repeats of a test.
-
-    Parameters
-    ----------
-    fit : Fit
-        Of the real test.
-    better : {"higher", "lower"}
-        Which way the ranking goes.
-    repeats : int
-        How many.
-    mounting_sd : float, optional
-        Spread between mountings to assume, in the unit; needed where the test shows none.
-    seed : int
-        Of the random numbers.
-
-    Notes
-    -----
-    The adjusted means stand for the true levels. The spreads are not taken as known: each
-    repeat draws its own, mean square times degrees of freedom over a chi-square (Gelman et al.,
-    Bayesian Data Analysis, 3rd ed., section 3.2), since two or three mountings know their spread
-    but roughly. An assumed spread is taken as it is. Clips are drawn normal; a ceiling of the
-    link is not imitated.
-    """
-    rng = np.random.default_rng(seed)
-    layout = fit.layout
-    clip_ms = _drawn(float(fit.ms_within), layout.df_within, repeats, rng)
-    if mounting_sd is None:
-        between = _drawn(float(fit.ms_between), layout.df_between, repeats, rng)
-        variance = np.maximum(0.0, between - layout.mean_noise * clip_ms)
-        shown = mounting_spread(fit)
-    else:
-        variance = np.full(repeats, mounting_sd**2)
-        shown = mounting_sd
-    levels = dict(zip(layout.antennas, fit.means, strict=True))
-    truth = layout.mountings["antenna"].map(levels).to_numpy(float)
-    # A mounting's adjusted mean is its own level plus what its clips add (see Layout.noise).
-    root = _root(layout.noise)
-    count = len(truth)
-    own = rng.standard_normal((count, repeats)) * np.sqrt(variance)
-    noise = root @ rng.standard_normal((count, repeats)) * np.sqrt(clip_ms)
-    means = (layout.weights @ (truth[:, None] + own + noise)).T
-    return _ranked(layout.antennas, means, fit, better, shown, mounting_sd is not None)
-
-
-def _drawn(mean_square: float, df: int, repeats: int, rng: np.random.Generator) -> Array:
-    if df == 0 or not math.isfinite(mean_square):
-        return np.zeros(repeats)
-    return np.asarray(mean_square * df / rng.chisquare(df, repeats))
-
-
-def _root(covariance: Array) -> Array:
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def _ranked(
-    antennas: Sequence[str], means: Array, fit: Fit, better: Direction, spread: float, assumed: bool
-) -> Replay:
-    sign = 1 if better == "higher" else -1
-    best = (sign * means).argmax(axis=1)
-    clip = clip_spread(fit) if fit.layout.df_within else math.nan
-    return Replay(
-        tuple(antennas), means, best, antennas[int(np.argmax(sign * fit.means))], spread, clip,
-        assumed,
-    )  # fmt: skip
-
-
-def replays(comparison: Comparison, assumed: float | None = None) -> list[Replay]:
-    """Return the replay of a comparison, or one for each assumed spread where none was seen.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Of the real test.
-    assumed : float, optional
-        Spread between mountings to assume, in the unit, instead of the usual range.
-
-    Raises
-    ------
-    UsageError
-        If it is not known which way is better: then nothing comes first.
-    """
-    fit, better = comparison.fit, comparison.better
-    if better is None:
-        raise UsageError(direction_question(comparison.field))
-    if assumed is not None:
-        return [repeat(fit, better, mounting_sd=assumed)]
-    if fit.layout.df_between > 0:
-        return [repeat(fit, better)]
-    if comparison.unit == "Mbit/s":
-        spreads: tuple[float, ...] = ASSUMED_MBIT
-    else:
-        level = float(np.max(np.abs(fit.means)))
-        spreads = tuple(share * level for share in ASSUMED_SHARES)
-    return [repeat(fit, better, mounting_sd=spread) for spread in spreads]
-
-
-def sentence(made: Sequence[Replay], label: str, unit: str) -> str:
-    """Return what the replays say, one sentence."""
-    one = made[0]
-    if not one.assumed:
-        return f"{label} stays first in {one.stays_first:,} of {one.repeats:,} simulated repeats."
-    parts = [f"{m.stays_first:,} with {m.mounting_sd:.2g} {unit}".strip() for m in made]
-    return (
-        f"{label} stays first in so many of {one.repeats:,} simulated repeats, by the spread "
-        f"between mountings, which is assumed here and not measured: {'; '.join(parts)}."
-    )
 
 
 def write_replay(
@@ -238,7 +78,7 @@ def write_replay(
         material = session_charts.gather([results], info, None, comparison)
     made = replays(comparison, assumed)
     said = sentence(made, material.looks[made[0].winner].label, comparison.unit)
-    folder = out or (session if session.is_dir() else session.parent) / RESULTS
+    folder = out or results_folder(session)
     film_path = folder / "videos" / "replay.mp4"
     with style.drawing(session_charts.words(material)):
         still = _film(made, comparison, material.looks, said, film_path, progress)
@@ -246,7 +86,7 @@ def write_replay(
 
 
 def draw_stage(
-    figure: Figure, made: Replay, order: Sequence[str], looks: Mapping[str, style.Look],
+    figure: Figure, made: Repeats, order: Sequence[str], looks: Mapping[str, style.Look],
     *, unit: str, measure: str, head: str,
 ) -> Axes:  # fmt: skip
     """Draw everything that does not move: axes, names, the real test's means.
@@ -271,7 +111,7 @@ def draw_stage(
 
 
 def _film(
-    made: Sequence[Replay], comparison: Comparison, looks: Mapping[str, style.Look], said: str,
+    made: Sequence[Repeats], comparison: Comparison, looks: Mapping[str, style.Look], said: str,
     path: Path, progress: Callable[[float], None] | None,
 ) -> bytes:  # fmt: skip
     """Render the film; return its last picture as PNG."""
@@ -310,7 +150,7 @@ def _film(
     return style.png(figure, _DPI)
 
 
-def _how(made: Replay, comparison: Comparison) -> str:
+def _how(made: Repeats, comparison: Comparison) -> str:
     clip = f"{made.clip_sd:.2g}" if math.isfinite(made.clip_sd) else "not known, taken as 0"
     source = "assumed, not measured" if made.assumed else "as measured, itself uncertain"
     runs, mountings = len(comparison.runs), len(comparison.fit.layout.mountings)
@@ -330,7 +170,7 @@ class _Moving:
     """The dots and counts that grow; drawn over a picture that stands still."""
 
     def __init__(
-        self, axes: Axes, made: Replay, order: Sequence[str], looks: Mapping[str, style.Look]
+        self, axes: Axes, made: Repeats, order: Sequence[str], looks: Mapping[str, style.Look]
     ) -> None:
         self._axes, self._made, self._order, self._looks = axes, made, order, looks
         self._columns = [made.antennas.index(a) for a in order]

@@ -1,0 +1,206 @@
+"""The annotated clip: a copy of a recording with what was read, and when, beside the numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from extractor.errors import UsageError
+from extractor.report.charts import session as session_charts
+from extractor.report.charts import style
+from extractor.report.film_parts import (
+    VIDEOS,
+    Progress,
+    clip_series,
+    look_of,
+    steps,
+)
+from extractor.report.yuv_canvas import Letters, Planes, chart_strip, planes_of
+from extractor.results import FieldInfo, Results, load, main_field, second_field
+from extractor.session.folder import Session
+from extractor.session.overlay import Box
+from extractor.statistics.flags import COUNTED
+from extractor.video import clips
+from extractor.video.clips import Clip
+from extractor.video.encoding import even, film
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Height of the chart under the clip, as a share of the picture's height.
+_STRIP = 0.16
+
+
+def annotate(
+    session: Session, clip: str, out: Path | None = None, progress: Progress | None = None
+) -> Path:
+    """Write a copy of a clip with what was read, and when, beside the numbers.
+
+    Each marked region is framed; the reading and its flag stand next to it, from the very frame
+    at which it appeared; a chart of each field runs below. Sound is dropped.
+
+    Parameters
+    ----------
+    session : Session
+        Whose clips were read.
+    clip : str
+        Its name, as `Session.choose` takes it.
+    out : Path, optional
+        The film; ``results/videos/CLIP.mp4`` by default.
+    progress : callable, optional
+        Is told how far it is.
+
+    Raises
+    ------
+    UsageError
+        If there is no such clip or it was not read.
+    ClipError
+        If it cannot be decoded.
+    StorageError
+        If the film cannot be written.
+    """
+    (name,) = session.choose([clip])
+    results = load(session.root)
+    fields = _fields(results)
+    series = {f.name: results.readings(name, f.name) for f in fields}
+    if any(s.empty for s in series.values()) or results.overlay is None:
+        raise UsageError(f"{name}: was not read yet; run extractor read {session.root} first")
+    known = clips.probe(session.path(name))
+    boxes = {f.name: results.overlay[f.name].box_for(known.width, known.height) for f in fields}
+    path = out or session.results / VIDEOS / f"{session.stems[name]}.mp4"
+    material = session_charts.gather([results], fields[0], None, None)
+    look = look_of(results, material.looks, name)
+    with style.drawing([name, *(f"{f.name}{f.unit}" for f in fields)]):
+        page = _Page(known, fields, boxes, series, look)
+        with film(path, page.width, page.height, known.frame_rate_hz or 30.0) as writer:
+            whole = [Box(0, 0, known.width, known.height)]
+            for frame in clips.frames(known, whole, clips.Tally(), threads=2):
+                page.show(frame.crops[0], frame.time_s)
+                writer.add(page.planes.packed(), frame.time_s)
+                if progress is not None:
+                    progress(frame.time_s, known.length_s or 0.0)
+    return path
+
+
+def _fields(results: Results) -> list[FieldInfo]:
+    first = main_field([results], None)
+    second = second_field([results], first.name)
+    return [first] if second is None else [first, second]
+
+
+class _Page:
+    """The picture of an annotated film: the clip's frame, tags on it, charts below it."""
+
+    def __init__(
+        self,
+        clip: Clip,
+        fields: Sequence[FieldInfo],
+        boxes: Mapping[str, Box],
+        series: Mapping[str, pd.DataFrame],
+        look: style.Look,
+    ) -> None:
+        self.width, self._clip_height = even(clip.width), even(clip.height)
+        strip_height = even(max(90.0, _STRIP * clip.height))
+        self.height = self._clip_height + strip_height * len(fields)
+        self.planes = Planes.blank(self.width, self.height, style.PAPER)
+        self._fields = fields
+        self._boxes = boxes
+        self._steps = {name: steps(s) for name, s in series.items()}
+        tallest = max(b.height for b in boxes.values())
+        self._letters = Letters(even(min(0.05 * clip.height, max(18.0, 0.6 * tallest))))
+        self._places = self._tag_places()
+        self._strips = [
+            chart_strip(
+                clip_series(f, series[f.name], look), self.width, strip_height,
+                style.with_unit(f.name, f.unit),
+            )
+            for f in fields
+        ]  # fmt: skip
+
+    def show(self, crop: npt.NDArray[np.uint8], time_s: float) -> None:
+        """Put one frame of the clip on the page, with what was read at that time."""
+        height = self._clip_height
+        self.planes.paste(planes_of(crop, self.width, height), 0, 0)
+        for info in self._fields:
+            self.planes.frame(self._boxes[info.name], max(2, round(height / 360)))
+            text, counts = self._reading(info, time_s)
+            tag = self._letters.picture(text, bad=not counts)
+            x, y, from_right = self._places[info.name]
+            self.planes.paste(tag, x - tag.width if from_right else x, y)
+        top = height
+        for strip in self._strips:
+            self.planes.paste(strip.at(time_s), 0, top)
+            top += strip.height
+
+    def _reading(self, info: FieldInfo, time_s: float) -> tuple[str, bool]:
+        shown = self._steps[info.name]
+        row = shown.row_at(time_s)
+        if row < 0:
+            return tag_text(math.nan, "", info.unit), False
+        value, flag = shown.series["value"].iloc[row], str(shown.series["flag"].iloc[row])
+        text = shown.series["text"].iloc[row]
+        return tag_text(float(value), flag, info.unit, text), flag in COUNTED
+
+    def _tag_places(self) -> dict[str, tuple[int, int, bool]]:
+        """Find a place next to each box that covers no box and no other tag.
+
+        Left of the box first: right of it the overlay's own unit may stand.
+
+        Returns
+        -------
+        dict
+            By field the x of the tag's left or right edge, its y, and whether it is the right.
+        """
+        taken = list(self._boxes.values())
+        found = {}
+        width, height = self._letters.width(TAG_LETTERS), self._letters.height
+        for info in self._fields:
+            box = self._boxes[info.name]
+            gap = max(6, box.height // 4)
+            middle = box.y + (box.height - height) // 2
+            candidates = [
+                (box.x - gap - width, middle),
+                (box.x + box.width + gap, middle),
+                (min(box.x, self.width - width), box.y + box.height + gap),
+                (min(box.x, self.width - width), box.y - gap - height),
+            ]
+            place = next(
+                (c for c in candidates if self._is_free(Box(*c, width, height), taken)),
+                candidates[0],
+            )
+            x = min(max(0, place[0]), self.width - width) // 2 * 2
+            y = min(max(0, place[1]), self._clip_height - height) // 2 * 2
+            taken.append(Box(x, y, width, height))
+            left_of_it = x + width <= box.x
+            found[info.name] = (x + width if left_of_it else x, y, left_of_it)
+        return found
+
+    def _is_free(self, box: Box, taken: Sequence[Box]) -> bool:
+        return box.within(self.width, self._clip_height) and not any(
+            box.x < t.x + t.width
+            and t.x < box.x + box.width
+            and box.y < t.y + t.height
+            and t.y < box.y + box.height
+            for t in taken
+        )
+
+
+#: Most letters of a tag.
+TAG_LETTERS = 24
+
+
+def tag_text(value: float, flag: str, unit: str, text: object = "") -> str:
+    """Return what stands in a tag: the number with its unit, and the flag in words."""
+    if not flag:
+        shown = "not read yet"
+    elif math.isfinite(value):
+        number = text if isinstance(text, str) and text and flag == "ok" else f"{value:g}"
+        shown = f"{number} {unit}".strip() + f" {flag}"
+    else:
+        shown = flag.replace("_", " ")
+    return f" {shown} "[:TAG_LETTERS]
