@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import secrets
 import socket
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -77,14 +77,15 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
     with _as_storage_error(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         # Cut: with the additions the name must stay within the 255 bytes of most file systems.
-        prefix = f".{path.name[:40]}."
-        handle, name = tempfile.mkstemp(PART_SUFFIX + suffix, prefix, path.parent)
-        os.close(handle)
-    temporary = Path(name)
+        name = f".{path.name[:40]}.{secrets.token_hex(6)}{PART_SUFFIX}{suffix}"
+        temporary = path.with_name(name)
+        # With the mode of an ordinary file, from which the system takes the user's mask.
+        os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
     try:
         with _as_storage_error(path):
             yield temporary
-            _take_over_mode(path, temporary)
+            if path.exists():
+                temporary.chmod(path.stat().st_mode & 0o777)
             if keep_previous and path.exists():
                 before = path.read_bytes()
                 with replacing(path.with_name(f".{path.name}{PREVIOUS_SUFFIX}")) as previous:
@@ -93,14 +94,6 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
-
-
-def _take_over_mode(path: Path, temporary: Path) -> None:
-    # mkstemp makes files that only the owner can read; results are ordinary files.
-    umask = os.umask(0)
-    os.umask(umask)
-    mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~umask
-    temporary.chmod(mode)
 
 
 @contextmanager
