@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from extractor import pipeline
-from extractor.comparison import compare_sessions
 from extractor.errors import TableError
+from extractor.pipeline import compare_sessions
 from extractor.report import pack
 from extractor.report.html_report import write_report
 from extractor.session.csv_tables import parse_table

@@ -14,8 +14,8 @@ from page_visitor import Visitor
 from report_making import made_up_session
 from test_cli import run
 
-from extractor.comparison import compare_sessions
 from extractor.errors import ConsentError, UsageError
+from extractor.pipeline import compare_sessions
 from extractor.reading import marking, readers, suggestions
 from extractor.reading.readers.base import Line
 from extractor.report import card, replay

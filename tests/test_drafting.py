@@ -12,8 +12,8 @@ from page_visitor import Visitor
 from test_matching import START, record
 
 from extractor import pipeline
-from extractor.comparison import compare_sessions
 from extractor.errors import StorageError, UsageError
+from extractor.pipeline import compare_sessions
 from extractor.report.run_sheet import Plan, write_plan
 from extractor.session import runs_editing
 from extractor.session.csv_tables import write_table

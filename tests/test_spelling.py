@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from report_making import made_up_session
 
 from extractor.cli import app
-from extractor.comparison import compare_sessions, load_sessions
+from extractor.comparison import load_sessions
 from extractor.errors import TableError
+from extractor.pipeline import compare_sessions
 from extractor.report.html_report import write_report
 from extractor.session.antennas import find_antenna, read_antennas
 from extractor.session.folder import Session

@@ -132,7 +132,7 @@ def read_clip(
     keep : int
         Crops of each field to keep for a second reader; 0 for none.
     taught : mapping, optional
-        By field's name; it adds to what the reader reads, see `extractor.reading.readers.glyphs.added`.
+        By field's name; it adds to what the reader reads, see `glyphs.added`.
     progress : callable, optional
         Called now and then with the time reached, in seconds.
 

@@ -148,9 +148,8 @@ def summarise(
     numbers |= _coverage(counted, rows["time_s"].to_numpy(float), sampling, steady=steady)
     numbers |= _level(values, counted, sampling)
     numbers |= _with_unread(values, flags, counted, sampling, field)
-    numbers |= _outages(
-        rows, flags, counted, sampling, low_level(field.direction, field.low, ceiling)
-    )
+    low = low_level(field.direction, field.low, ceiling)
+    numbers |= _outages(rows, flags, counted, sampling, low)
     numbers |= _ceiling_columns(values, counted, sampling, ceiling, source, step)
     numbers |= _dynamics(rows["time_s"].to_numpy(float), values, counted, sampling, confidence)
     for flag in Flag:
