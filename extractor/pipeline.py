@@ -21,7 +21,9 @@ from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.reading import cache, process_pool, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ClipJob, Options, read_clip_job
+from extractor.results import summary_columns
 from extractor.session import atomic, digests
+from extractor.session.atomic import read_json, write_json
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import Correction, Run, Session
 from extractor.session.overlay import Overlay, direction_question
@@ -422,7 +424,7 @@ def _tabulate(
 ) -> dict[str, ClipTable]:
     """Write the readings of every clip whose table is not up to date."""
     path = session.state / "tables.json"
-    before, now = cache.read_json(path), {}
+    before, now = read_json(path), {}
     tables = {}
     for clip, one in known.items():
         table = tables[clip] = _table(session, overlay, clip, one, corrections)
@@ -442,7 +444,7 @@ def _tabulate(
         ]
         report.warnings += [f"corrections.csv: {one}" for one in entry["outside"]]
     if now != before:
-        cache.write_json(path, now)
+        write_json(path, now)
     _add_notes(report, now)
     report.warnings += [
         f"corrections.csv names {clip}, which is not in the folder"
@@ -469,7 +471,7 @@ def _summarise(
 ) -> None:
     """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
     path = session.state / "summary.json"
-    before, now = cache.read_json(path), {}
+    before, now = read_json(path), {}
     report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
     for run in runs:
         parts = [tables[c] for c in run.clips if c in tables]
@@ -483,7 +485,7 @@ def _summarise(
             overlay.fields,
         )
         report.rows += now[key]
-    text = format_table(tabulation.summary_columns(), report.rows)
+    text = format_table(summary_columns(), report.rows)
     if now != before or not session.summary_path.exists():
         atomic.write_text(session.summary_path, text)
-        cache.write_json(path, now)
+        write_json(path, now)

@@ -23,6 +23,11 @@ _TEXT = frozenset(
         *("repeat", "incomplete", "ceiling_source"),
     }
 )
+#: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
+RUN_PART = (
+    *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
+    *("position", "repeat", "order"),
+)
 SERIES_COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")
 
 
@@ -182,10 +187,17 @@ def load(folder: Path) -> Results:
     return Results(session, name, _frame(table), session.conditions(), overlay)
 
 
+def summary_columns() -> list[str]:
+    """Return the columns of ``summary.csv``: the contract's order, then what came later."""
+    from extractor.statistics.summary import SUMMARY_COLUMNS
+
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    first = [c for c in SUMMARY_COLUMNS if c not in later]
+    return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
+
+
 def _frame(table: Table) -> pd.DataFrame:
     import pandas as pd
-
-    from extractor.tabulation import summary_columns
 
     known = set(summary_columns()) - _TEXT
     data: dict[str, list[Any]] = {}

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.reading.number_parsing import is_spoilt
+from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import format_columns, parse_number
 from extractor.session.folder import Correction, Run
@@ -25,12 +26,6 @@ TABLES_VERSION = 2
 
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
-
-#: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
-RUN_PART = (
-    *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
-    *("position", "repeat", "order"),
-)
 
 
 @dataclass(frozen=True)
@@ -281,15 +276,6 @@ def _crosscheck(seen: Sequence[tuple[ClipState, FieldState]]) -> dict[str, Any]:
         "crosscheck_n": compared if compared else None,
         "crosscheck_agree": agreed / compared if compared else None,
     }
-
-
-def summary_columns() -> list[str]:
-    """Return the columns of ``summary.csv``: the contract's order, then what came later."""
-    from extractor.statistics.summary import SUMMARY_COLUMNS
-
-    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
-    first = [c for c in SUMMARY_COLUMNS if c not in later]
-    return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
 
 
 def summarise_file(

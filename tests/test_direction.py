@@ -67,10 +67,10 @@ def test_what_was_not_said_is_not_written_and_what_was_said_stays(tmp_path: Path
     path = tmp_path / "overlay.toml"
     path.write_text(overlay_toml("better = 'higher'"))
     (item,) = overlay.load(path).fields
-    overlay.save(path, overlay.Overlay((item,)))
+    overlay.save(path, [item])
     assert overlay.load(path).fields[0].better == "higher"
     path.write_text(overlay_toml())
-    overlay.save(path, overlay.load(path))
+    overlay.save(path, overlay.load(path).fields)
     assert "better" not in path.read_text()
 
 

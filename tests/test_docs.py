@@ -10,9 +10,9 @@ import typer
 
 from extractor import errors
 from extractor.cli import app
+from extractor.results import summary_columns
 from extractor.session import folder, overlay
 from extractor.statistics import flags
-from extractor.tabulation import summary_columns
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"

@@ -80,7 +80,7 @@ def test_overlay(raw: bytes) -> None:
         else:
             for field in known.fields:
                 assert field.box.within(*field.frame)
-            overlay.save(path, known)
+            overlay.save(path, known.fields)
             assert overlay.load(path) == known
 
 

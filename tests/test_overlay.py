@@ -116,7 +116,7 @@ def test_comments_survive_a_rewrite(tmp_path: Path) -> None:
     path = tmp_path / "overlay.toml"
     known = load(tmp_path, "# mine\n" + overlay_toml("ceiling = 40.0 # from the manual"))
     second = Field("latency", (320, 180), Box(1, 1, 20, 10), better="lower")
-    overlay.save(path, Overlay((replace(known.fields[0], decimals=1), second)))
+    overlay.save(path, [replace(known.fields[0], decimals=1), second])
     text = path.read_text("utf-8")
     assert "# mine" in text
     assert "# from the manual" in text

@@ -15,8 +15,8 @@ from test_clips import make_broken
 from extractor import pipeline
 from extractor.errors import ClipError, OverlayError, StorageError
 from extractor.reading.clip_job import Options
+from extractor.results import summary_columns
 from extractor.session.folder import Session
-from extractor.tabulation import summary_columns
 
 OPTIONS = Options(jobs=1, crosscheck=0)
 

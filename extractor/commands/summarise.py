@@ -59,6 +59,7 @@ def summarise(
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor import tabulation
     from extractor.commands.screen import note, number, say, summary_table
+    from extractor.results import summary_columns
     from extractor.session.csv_tables import write_table
     from extractor.session.overlay import Box, Field, check_limits
 
@@ -85,5 +86,5 @@ def summarise(
     for text in notes:
         note(f"note: {text}")
     if out is not None:
-        write_table(out, tabulation.summary_columns(), [row])
+        write_table(out, summary_columns(), [row])
         say(f"Statistics: {out}")

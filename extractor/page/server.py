@@ -11,17 +11,19 @@ import socket
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.commands.screen import say
 from extractor.errors import ExtractorError, SessionBusyError, StorageError
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
 from extractor.page.service import Desk, Manner
 from extractor.session.atomic import locked
 from extractor.session.folder import Session
 from extractor.video import runs_draft
+
+Tell = Callable[[str], None]
+"""Shows a line to whoever opened the page."""
 
 THREADS = 8
 ANSWER_WITHIN_S = 3.0
@@ -117,7 +119,7 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
                 path.unlink()
 
 
-def serve(session: Session, manner: Manner, *, browser: bool) -> None:
+def serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
     """Show the page until Ctrl-C or until the terminal is closed.
 
     A page that is open on this session already is shown instead of a second one, also where
@@ -133,10 +135,10 @@ def serve(session: Session, manner: Manner, *, browser: bool) -> None:
     with contextlib.ExitStack() as alone:
         address = _address_or_alone(session, alone)
         if address is None:
-            _serve(session, manner, browser=browser)
+            _serve(session, manner, browser=browser, tell=tell)
             return
-    say(f"This session's page is open already: {address}")
-    _show(address, browser)
+    tell(f"This session's page is open already: {address}")
+    _show(address, browser, tell)
 
 
 def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | None:
@@ -158,13 +160,12 @@ def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | No
             return None
 
 
-def _serve(session: Session, manner: Manner, *, browser: bool) -> None:
+def _serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
     with opened(session, manner) as (server, guard):
         address = guard.address()
-        say(f"The page: {address}")
-        say("It is served from this machine to this machine only. Ctrl-C here closes it.")
-        _flush()
-        _show(address, browser)
+        tell(f"The page: {address}")
+        tell("It is served from this machine to this machine only. Ctrl-C here closes it.")
+        _show(address, browser, tell)
         for name in ("SIGTERM", "SIGHUP"):
             if hasattr(signal, name):  # Windows has no SIGHUP
                 signal.signal(getattr(signal, name), _stop)
@@ -176,15 +177,9 @@ def _stop(number: int, frame: Any) -> None:
     raise KeyboardInterrupt
 
 
-def _flush() -> None:
-    import sys
-
-    sys.stdout.flush()
-
-
-def _show(address: str, browser: bool) -> None:
+def _show(address: str, browser: bool, tell: Tell) -> None:
     if browser:
         import webbrowser
 
         if not webbrowser.open(address):
-            say("No browser could be started; open the address above in one.")
+            tell("No browser could be started; open the address above in one.")

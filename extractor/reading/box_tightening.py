@@ -14,6 +14,7 @@ from extractor.reading.clip_job import Share, boxes_in
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.temporal_evidence import FieldReader
 from extractor.session import digests
+from extractor.session.atomic import read_json, write_json
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Overlay
 from extractor.video import clips
@@ -54,7 +55,7 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     is used as it is.
     """
     path = session.state / "tight.json"
-    before = cache.read_json(path)
+    before = read_json(path)
     keys = {
         item.name: digests.digest_of(
             cache.places_of(item), FieldReader(reader, item).unsigned, reader.name, reader.version()
@@ -69,7 +70,7 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     }
     if now != before:
         with contextlib.suppress(StorageError):  # a quick look needs no folder that can be written
-            cache.write_json(path, now)
+            write_json(path, now)
     return {name: _share(entry["share"]) for name, entry in now.items() if entry["share"]}
 
 

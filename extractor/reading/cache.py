@@ -145,26 +145,6 @@ def places_of(item: Field) -> list[list[object]]:
     return [own, *also]
 
 
-def read_json(path: Path) -> dict[str, Any]:
-    """Return a remembered mapping, empty if there is none or it is not understood."""
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return content if isinstance(content, dict) else {}
-
-
-def write_json(path: Path, content: Mapping[str, Any]) -> None:
-    """Remember a mapping.
-
-    Raises
-    ------
-    StorageError
-        If it cannot be written.
-    """
-    write_text(path, json.dumps(content, ensure_ascii=False, separators=(",", ":")))
-
-
 def none_for_nan(values: Sequence[float]) -> list[float | None]:
     """Return the values as JSON can hold them."""
     return [None if math.isnan(v) else v for v in values]

@@ -127,7 +127,7 @@ def mark(
 def _keep(session: Session, item: Field) -> None:
     known = _known(session)
     fields = [item if f.name == item.name else f for f in known]
-    save(session, fields if item in fields else [*fields, item])
+    overlay.save(session.overlay_path, fields if item in fields else [*fields, item])
 
 
 def proposed(
@@ -215,16 +215,7 @@ def remove(session: Session, name: str) -> None:
     """
     known = session.overlay()
     gone = known[name]
-    save(session, [f for f in known.fields if f is not gone])
-
-
-def save(session: Session, fields: Sequence[Field]) -> None:
-    """Write ``overlay.toml`` with these fields, comments kept; none: the file is removed."""
-    if not fields:
-        session.overlay_path.unlink()
-        return
-    overlay.check_names([f.name for f in fields], overlay.FILE_NAME)
-    overlay.save(session.overlay_path, Overlay(tuple(fields)))
+    overlay.save(session.overlay_path, [f for f in known.fields if f is not gone])
 
 
 def _known(session: Session) -> tuple[Field, ...]:

@@ -27,7 +27,7 @@ from extractor.reading.cache import state_path
 from extractor.results import Results, load
 from extractor.review import pictures
 from extractor.review.checked import waiting
-from extractor.session.atomic import replacing
+from extractor.session.atomic import read_json, replacing
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import RESULTS, VIDEO_SUFFIXES, Session, spelled
 from extractor.session.recordings import PACK_MANIFEST, content_digest
@@ -208,7 +208,7 @@ def opened_all(paths: Sequence[Path]) -> Iterator[list[Path]]:
 
 def manifest_of(folder: Path) -> dict[str, Any]:
     """Return the manifest of an opened pack, empty for a session folder."""
-    return cache.read_json(folder / PACK_MANIFEST)
+    return read_json(folder / PACK_MANIFEST)
 
 
 def _unpack(path: Path, temporary: Path) -> Path:

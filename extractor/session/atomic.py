@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import secrets
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from extractor.errors import SessionBusyError, StorageError
 
@@ -176,3 +177,23 @@ def clean_up(folder: Path, names: str = "*", older_than_s: float = 0.0) -> None:
         with contextlib.suppress(OSError):
             if time.time() - leftover.stat().st_mtime >= older_than_s:
                 leftover.unlink()
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Return a remembered mapping, empty if there is none or it is not understood."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Remember a mapping.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be written.
+    """
+    write_text(path, json.dumps(content, ensure_ascii=False, separators=(",", ":")))

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from extractor.errors import ClipError, OverlayError, UsageError
+from extractor.session import atomic
 from extractor.session.toml_files import editable_toml, parse_toml
 
 Direction = Literal["higher", "lower"]
@@ -396,8 +397,8 @@ def with_place(existing: Field, place: Place) -> Field:
     return replace(existing, also=(*kept, place))
 
 
-def save(path: Path, overlay: Overlay) -> None:
-    """Write ``overlay.toml``; comments and layout of an existing file are kept.
+def save(path: Path, fields: Sequence[Field]) -> None:
+    """Write ``overlay.toml`` with these fields, comments kept; without any it is removed.
 
     Raises
     ------
@@ -406,18 +407,20 @@ def save(path: Path, overlay: Overlay) -> None:
     """
     import tomlkit
 
-    from extractor.session.atomic import write_text
-
+    if not fields:
+        path.unlink()
+        return
+    check_names([f.name for f in fields], FILE_NAME)
     document = editable_toml(path)
     document["version"] = VERSION
     old = {str(t["name"]): t for t in document.get("field", [])}
     tables = tomlkit.aot()
-    for item in overlay.fields:
+    for item in fields:
         table = old.get(item.name, tomlkit.table())
         _update_table(table, item)
         tables.append(table)
     document["field"] = tables
-    write_text(path, tomlkit.dumps(document), keep_previous=True)
+    atomic.write_text(path, tomlkit.dumps(document), keep_previous=True)
 
 
 def _update_table(table: Any, item: Field) -> None:

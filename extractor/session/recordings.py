@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from extractor.errors import ClipError
-from extractor.reading.cache import read_json
+from extractor.session.atomic import read_json
 from extractor.session.csv_tables import read_table
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.reading import cache
+from extractor.session.atomic import read_json, write_json
 from extractor.session.csv_editing import TableFile, one_line
 from extractor.session.csv_tables import format_cell, parse_number
 from extractor.session.folder import (
@@ -25,6 +25,7 @@ from extractor.session.folder import (
     clips_of,
     edits,
 )
+from extractor.session.overlay import check_name, save
 
 #: What a person may write for "no number" in a correction.
 WORDS = ("", "--", "hidden")
@@ -87,7 +88,7 @@ def _drafts_path(session: Session) -> Path:
 
 def drafted_rows(session: Session) -> dict[str, dict[str, str]]:
     """Return the rows of ``runs.csv`` as they were drafted, by clip, those since removed too."""
-    return cache.read_json(_drafts_path(session))
+    return read_json(_drafts_path(session))
 
 
 def _is_as_drafted(row: Mapping[str, str], drafts: Mapping[str, Mapping[str, str]]) -> bool:
@@ -132,7 +133,7 @@ def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     table.save()
     # Afterwards: a row that is not remembered counts as a person's own, and is left alone.
     kept = {clip: cells for clip, cells in before.items() if clip not in gone}
-    cache.write_json(_drafts_path(session), kept | dict(made))
+    write_json(_drafts_path(session), kept | dict(made))
 
 
 @edits
@@ -406,13 +407,11 @@ def rename_field(session: Session, old: str, new: str) -> None:
     SessionFileError
         If the name cannot be used.
     """
-    from extractor.reading import marking
-    from extractor.session import overlay
-
     known = session.overlay()
     item = known[old]
-    overlay.check_name(new, f"field '{old}'")
-    marking.save(session, [replace(f, name=new) if f is item else f for f in known.fields])
+    check_name(new, f"field '{old}'")
+    fields = [replace(f, name=new) if f is item else f for f in known.fields]
+    save(session.overlay_path, fields)
     if session.corrections_path.exists():
         table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
         for row in table.rows:
