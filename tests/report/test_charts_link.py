@@ -7,7 +7,7 @@ import pytest
 from extractor.radio.assessment import link_report
 from extractor.report.link_tables import figures
 
-EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
+EXAMPLE = Path(__file__).parents[2] / "docs" / "examples" / "calibration"
 
 
 @pytest.fixture(scope="module")

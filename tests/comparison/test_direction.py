@@ -258,7 +258,7 @@ def test_suggestions_are_not_taken_over_a_better_mark(session_folder: Path, care
 
 
 def test_the_guides_own_example_reads_on_the_sample_clips(tmp_path: Path) -> None:
-    root = Path(__file__).parents[1]
+    root = Path(__file__).parents[2]
     guide = (root / "docs" / "user-guide.md").read_text()
     (example,) = re.findall(r"extractor mark SESSION --field (\w+) --box ([\d,]+)", guide)
     samples = sorted((root / "sample_clips").glob("*.mp4"))[::6]

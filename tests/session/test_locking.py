@@ -9,9 +9,9 @@ import threading
 from pathlib import Path
 
 import pytest
+from extractor.page.doubts import Checked
 
 from extractor.errors import SessionBusyError, StorageError
-from extractor.page.doubts import Checked
 from extractor.session import runs_editing
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import read_table
@@ -57,7 +57,7 @@ def start(code: str, *arguments: object) -> subprocess.Popen[str]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
-        cwd=Path(__file__).parents[1],
+        cwd=Path(__file__).parents[2],
     )
 
 

@@ -14,7 +14,7 @@ from extractor.page.frame_cache import Crops, Frames, Probes, jpeg, sign_of
 from extractor.session.overlay import Box
 from extractor.video import clips
 
-SAMPLES = Path(__file__).parents[1] / "sample_clips"
+SAMPLES = Path(__file__).parents[2] / "sample_clips"
 NUMBER = Box(*BOX)
 
 

@@ -243,7 +243,7 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert {r["bitrate_flag"] for r in rows} == {"unreadable"}
 
 
-SAMPLES = Path(__file__).parents[1] / "sample_clips"
+SAMPLES = Path(__file__).parents[2] / "sample_clips"
 
 
 @pytest.fixture(scope="module")

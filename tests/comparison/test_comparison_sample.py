@@ -14,7 +14,7 @@ from extractor.session.folder import Session
 from extractor.session.overlay import load
 from extractor.statistics.summary import summarise
 
-SAMPLE = Path(__file__).parent.parent / "sample_clips"
+SAMPLE = Path(__file__).parents[2] / "sample_clips"
 
 
 def truth_series(path: Path, column: str) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL, cautions, cautions_markdown
 
-PAGE = Path(__file__).parents[1] / "docs" / "cautions.md"
+PAGE = Path(__file__).parents[2] / "docs" / "cautions.md"
 
 
 def text_of(items):

@@ -11,7 +11,7 @@ from extractor.errors import SessionFileError, UsageError
 from extractor.radio.assessment import link_report
 from extractor.report.link_tables import figures, write_link_results
 
-EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
+EXAMPLE = Path(__file__).parents[2] / "docs" / "examples" / "calibration"
 #: Strengths in dB that the invented table was made with.
 TRUTH = {"Coil": -4.6, "Fan": -6.8, "Stub": -9.3}
 

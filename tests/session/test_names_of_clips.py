@@ -22,7 +22,7 @@ from extractor.results import load
 from extractor.session.folder import Session
 
 ONE = pipeline.Options(jobs=1, crosscheck=0)
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.skipif(
     sys.platform in ("win32", "darwin"), reason="names are Unicode there"

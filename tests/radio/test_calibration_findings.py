@@ -17,7 +17,7 @@ from extractor.radio.calibration_findings import (
     pass_directions,
 )
 
-EXAMPLE = Path(__file__).parents[1] / "docs" / "examples" / "calibration"
+EXAMPLE = Path(__file__).parents[2] / "docs" / "examples" / "calibration"
 STEPS = [0.0, 3, 6, 9, 12, 15]
 LEVELS = [38.0, 36, 31, 22, 12, 5]
 

@@ -26,7 +26,7 @@ pytestmark = [
         CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
     ),
 ]
-SAMPLES = Path(__file__).parents[1] / "sample_clips"
+SAMPLES = Path(__file__).parents[2] / "sample_clips"
 CLIPS = ("slab_m1_red.mp4", "slab_m2_red.mp4", "stub_m1_red.mp4", "stub_m2_red.mp4")
 #: Where make.py draws the bitrate: x, y, width, height in the 1600x900 picture.
 BOX = (668, 20, 147, 53)
