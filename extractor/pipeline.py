@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from extractor import tabulation
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
-from extractor.reading import cache, process_pool, readers
+from extractor.reading import cache, dask_cluster, process_pool, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ClipJob, Options, read_clip_job
 from extractor.results import summary_columns
@@ -358,8 +358,6 @@ def _work(
     count = options.jobs or os.cpu_count() or 1
     way = None
     if options.scheduler:
-        from extractor.reading import dask_cluster
-
         way = dask_cluster.on(options.scheduler)
     for job, known, error in process_pool.run(jobs, read_clip_job, count, watcher.progress, way):
         if known is not None:

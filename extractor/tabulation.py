@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
-from extractor.session.csv_tables import format_columns, parse_number
+from extractor.session.csv_tables import format_columns, parse_number, read_table
 from extractor.session.folder import Correction, Run
 from extractor.statistics.flags import Flag
 
@@ -306,7 +306,6 @@ def summarise_file(
     """
     import pandas as pd
 
-    from extractor.session.csv_tables import read_table
     from extractor.statistics.cleaning import clean
     from extractor.statistics.series import series_from_table
     from extractor.statistics.summary import summarise

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Field, Quiet, SessionOrPack
+from extractor.commands.screen import say
 
 
 def card(
@@ -27,7 +28,6 @@ def card(
     debug: Debug = False,
 ) -> None:
     """Write the ranking as one picture: intervals, what can't be told apart, conditions."""
-    from extractor.commands.screen import say
     from extractor.report.card import parse_size, write_card
 
     path = write_card(session, out, size=parse_size(size), title=title, field=field)

@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.screen import note, say, table
+from extractor.radio.assessment import link_report
+from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
+from extractor.report.link_tables import write_link_results
 
 if TYPE_CHECKING:
     from extractor.radio.assessment import LinkReport
@@ -39,10 +43,6 @@ def expect(
     debug: Debug = False,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
-    from extractor.commands.screen import note
-    from extractor.radio.assessment import link_report
-    from extractor.report.link_tables import write_link_results
-
     report = link_report(
         session, reference=reference, field=field, measure=measure, threshold=threshold
     )
@@ -53,9 +53,6 @@ def expect(
 
 def show(report: LinkReport) -> None:
     """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
-    from extractor.commands.screen import say, table
-    from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
-
     say("Ratings")
     table(
         ("antenna", "rated dBi", "verdict", "why", "source"),
@@ -73,8 +70,6 @@ def show(report: LinkReport) -> None:
 
 
 def _show_expected(report: LinkReport) -> None:
-    from extractor.commands.screen import say, table
-
     say(f"Expected difference to {report.reference.antenna} in dB, in line of sight")
     names = ("gain", "cable", "polarisation", "pointing", "mismatch", "total")
     rows = []
@@ -82,14 +77,12 @@ def _show_expected(report: LinkReport) -> None:
         spans = [getattr(one, name) for name in names]
         rows.append((one.antenna, *[_value(span) for span in spans], _range(one.total)))
     table(("antenna", *names, "range"), rows)
-    for note in dict.fromkeys(note for one in report.expected for note in one.notes):
-        say(f"  {note}")
+    for remark in dict.fromkeys(n for one in report.expected for n in one.notes):
+        say(f"  {remark}")
     say()
 
 
 def _show_judgements(report: LinkReport) -> None:
-    from extractor.commands.screen import say, table
-
     if not report.judgements:
         return
     unit = report.judgements[0].measured.unit
@@ -117,8 +110,6 @@ def _show_judgements(report: LinkReport) -> None:
 
 def _show_findings(report: LinkReport) -> None:
     from itertools import groupby
-
-    from extractor.commands.screen import say
 
     for how, findings in groupby(report.findings, key=lambda finding: finding.how_we_know):
         for finding in findings:

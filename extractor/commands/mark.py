@@ -19,6 +19,10 @@ from extractor.commands.options import (
     ReaderName,
     SessionFolder,
 )
+from extractor.commands.screen import number, say, table, warn
+from extractor.errors import UsageError
+from extractor.session import overlay
+from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
@@ -85,9 +89,7 @@ def mark(
     Writes overlay.toml, says what the reader reads there on five instants across up to five
     clips, and saves a picture of the marked frame under results/pictures/.
     """
-    from extractor.errors import UsageError
     from extractor.reading import marking
-    from extractor.session.folder import Session
 
     opened = Session(session)
     asked = [bool(suggest or accept or more), bool(remove), bool(show), bool(field or box)]
@@ -119,8 +121,6 @@ def mark(
 
 
 def _list(opened: Session) -> None:
-    from extractor.commands.screen import say, table
-
     if not opened.overlay_path.exists():
         say("Nothing is marked yet.")
         return
@@ -135,9 +135,7 @@ def _list(opened: Session) -> None:
 
 
 def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
-    from extractor.commands.screen import number, say, table, warn
     from extractor.reading import marking
-    from extractor.session import overlay
 
     preview = marking.preview(opened, marked.field, reader)
     rows = [
@@ -162,7 +160,6 @@ def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
 
 
 def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) -> None:
-    from extractor.commands.screen import say, table
     from extractor.reading import marking, suggestions
 
     wanted = marking.parse_accepted(accepted)

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.screen import note, say, table, warn
+from extractor.errors import UsageError
+from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.video.recording_order import Matching
@@ -43,10 +46,7 @@ def match(
     debug: Debug = False,
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
-    from extractor.commands.screen import note, say, warn
-    from extractor.errors import UsageError
     from extractor.report.match_sheet import write_sheet
-    from extractor.session.folder import Session
     from extractor.video import recording_order
 
     folder = Session(session)
@@ -71,8 +71,6 @@ def match(
 
 def _show(found: Matching) -> None:
     from itertools import zip_longest
-
-    from extractor.commands.screen import table
 
     rows = []
     for run, clip in zip_longest(found.runs, found.recordings):

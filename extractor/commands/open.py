@@ -7,6 +7,8 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.screen import say
+from extractor.session.folder import Session
 
 
 def open_page(
@@ -23,9 +25,7 @@ def open_page(
 
     The page is served from this machine to this machine only, until Ctrl-C.
     """
-    from extractor.commands.screen import say
     from extractor.page.server import serve
     from extractor.page.service import Manner
-    from extractor.session.folder import Session
 
     serve(Session(session), Manner(reader, jobs), browser=not no_browser, tell=say)

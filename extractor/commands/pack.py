@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.screen import progress_bar, say
+from extractor.session.folder import Session
 
 
 def pack(
@@ -24,9 +26,7 @@ def pack(
     It holds readings, tables, conditions, crops of doubtful readings and digests of the clips;
     compare and report take it in place of a session.
     """
-    from extractor.commands.screen import progress_bar, say
     from extractor.report import pack
-    from extractor.session.folder import Session
 
     with progress_bar("digests") as bar:
         path = pack.pack(Session(session), out, lambda clip, share: bar(share, 1.0))

@@ -10,6 +10,9 @@ import typer
 
 from extractor.commands.options import Debug, Quiet
 from extractor.commands.screen import say
+from extractor.errors import UsageError
+from extractor.radio.cautions import cautions
+from extractor.statistics.power import MOST_MOUNTINGS, Spreads, reach, sample_sizes
 
 if TYPE_CHECKING:
     from extractor.report.run_sheet import Plan
@@ -105,8 +108,6 @@ def plan(
     debug: Debug = False,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
-    from extractor.errors import UsageError
-
     names, sockets = _split(antennas), _split(ports)
     if detect is not None:
         clips = max(1, len(sockets) or 2) * repeats
@@ -143,7 +144,6 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
     from dataclasses import replace as changed
 
     from extractor.comparison.run_order import packs_needed, total_minutes
-    from extractor.radio.cautions import cautions
     from extractor.report.run_sheet import write_plan
 
     runs_path, sheet_path = write_plan(session, plan_, replace=replace)
@@ -164,9 +164,6 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
 
 
 def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:
-    from extractor.errors import UsageError
-    from extractor.statistics.power import Spreads
-
     if source is not None:
         from extractor.comparison.compare import session_spreads
 
@@ -177,9 +174,6 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:
-    from extractor.errors import UsageError
-    from extractor.statistics.power import MOST_MOUNTINGS, reach, sample_sizes
-
     if detect <= 0:
         raise UsageError(f"--detect {detect:g}: must be above 0")
     say(

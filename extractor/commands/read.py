@@ -7,7 +7,9 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Clips, Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
+from extractor.session.folder import Session
 
 
 def read(
@@ -46,8 +48,6 @@ def read(
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
-    from extractor.commands.screen import Bars, report_problems, say, summary_table
-    from extractor.session.folder import Session
 
     opened = Session(session)
     options = pipeline.Options(
@@ -83,8 +83,6 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
-    from extractor.commands.screen import Bars, report_problems, say, summary_table
-    from extractor.session.folder import Session
 
     options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:

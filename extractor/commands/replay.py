@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Field, Quiet, SessionOrPack
+from extractor.commands.screen import progress_bar, say
+from extractor.errors import UsageError
 
 
 def replay(
@@ -28,8 +30,6 @@ def replay(
     debug: Debug = False,
 ) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""
-    from extractor.commands.screen import progress_bar, say
-    from extractor.errors import UsageError
     from extractor.report.repeat_film import write_replay
 
     if assume_spread is not None and not assume_spread > 0:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Field, Quiet, SessionsOrPacks
+from extractor.commands.screen import note, say
 
 
 def report(
@@ -50,7 +51,6 @@ def report(
 
     The comparison is made anew, so its tables under results/ always fit the page.
     """
-    from extractor.commands.screen import note, say
     from extractor.report.html_report import Options, write_report
 
     options = Options(field, measure, factor, reference, confidence, pool, title)

@@ -17,6 +17,10 @@ from extractor.commands.options import (
     Minimum,
     Quiet,
 )
+from extractor.commands.screen import note, number, say, summary_table
+from extractor.results import summary_columns
+from extractor.session.csv_tables import write_table
+from extractor.session.overlay import Box, Field, check_limits
 
 
 def summarise(
@@ -58,10 +62,6 @@ def summarise(
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor import tabulation
-    from extractor.commands.screen import note, number, say, summary_table
-    from extractor.results import summary_columns
-    from extractor.session.csv_tables import write_table
-    from extractor.session.overlay import Box, Field, check_limits
 
     item = Field(
         name=value,

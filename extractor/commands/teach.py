@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
+from extractor.commands.screen import number, say, table
+from extractor.errors import UsageError
+from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
@@ -39,10 +42,7 @@ def teach(
     in overlay_glyphs.npz; they read what the built-in reader is not sure of, and never change
     what it surely reads.
     """
-    from extractor.commands.screen import say
-    from extractor.errors import UsageError
     from extractor.reading import teaching
-    from extractor.session.folder import Session
 
     opened = Session(session)
     if show:
@@ -63,7 +63,6 @@ def teach(
 
 
 def _list(opened: Session) -> None:
-    from extractor.commands.screen import number, say, table
     from extractor.reading.readers.glyphs import Glyphs
 
     lessons = Glyphs.load(opened.glyphs_path).lessons

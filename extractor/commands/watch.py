@@ -8,6 +8,10 @@ from typing import Annotated
 import typer
 
 from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
+from extractor.errors import UsageError
+from extractor.session.folder import Session
+from extractor.video.arrivals import Watch
 
 
 def watch(
@@ -29,10 +33,6 @@ def watch(
     A clip is taken when it has stopped growing and its container is complete.
     """
     from extractor import pipeline
-    from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
-    from extractor.errors import UsageError
-    from extractor.session.folder import Session
-    from extractor.video.arrivals import Watch
 
     watcher = Watch(session, settle_s=settle)
     options = pipeline.Options(reader=reader, jobs=jobs)

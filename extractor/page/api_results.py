@@ -14,6 +14,7 @@ from extractor.page import request_parsing
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.radio.cautions import cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
@@ -34,8 +35,6 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.get("/api/cautions")
     def shown_cautions() -> Any:
-        from extractor.radio.cautions import cautions
-
         return plain([{"title": c.title, "text": c.text} for c in cautions()])
 
     @routes.get("/api/results")

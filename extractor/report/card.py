@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from extractor.comparison.findings import Voice, digits_for, listed
 from extractor.errors import UsageError
 from extractor.report import chart_files, pack
 from extractor.report.charts import ranking as ranking_chart
@@ -174,8 +175,6 @@ def _head(
 
 def verdict(comparison: Comparison) -> str:
     """Return the card's one sentence: who leads, who ties, or that nothing can be said."""
-    from extractor.comparison.findings import listed
-
     names = comparison.order.names
     labels = style.short_names(names)
     if comparison.better is None:
@@ -195,8 +194,6 @@ def verdict(comparison: Comparison) -> str:
 
 
 def _lead(comparison: Comparison, labels: Mapping[str, str]) -> str:
-    from extractor.comparison.findings import Voice, digits_for, listed
-
     names, pairs = comparison.order.names, comparison.pairs
     row = pairs[(pairs["first"] == names[0]) & (pairs["second"] == names[1])].iloc[0]
     voice = Voice(comparison.unit, digits_for(comparison.runs["value"]), comparison.confidence)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, plain, with_unit
 
@@ -60,8 +61,6 @@ def draw_ranking(
     names_above : bool
         Write names over the rows, for narrow pictures, and not left of them.
     """
-    from extractor.comparison.findings import digits_for
-
     digits = digits_for(ranking["mean"])
     for i, row in enumerate(records(ranking)):
         look = looks[str(row["antenna"])]
