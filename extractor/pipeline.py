@@ -2,8 +2,8 @@
 
     clips -> frames -> crops -> readings -> series -> flagged series -> clip statistics
 
-`read_session` does all of it for a session folder: a worker reads a clip (`jobs.read_clip_job`),
-its readings become a flagged table (`tabulating`), the tables become the summary. What was read
+`read_session` does all of it for a session folder: a worker reads a clip (`clip_job.read_clip_job`),
+its readings become a flagged table (`tabulation`), the tables become the summary. What was read
 before and has not changed is taken from ``results/.state/``; one clip that fails does not stop
 the others. Comparison and report start from the summary.
 """
@@ -20,7 +20,7 @@ from extractor import tabulation
 from extractor.errors import ChangedMeanwhileError, ClipError, StorageError
 from extractor.reading import cache, dask_cluster, process_pool, readers
 from extractor.reading.cache import ClipState
-from extractor.reading.clip_job import ClipJob, Options, read_clip_job
+from extractor.reading.clip_job import ClipJob, ReadOptions, read_clip_job
 from extractor.results import summary_columns
 from extractor.session import atomic, digests
 from extractor.session.atomic import read_json, write_json
@@ -117,7 +117,7 @@ class ClipTable:
 
 def read_session(
     session: Session,
-    options: Options | None = None,
+    options: ReadOptions | None = None,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,
@@ -128,7 +128,7 @@ def read_session(
     ----------
     session : Session
         The folder.
-    options : Options, optional
+    options : ReadOptions, optional
         How to read.
     only : sequence of str
         Names of clips to read; the summary still holds all that is known.
@@ -142,11 +142,11 @@ def read_session(
     """
     session.require_clips()
     with session.working():
-        return _read_session(session, options or Options(), only, watcher or Silent())
+        return _read_session(session, options or ReadOptions(), only, watcher or Silent())
 
 
 def _read_session(
-    session: Session, options: Options, only: Sequence[str], watcher: Watcher
+    session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
     chosen = session.choose(only)
     overlay = session.overlay()
@@ -236,7 +236,7 @@ def compare_sessions(
 
 def quick_session(
     session: Session,
-    options: Options,
+    options: ReadOptions,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,
@@ -276,7 +276,7 @@ def quick_verdicts(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def _jobs(
-    session: Session, overlay: Overlay, chosen: Sequence[str], options: Options
+    session: Session, overlay: Overlay, chosen: Sequence[str], options: ReadOptions
 ) -> list[ClipJob]:
     from extractor.reading.box_tightening import tight_shares
 
@@ -313,7 +313,7 @@ def _read_clips(
     session: Session,
     overlay: Overlay,
     chosen: Sequence[str],
-    options: Options,
+    options: ReadOptions,
     watcher: Watcher,
     report: SessionReport,
 ) -> dict[str, ClipState]:
@@ -348,7 +348,7 @@ def _remembered(session: Session, overlay: Overlay, names: Iterable[str]) -> dic
 
 def _work(
     jobs: Sequence[ClipJob],
-    options: Options,
+    options: ReadOptions,
     watcher: Watcher,
     report: SessionReport,
     session: Session | None = None,

@@ -50,7 +50,7 @@ def read(
     from extractor import pipeline
 
     opened = Session(session)
-    options = pipeline.Options(
+    options = pipeline.ReadOptions(
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -84,7 +84,7 @@ def quick(
     """
     from extractor import pipeline
 
-    options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
+    options = pipeline.ReadOptions(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:
         report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
     if report.rows:

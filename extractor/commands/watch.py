@@ -35,7 +35,7 @@ def watch(
     from extractor import pipeline
 
     watcher = Watch(session, settle_s=settle)
-    options = pipeline.Options(reader=reader, jobs=jobs)
+    options = pipeline.ReadOptions(reader=reader, jobs=jobs)
     Session(session).overlay()
     note(f"watching {session}; Ctrl-C ends it")
     while True:

@@ -198,7 +198,9 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = pipeline.Options(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
+        options = pipeline.ReadOptions(
+            reader=self.manner.reader, jobs=self.manner.jobs, again=again
+        )
 
         def work(task: Task) -> pipeline.SessionReport:
             with self._tables:

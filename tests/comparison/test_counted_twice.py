@@ -21,7 +21,7 @@ from extractor.session.folder import Session, parse_runs
 from extractor.session.recordings import Span, content_digest, counted_twice, digests_of, originals
 from extractor.session.runs_editing import edit_run, run_rows
 
-ONE = pipeline.Options(jobs=1, crosscheck=0)
+ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
 HEAD = "run,clip,start_s,end_s,antenna,mounting"
 
 

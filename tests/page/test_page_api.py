@@ -112,7 +112,7 @@ def test_reading_gives_what_the_command_gives(visitor: Visitor, tmp_path: Path) 
     assert ended["tasks"]["read"]["share"] == 1
     assert {c["state"] for c in ended["clips"]} == {"done"}
     by_page = (visitor.desk.root / "results" / "summary.csv").read_bytes()
-    pipeline.read_session(visitor.desk.session(), pipeline.Options(jobs=1, again=True))
+    pipeline.read_session(visitor.desk.session(), pipeline.ReadOptions(jobs=1, again=True))
     assert (visitor.desk.root / "results" / "summary.csv").read_bytes() == by_page
     series = visitor.get("/api/series", clip="a.mp4", field="bitrate").get_json()
     rows = table(visitor.desk.root / "results" / "readings" / "a.csv")

@@ -15,7 +15,7 @@ from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field
 
-ONE = pipeline.Options(jobs=1, crosscheck=0)
+ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
 LIMITED = overlay_toml("minimum = 0.0\nmaximum = 45.0")
 
 

@@ -21,7 +21,7 @@ from extractor.report.html_report import write_report
 from extractor.results import load
 from extractor.session.folder import Session
 
-ONE = pipeline.Options(jobs=1, crosscheck=0)
+ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
 ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.skipif(
