@@ -2,7 +2,7 @@
 
     clips -> frames -> crops -> readings -> series -> flagged series -> clip statistics
 
-`read_session` does all of it for a session folder: a worker reads a clip (`clip_job.read_clip_job`),
+`read_session` does all of it for a session folder: a worker reads a clip (`read_clip_job`),
 its readings become a flagged table (`tabulation`), the tables become the summary. What was read
 before and has not changed is taken from ``results/.state/``; one clip that fails does not stop
 the others. Comparison and report start from the summary.
