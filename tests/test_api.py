@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import contextlib
+import dataclasses
 import doctest
 import importlib
 import inspect
@@ -211,22 +212,22 @@ def test_a_script_needs_no_guard(tmp_path: Path) -> None:
     assert (done.stdout, done.stderr) == ("['read']\n", "")
 
 
-FIELD = overlay.Field("bitrate", SIZE, overlay.Box(*BOX), maximum=30.0)
+FIELD = overlay.Field("bitrate", SIZE, overlay.Box(*BOX))
 
 
 def test_a_clip_is_read_as_in_a_session(session_folder: Path, grey_reader: GreyReader) -> None:
     before = sorted(session_folder.rglob("*"))
     heard: list[float] = []
-    found = extractor.read_clip(
-        str(session_folder / "a.mp4"), overlay.Overlay((FIELD,)), progress=heard.append
-    )
+    limited = overlay.Overlay((dataclasses.replace(FIELD, maximum=25.0),))
+    with pytest.warns(UserWarning, match=r"a\.mp4: bitrate: .* outside the limits"):
+        found = extractor.read_clip(str(session_folder / "a.mp4"), limited, progress=heard.append)
     assert sorted(session_folder.rglob("*")) == before
     (series,) = found.values()
     assert heard and heard == sorted(heard)
     assert series["value"].tolist() == [stairs(i / 10) for i in range(20)]
-    over = [stairs(i / 10) > 30 for i in range(20)]
+    over = [stairs(i / 10) > 25 for i in range(20)]
     assert [flag == "range" for flag in series["flag"]] == over and any(over)
-    text = overlay_toml("maximum = 30.0")
+    text = overlay_toml("maximum = 25.0")
     (session_folder / "overlay.toml").write_text(text)
     extractor.read_session(
         extractor.Session(session_folder), extractor.ReadOptions(jobs=1, crosscheck=0)
