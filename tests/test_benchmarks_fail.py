@@ -56,7 +56,7 @@ sys.exit(kills.main())
 TORN = """
 import contextlib, time
 from pathlib import Path
-from extractor import storage
+from extractor.session import atomic
 @contextlib.contextmanager
 def replacing(path, keep_previous=False):
     with Path(path).open("wb") as stream:
@@ -67,21 +67,21 @@ def replacing(path, keep_previous=False):
                 time.sleep(3)
                 stream.write(raw[len(raw) // 2 :])
         yield Slow()
-storage.replacing = replacing
+atomic.replacing = replacing
 """
 UNWRITTEN = """
-from extractor import table_file
-table_file.TableFile.save = lambda self: None
+from extractor.session import csv_editing
+csv_editing.TableFile.save = lambda self: None
 """
 FORGETFUL = """
-from extractor import tabulating
-real = tabulating.write_readings
-tabulating.write_readings = lambda path, *rest: None if path.name == "b.csv" else real(path, *rest)
+from extractor.tabulation import clip_tables
+real = clip_tables.write_readings
+clip_tables.write_readings = lambda path, *rest: None if path.name == "b.csv" else real(path, *rest)
 """
 BLIND = """
-from extractor import state
-real = state.clip_digest
-state.clip_digest = lambda path: real(path) and "always the same"
+from extractor.reading import cache
+real = cache.clip_digest
+cache.clip_digest = lambda path: real(path) and "always the same"
 """
 
 
