@@ -160,7 +160,8 @@ if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background ignores it
     try:
         print("up", flush=True)
-        list(process_pool.run([Job("a"), Job("b"), Job("c")], work, 2, lambda *n: print(*n, flush=True)))
+        jobs = [Job("a"), Job("b"), Job("c")]
+        list(process_pool.run(jobs, work, 2, lambda *n: print(*n, flush=True)))
     except KeyboardInterrupt:
         print("stopped", flush=True)
 """
