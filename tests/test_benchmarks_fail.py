@@ -44,12 +44,14 @@ def test_the_fuzz_run_sees_a_reader_that_leaves_out(fault: str, code: int) -> No
     assert ("instants missing" in done.stdout) == bool(code)
 
 
-#: Of the changes the one that every reading must notice, and after the reading.
+#: Nothing is left to chance: a kill comes with the first change of a file, and of the changes of
+#: clips the one that every reading must notice, after the reading.
 KILLS = """
 import sys
 sys.path[:0] = {paths!r}
 import kills
 kills.changes.WAYS, kills.changes.WHEN = ("replaced",), (3.0, 3.0)
+kills.deeds.CHANGE_SHARE, kills.deeds.MOST_CHANGES = 1.0, 1
 sys.exit(kills.main())
 """
 #: Becomes part of every Python that the kill run starts.
