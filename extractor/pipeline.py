@@ -2,10 +2,16 @@
 
     clips -> frames -> crops -> readings -> series -> flagged series -> clip statistics
 
-`read_session` does all of it for a session folder: a worker reads a clip (`jobs.read_clip_job`),
-its readings become a flagged table (`tabulating`), the tables become the summary. What was read
+`read_session` does all of it for a session folder: a worker reads a clip
+(`reading.clip_job.read_clip_job`), its readings become a flagged table
+(`tabulation.clip_series`), the tables become the summary (`tabulation.run_rows`). What was read
 before and has not changed is taken from ``results/.state/``; one clip that fails does not stop
-the others. Comparison and report start from the summary.
+the others. Comparison (`compare_sessions`) and report (`report.html_report.write_report`) start
+from the summary.
+
+Where to change what: a dash or any other text, `reading.number_parsing.interpret`; a new reader,
+`reading.readers.create`; a colour of the report, `report.charts.style`. ``DEVELOPERS.md`` follows
+one reading from the clip to the report, file by file.
 """
 
 from __future__ import annotations
