@@ -12,10 +12,10 @@ from extractor.reading.readers.ctc import SIGNS
 
 pytest.importorskip("extractor.reading.training", reason="a wheel has no training code")
 
-from extractor.reading.training import fonts  # noqa: E402
-from extractor.reading.training.crops import make_examples  # noqa: E402
-from extractor.reading.training.fonts import CATALOGUE, Face, Family, find_faces  # noqa: E402
-from extractor.reading.training.lettering import Piece, draw, sample_segments  # noqa: E402
+from extractor.reading.training import fonts
+from extractor.reading.training.crops import make_examples
+from extractor.reading.training.fonts import CATALOGUE, Face, Family, find_faces
+from extractor.reading.training.lettering import Piece, draw, sample_segments
 
 TTF = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
