@@ -1,3 +1,3 @@
 """Reads numbers out of recorded video-link overlays and compares antennas."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

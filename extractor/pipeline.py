@@ -8,6 +8,10 @@ new or changed (`reading.clip_job`), their readings become flagged tables
 (`tabulation.clip_tables`), the tables become the summary (`tabulation.session_tables`). One clip
 that fails does not stop the others. `compare_sessions` does the second line; what shows its
 outcome stands in ``report/``.
+
+Where to change what: a dash or any other text, `reading.number_parsing.interpret`; a new reader,
+`reading.readers.create`; a colour of the report, `report.charts.style`. ``DEVELOPERS.md`` follows
+one reading from the clip to the report, file by file.
 """
 
 from __future__ import annotations

@@ -105,3 +105,12 @@ def test_no_import_of_ours_hides_without_need(module: str) -> None:
         if not loads_heavy(found, set())
     ]
     assert not hidden
+
+
+@pytest.mark.parametrize("module", sorted(TREES))
+def test_nothing_at_run_time_imports_the_training(module: str) -> None:
+    """A wheel goes without it."""
+    training = "reading.training"
+    if not module.startswith(training):
+        found = [f for node in ast.walk(TREES[module]) for f in imported(node)]
+        assert not [f for f in found if f.startswith(training)]

@@ -237,7 +237,7 @@ def run_rows(
     fields : sequence of Field
         In the order of the rows.
     steady : bool
-        The clips were sampled at a steady rate, see `statistics.summarise`.
+        The clips were sampled at a steady rate, see `summary.summarise`.
     """
     from extractor.statistics.summary import summarise
 

@@ -1,6 +1,6 @@
 """Opening a video file and decoding it, damage and malice included.
 
-`clips` uses it, and `planning.matching` for a clip's tags; all else goes through `clips`.
+`clips` uses it, and `recording_order` for a clip's tags; all else goes through `clips`.
 """
 
 from __future__ import annotations
