@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 from extractor.errors import ChangedMeanwhileError, StorageError
 from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
 from extractor.session import atomic
 from extractor.session.folder import Run, Session
@@ -41,7 +41,7 @@ READABLE_SHARE = 0.8
 
 def read_session(
     session: Session,
-    options: Options | None = None,
+    options: ReadOptions | None = None,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,
@@ -52,7 +52,7 @@ def read_session(
     ----------
     session : Session
         The folder.
-    options : Options, optional
+    options : ReadOptions, optional
         How to read.
     only : sequence of str
         Names of clips to read; the summary still holds all that is known.
@@ -66,11 +66,11 @@ def read_session(
     """
     session.require_clips()
     with session.working():
-        return _read_session(session, options or Options(), only, watcher or Silent())
+        return _read_session(session, options or ReadOptions(), only, watcher or Silent())
 
 
 def _read_session(
-    session: Session, options: Options, only: Sequence[str], watcher: Watcher
+    session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
     chosen, overlay = session.choose(only), session.overlay()
     report = SessionReport()
@@ -108,7 +108,7 @@ def _read_clips(
     session: Session,
     overlay: Overlay,
     chosen: Sequence[str],
-    options: Options,
+    options: ReadOptions,
     watcher: Watcher,
     report: SessionReport,
 ) -> dict[str, ClipState]:
@@ -155,7 +155,7 @@ def summarise_session(session: Session) -> SessionReport:
 
 def quick_session(
     session: Session,
-    options: Options,
+    options: ReadOptions,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,

@@ -48,10 +48,10 @@ def read(
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
 
     opened = Session(session)
-    options = Options(
+    options = ReadOptions(
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -84,9 +84,9 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
 
-    options = Options(reader=reader, jobs=jobs, quick=True)
+    options = ReadOptions(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:
         report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
     if report.rows:

@@ -33,10 +33,10 @@ def watch(
     A clip is taken when it has stopped growing and its container is complete.
     """
     from extractor import pipeline
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
 
     watcher = Watch(session, settle_s=settle)
-    options = Options(reader=reader, jobs=jobs)
+    options = ReadOptions(reader=reader, jobs=jobs)
     Session(session).overlay()
     note(f"watching {session}; Ctrl-C ends it")
     while True:

@@ -24,7 +24,7 @@ Share = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class ReadOptions:
     """How to read."""
 
     rate_hz: float = 10.0
@@ -60,7 +60,7 @@ class ClipJob:
     """Name and version."""
     asked: str
     """Digest of the question, see `cache.asked_digest`."""
-    options: Options
+    options: ReadOptions
     glyphs: Path | None
     threads: int
     """Of the video decoder."""

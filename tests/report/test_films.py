@@ -15,7 +15,7 @@ from report_making import SAMPLE
 from extractor.errors import UsageError
 from extractor.pipeline import read_session
 from extractor.reading import readers
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.number_parsing import interpret
 from extractor.report import annotated_clip, film_parts, mosaic, yuv_canvas
 from extractor.report.charts import style
@@ -30,7 +30,7 @@ from extractor.video.encoding import film
 @pytest.fixture
 def read(session_folder: Path, grey_reader: GreyReader) -> Session:
     session = Session(session_folder)
-    read_session(session, Options(jobs=1))
+    read_session(session, ReadOptions(jobs=1))
     return session
 
 
@@ -59,7 +59,7 @@ def test_real_overlay_survives_annotation(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes((SAMPLE / name).read_bytes())
     cut(SAMPLE / "slab_m1_red.mp4", tmp_path / "slab.mp4", 1.0)
     session = Session(tmp_path)
-    read_session(session, Options(jobs=1, crosscheck=0))
+    read_session(session, ReadOptions(jobs=1, crosscheck=0))
     path = annotated_clip.annotate(session, "slab.mp4")
     reader = readers.create("network")
     table = pd.read_csv(session.readings_path("slab.mp4"))
