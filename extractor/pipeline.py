@@ -63,6 +63,13 @@ def read_session(
     ------
     UsageError, SessionFileError, ReaderUnavailableError, StorageError, SessionBusyError
         If nothing at all can be done. A clip that fails is in the report instead.
+
+    Examples
+    --------
+    >>> from extractor import Session, read_session
+    >>> report = read_session(Session("sample_clips"))
+    >>> len(report.clips), report.failed
+    (16, [])
     """
     session.require_clips()
     with session.working():
@@ -143,6 +150,14 @@ def summarise_session(session: Session) -> SessionReport:
     ------
     SessionFileError, StorageError, SessionBusyError
         If a file of the session is wrong or a table cannot be written.
+
+    Examples
+    --------
+    >>> from extractor import Session, summarise_session
+    >>> report = summarise_session(Session("sample_clips"))
+    >>> first = report.rows[0]
+    >>> first["run"], first["field"], round(first["mean"], 2)
+    ('run01', 'bitrate', 26.53)
     """
     with session.working():
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
@@ -196,7 +211,7 @@ def quick_verdicts(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def compare_sessions(
-    paths: Sequence[Path],
+    paths: Sequence[str | Path],
     *,
     field: str | None = None,
     measure: str = "mean",
@@ -209,7 +224,28 @@ def compare_sessions(
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
     Steps of a calibration and angles of a sweep are set apart; what the calibration says in
-    decibels stands behind the other findings. See `load_sessions` and `compare_table`.
+    decibels stands behind the other findings.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Session folders whose clips were read, or CSV files with ``antenna`` and ``value``, a row
+        a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
+    field : str, optional
+        The number to compare by; ``bitrate`` when absent.
+    measure : str
+        Column of the summary that stands for a run: mean, mean_with_outages, median, p05 or
+        availability (in percent).
+    factor : str
+        Column of ``runs.csv`` whose levels are compared.
+    reference : str, optional
+        Compare every antenna with this one alone.
+    confidence : float
+        Of all statements about pairs together, 0.5 to 0.999.
+    pool : bool
+        Pool runs that differ in rate mode, power, channel or width.
+    assumed_spread : float, optional
+        Spread between mountings to assume where none can be seen, in the field's unit.
 
     Raises
     ------
@@ -217,11 +253,18 @@ def compare_sessions(
         If an option does not fit the sessions, or they share no antenna.
     TableError
         If a file cannot be understood.
+
+    Examples
+    --------
+    >>> from extractor import compare_sessions
+    >>> comparison = compare_sessions(["sample_clips"])
+    >>> comparison.ranking["antenna"].tolist()
+    ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
     from extractor.radio.calibration_findings import set_apart
 
-    table = load_sessions(paths, field, measure, factor)
+    table = load_sessions([Path(p) for p in paths], field, measure, factor)
     straight, in_decibels = set_apart(table, confidence)
     return compare_table(
         straight,

@@ -35,7 +35,7 @@ def test_the_healthy_clip_passes_and_the_check_can_fail(tmp_path: Path, mp4: byt
     path.write_bytes(mp4)
     assert make.look_at(path) == "read, complete yes"
     clip = clips.probe(path)
-    result = make.clip_reading.read_clip(clip, [make.FIELD], [make.FIELD.box], GreyReader())
+    result = make.clip_reading.read_fields(clip, [make.FIELD], [make.FIELD.box], GreyReader())
     result.fields["bitrate"].text[3] = "39"
     with pytest.raises(AssertionError, match="the picture shows"):
         make.check_readings(path, make.FIELD.box, result)

@@ -266,7 +266,7 @@ def look_at(
         lambda: clips.picture(clip, (clip.length_s or 0) / 2),
         lambda: clips.frame_at(clip, [box], 0.4),
         lambda: list(clips.at_times(clip, [box], [0.1, 0.5, 3.0])),
-        lambda: clip_reading.read_clip(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
+        lambda: clip_reading.read_fields(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
     ):
         step()
         try:
@@ -276,7 +276,7 @@ def look_at(
             outcomes.append("refused in part")
     step()
     try:
-        result = clip_reading.read_clip(clip, [FIELD], [box], GreyReader())
+        result = clip_reading.read_fields(clip, [FIELD], [box], GreyReader())
     except ClipError as error:
         _check_line(error)
         return "refused when read"

@@ -215,16 +215,15 @@ def _summary_line(row: dict[str, Any]) -> list[str]:
 
 def report_problems(report: SessionReport) -> None:
     """Print warnings, then what each clip's owner should know, then the failures."""
+    from extractor.tabulation.clip_tables import damage
+
     for warning in report.warnings:
         warn(warning)
     for one in report.clips:
         if one.outcome == "failed":
             continue
-        if one.complete == "no":
-            reason = f" ({one.message})" if one.message else ""
-            warn(f"{one.clip}: the recording was cut off{reason}; read to where it ends")
-        if one.undecodable:
-            warn(f"{one.clip}: {one.undecodable} damaged packets or frames")
+        for missing in damage(one.complete, one.message, one.undecodable):
+            warn(f"{one.clip}: {missing}")
         for remark in one.notes:
             note(f"note: {one.clip}: {remark}")
     if report.drafted:

@@ -83,7 +83,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         digest = cache.clip_digest(job.path)
         clip = clips.probe(job.path)
         boxes = [boxes_in(f, job.tight, clip.width, clip.height) for f in job.fields]
-        result = clip_reading.read_clip(
+        result = clip_reading.read_fields(
             clip,
             job.fields,
             boxes,

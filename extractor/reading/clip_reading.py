@@ -100,7 +100,7 @@ class ClipReadings:
         return self.tally.end_s
 
 
-def read_clip(
+def read_fields(
     clip: clips.Clip,
     fields: Sequence[Field],
     boxes: Sequence[Box],

@@ -72,8 +72,8 @@ class _Section:
 
 
 def write_report(
-    sessions: Sequence[Path],
-    out: Path | None = None,
+    sessions: Sequence[str | Path],
+    out: str | Path | None = None,
     options: Options | None = None,
     progress: Progress | None = None,
 ) -> tuple[Path, ...]:
@@ -81,13 +81,13 @@ def write_report(
 
     Parameters
     ----------
-    sessions : sequence of Path
+    sessions : sequence of str or Path
         Session folders whose clips were read, or packs.
-    out : Path, optional
+    out : str or Path, optional
         Folder for the page, the tables and ``pictures/``; ``results/`` of the first session,
         or beside the first pack.
     options : Options, optional
-        For the comparison.
+        For the comparison: `extractor.report.html_report.Options`.
     progress : callable, optional
         Is told what is being made.
 
@@ -102,11 +102,19 @@ def write_report(
         If a session was not read yet or has no such field.
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
+
+    Examples
+    --------
+    >>> from extractor import write_report
+    >>> page, *others = write_report(["sample_clips"], out="report")
+    >>> page.name, "ranking.csv" in [path.name for path in others]
+    ('report.html', True)
     """
     tell = progress or (lambda what: None)
-    folder = out or results_folder(sessions[0])
+    places = [Path(one) for one in sessions]
+    folder = Path(out) if out else results_folder(places[0])
     chosen = options or Options()
-    with pack.opened_all(sessions) as folders:
+    with pack.opened_all(places) as folders:
         results = [load(one) for one in folders]
         info = main_field(results, chosen.field)
         tell("comparison")

@@ -33,7 +33,7 @@ SLOW = {"preset": "veryfast", "crf": "18", "g": "60", "sc_threshold": "0"}
 
 
 def read(path: Path, **more: object) -> clip_reading.ClipReadings:
-    return clip_reading.read_clip(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
+    return clip_reading.read_fields(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
 
 
 def judged(
