@@ -105,3 +105,15 @@ def test_no_import_of_ours_hides_without_need(module: str) -> None:
         if not loads_heavy(found, set())
     ]
     assert not hidden
+
+
+def test_video_files_are_opened_in_one_place() -> None:
+    """With its limits and its one error path; what is written goes through `encoding`."""
+    calls = [
+        module
+        for module, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("av.open", "cv2.VideoCapture")
+    ]
+    outside = [module for module in calls if not module.startswith("reading.training.")]
+    assert sorted(outside) == ["video.decoding", "video.encoding"]
