@@ -5,6 +5,7 @@ They test everything around the recognition: time, sampling, change instants, fi
 
 from __future__ import annotations
 
+import wave
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -114,3 +115,24 @@ def overlay_toml(more: str = "", box: Sequence[int] = BOX, size: Sequence[int] =
         f'version = 1\n[[field]]\nname = "bitrate"\nunit = "Mbit/s"\nframe = {list(size)}\n'
         f"box = {list(box)}\n{more}\n"
     )
+
+
+def make_broken(folder: Path) -> dict[str, str]:
+    """Make files that are no clips; return what must be said of each."""
+    (folder / "empty.mp4").touch()
+    (folder / "text.mp4").write_text("this is a shopping list\n" * 50)
+    make_clip(folder / "x.mp4", steady(2.0), stairs)
+    whole = (folder / "x.mp4").read_bytes()
+    (folder / "no-index.mp4").write_bytes(whole[: len(whole) * 7 // 10])
+    (folder / "x.mp4").unlink()
+    with wave.open(str(folder / "sound.avi"), "wb") as sound:
+        sound.setnchannels(1)
+        sound.setsampwidth(2)
+        sound.setframerate(8000)
+        sound.writeframes(bytes(16000))
+    return {
+        "empty.mp4": "is empty",
+        "text.mp4": "is not a video",
+        "no-index.mp4": "index that a recorder writes last (moov) is missing",
+        "sound.avi": "has no picture stream",
+    }

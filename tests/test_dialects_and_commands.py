@@ -13,7 +13,7 @@ import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from hypothesis import HealthCheck, given, settings
 from page_visitor import Visitor
-from test_spreadsheet_dialects import save, saved
+from spreadsheets import save, saved
 
 from extractor import cli
 from extractor.cli import app

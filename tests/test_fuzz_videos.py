@@ -15,6 +15,7 @@ from clipmaker import GreyReader, overlay_toml
 
 from extractor import pipeline
 from extractor.errors import ClipError
+from extractor.reading import cache
 from extractor.reading.clip_job import Options
 from extractor.session.folder import Session
 from extractor.video import clips, decoding, integrity
@@ -133,7 +134,7 @@ def test_pipes_devices_and_loops_in_the_folder(
         with pytest.raises(ClipError, match="is not a file"):
             clips.probe(tmp_path / name)
         with pytest.raises(ClipError, match="is not a file"):
-            pipeline.state.clip_digest(tmp_path / name)
+            cache.clip_digest(tmp_path / name)
 
 
 def test_names_that_differ_by_case_only_keep_their_readings_apart(

@@ -8,7 +8,8 @@ import pytest
 from clipmaker import GreyReader, overlay_toml
 from page_visitor import Visitor
 
-from extractor.pipeline import Options, read_session
+from extractor.pipeline import read_session
+from extractor.reading.clip_job import Options
 from extractor.report import pack
 from extractor.results import load
 from extractor.review import pictures

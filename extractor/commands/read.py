@@ -48,9 +48,10 @@ def read(
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import Options
 
     opened = Session(session)
-    options = pipeline.Options(
+    options = Options(
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -83,8 +84,9 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import Options
 
-    options = pipeline.Options(reader=reader, jobs=jobs, quick=True)
+    options = Options(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:
         report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
     if report.rows:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 from extractor.session.csv_tables import parse_number
 
 if TYPE_CHECKING:
-    from extractor.pipeline import ClipReport, SessionReport
     from extractor.reading.clip_job import ClipJob
+    from extractor.reading.session_clips import ClipReport, SessionReport
 
 
 @dataclass(slots=True)
@@ -107,7 +107,7 @@ def percent(share: object) -> str:
 
 
 class Bars:
-    """A `pipeline.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
+    """A `session_clips.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
 
     def __init__(self) -> None:
         self._bars: Any = None

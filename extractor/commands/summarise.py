@@ -61,7 +61,7 @@ def summarise(
     debug: Debug = False,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
-    from extractor import tabulation
+    from extractor.tabulation import clip_tables
 
     item = Field(
         name=value,
@@ -76,7 +76,7 @@ def summarise(
         low=low,
     )
     check_limits(item, str(file))
-    row, notes = tabulation.summarise_file(file, time, value, item)
+    row, notes = clip_tables.summarise_file(file, time, value, item)
     summary_table([row])
     for name in ("n", "n_effective", "median", "p05", "p95", "availability", "dropouts"):
         if number(row[name]):

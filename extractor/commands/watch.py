@@ -33,9 +33,10 @@ def watch(
     A clip is taken when it has stopped growing and its container is complete.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import Options
 
     watcher = Watch(session, settle_s=settle)
-    options = pipeline.Options(reader=reader, jobs=jobs)
+    options = Options(reader=reader, jobs=jobs)
     Session(session).overlay()
     note(f"watching {session}; Ctrl-C ends it")
     while True:

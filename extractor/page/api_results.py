@@ -87,7 +87,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
 
 def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    from extractor import tabulation
+    from extractor.tabulation import clip_tables
 
     item = item_of(desk, session, field)
     known, made = desk.known(session, name), desk.series(session, name, [item])
@@ -99,7 +99,7 @@ def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str,
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
 
     for row, text in standing_corrections(times, own).items():
-        value, flag = tabulation.corrected(text, item)
+        value, flag = clip_tables.corrected(text, item)
         values[row], flags[row] = value, str(flag)
     return {
         "field": item.name,

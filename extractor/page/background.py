@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from extractor.errors import ExtractorError
-from extractor.pipeline import ClipReport
 from extractor.reading.clip_job import ClipJob
+from extractor.reading.session_clips import ClipReport
 
 
 class CancelledError(Exception):
@@ -19,7 +19,7 @@ class CancelledError(Exception):
 
 
 class Task:
-    """One piece of work in a thread of its own; also a `pipeline.Watcher`.
+    """One piece of work in a thread of its own; also a `session_clips.Watcher`.
 
     Parameters
     ----------

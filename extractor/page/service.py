@@ -9,16 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from extractor import pipeline, tabulation
+from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.page.background import Task
 from extractor.page.frame_cache import Crops, Frames, Probes, Recent
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
+from extractor.reading.clip_job import Options
 from extractor.reading.readers.base import Line, Reader
+from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay
+from extractor.tabulation import clip_tables
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
 
@@ -57,7 +60,7 @@ class Desk:
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
         self._states: Recent[ClipState] = Recent(200)
-        self._series: Recent[tabulation.ClipSeries] = Recent(200)
+        self._series: Recent[clip_tables.ClipSeries] = Recent(200)
         self._reader: Reader | None = None
         self._reading = threading.Lock()
         self._tables = threading.Lock()
@@ -123,7 +126,7 @@ class Desk:
 
     def series(
         self, session: Session, name: str, fields: Sequence[Field]
-    ) -> tabulation.ClipSeries | None:
+    ) -> clip_tables.ClipSeries | None:
         """Return a clip's flagged series, corrections not applied; None where not read."""
         known = self.known(session, name)
         own = [f for f in fields if known is not None and f.name in known.fields]
@@ -132,7 +135,7 @@ class Desk:
         key = (name, id(known), digests.digest_of(own))
         found = self._series.get(key)
         if found is None:
-            found = tabulation.clip_series(known, own, ())
+            found = clip_tables.clip_series(known, own, ())
             self._series.put(key, found)
         return found
 
@@ -198,13 +201,13 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = pipeline.Options(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
+        options = Options(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
 
-        def work(task: Task) -> pipeline.SessionReport:
+        def work(task: Task) -> SessionReport:
             with self._tables:
                 return pipeline.read_session(self.session(), options, watcher=task)
 
-        def work_and_refresh(task: Task) -> pipeline.SessionReport:
+        def work_and_refresh(task: Task) -> SessionReport:
             try:
                 return work(task)
             finally:

@@ -9,10 +9,10 @@ from dataclasses import asdict, dataclass
 from dataclasses import field as made_by
 from typing import TYPE_CHECKING, Any
 
-from extractor import tabulation
 from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.session.folder import Correction
 from extractor.statistics.flags import Flag
+from extractor.tabulation import clip_tables
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,8 +174,8 @@ def disagreements(known: ClipState | None, name: str) -> dict[int, str]:
 def standing_corrections(
     times: Sequence[float], corrections: Iterable[Correction]
 ) -> dict[int, str]:
-    """Return the correction at each row (see `tabulation.row_at`)."""
-    rows = [(tabulation.row_at(times, one.time_s), one.value) for one in corrections]
+    """Return the correction at each row (see `clip_tables.row_at`)."""
+    rows = [(clip_tables.row_at(times, one.time_s), one.value) for one in corrections]
     return {row: value for row, value in rows if row is not None}
 
 

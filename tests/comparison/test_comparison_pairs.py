@@ -3,8 +3,8 @@
 import check_data_comparison as data
 import numpy as np
 import pytest
+from comparison_making import fitted, grouped
 from scipy import stats
-from test_comparison_model import fitted, grouped
 
 from extractor.comparison.model import Fit, lay_out
 from extractor.comparison.pairs import best_probability, ordering, pair_table

@@ -145,7 +145,7 @@ def test_clip_errors_are_told_and_bugs_raised_with_their_place() -> None:
 
 SLEEPERS = """
 import os, signal, time
-from extractor import workers
+from extractor.reading import process_pool
 
 class Job:
     def __init__(self, clip):
@@ -160,7 +160,8 @@ if __name__ == "__main__":
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background ignores it
     try:
         print("up", flush=True)
-        list(workers.run([Job("a"), Job("b"), Job("c")], work, 2, lambda *n: print(*n, flush=True)))
+        jobs = [Job("a"), Job("b"), Job("c")]
+        list(process_pool.run(jobs, work, 2, lambda *n: print(*n, flush=True)))
     except KeyboardInterrupt:
         print("stopped", flush=True)
 """

@@ -13,8 +13,9 @@ from clipmaker import BOX, SIZE, GreyReader, stairs
 from report_making import SAMPLE
 
 from extractor.errors import UsageError
-from extractor.pipeline import Options, read_session
+from extractor.pipeline import read_session
 from extractor.reading import readers
+from extractor.reading.clip_job import Options
 from extractor.reading.number_parsing import interpret
 from extractor.report import annotated_clip, film_parts, mosaic, yuv_canvas
 from extractor.report.charts import style

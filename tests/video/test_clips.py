@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import wave
 from pathlib import Path
 
 import av
 import cv2
 import numpy as np
 import pytest
-from clipmaker import BOX, SIZE, level_of, make_clip, stairs, steady
+from clipmaker import BOX, SIZE, level_of, make_broken, make_clip, stairs, steady
 
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
@@ -112,27 +111,6 @@ def test_damage_is_counted_and_the_rest_is_read(tmp_path: Path) -> None:
     frames, tally = decode(path)
     assert tally.undecodable > 0
     assert frames[-1].time_s > 2.5
-
-
-def make_broken(folder: Path) -> dict[str, str]:
-    """Make files that are no clips; return what must be said of each."""
-    (folder / "empty.mp4").touch()
-    (folder / "text.mp4").write_text("this is a shopping list\n" * 50)
-    make_clip(folder / "x.mp4", steady(2.0), stairs)
-    whole = (folder / "x.mp4").read_bytes()
-    (folder / "no-index.mp4").write_bytes(whole[: len(whole) * 7 // 10])
-    (folder / "x.mp4").unlink()
-    with wave.open(str(folder / "sound.avi"), "wb") as sound:
-        sound.setnchannels(1)
-        sound.setsampwidth(2)
-        sound.setframerate(8000)
-        sound.writeframes(bytes(16000))
-    return {
-        "empty.mp4": "is empty",
-        "text.mp4": "is not a video",
-        "no-index.mp4": "index that a recorder writes last (moov) is missing",
-        "sound.avi": "has no picture stream",
-    }
 
 
 def test_what_is_no_clip_gets_one_line(tmp_path: Path) -> None:

@@ -4,9 +4,8 @@ import os
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 
-import av
-import numpy as np
 import pytest
+from recording_making import START, record
 
 from extractor.commands.match import match as match_command
 from extractor.errors import UsageError
@@ -15,29 +14,9 @@ from extractor.report.run_sheet import Plan, write_plan
 from extractor.session.folder import Session
 from extractor.video import recording_order
 
-START = datetime(2024, 5, 4, 10, 0, tzinfo=UTC)
 #: Two antennas, one mounting each, both ports: a short pause for a port, a long one to remount.
 PLAN = Plan(("A", "B"), ("P", "Q"), mountings=1, seed=1)
 OFFSETS_S = (0, 60, 600, 660)
-
-
-def record(path, created=None, seconds=2.0, size=(64, 48), title="x"):
-    """A grey clip of a few frames with a creation time, modified at that time."""
-    with av.open(str(path), "w") as container:
-        container.metadata["title"] = title
-        if created is not None:
-            container.metadata["creation_time"] = created.isoformat()
-        stream = container.add_stream("libx264", rate=5)
-        stream.width, stream.height = size
-        stream.pix_fmt = "yuv420p"
-        for i in range(round(seconds * 5)):
-            picture = np.full((size[1], size[0], 3), 40 + i, np.uint8)
-            for packet in stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")):
-                container.mux(packet)
-        for packet in stream.encode():
-            container.mux(packet)
-    if created is not None:
-        os.utime(path, (created.timestamp(), created.timestamp()))
 
 
 def planned(folder, plan=PLAN) -> Session:
