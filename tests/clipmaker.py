@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 
 from extractor.reading.readers.base import Line
@@ -48,6 +49,17 @@ class GreyReader:
         if abs(level - DASH) < 2:
             return Line("--", 0.99)
         return Line(str(round((level - FLOOR) / STEP)), 0.99)
+
+
+def crop_of(text: str, *, light_on_dark: bool = True) -> Crop:
+    """Draw a line with OpenCV's stroke font: no font file, and no overlay looks like it."""
+    level, ground = (230, 40) if light_on_dark else (20, 220)
+    crop = np.full((44, 150, 3), 128, np.uint8)
+    crop[..., 0] = ground
+    luma = np.ascontiguousarray(crop[..., 0])
+    cv2.putText(luma, text, (14, 33), cv2.FONT_HERSHEY_SIMPLEX, 0.9, level, 2, cv2.LINE_AA)
+    crop[..., 0] = luma
+    return crop
 
 
 def level_of(value: int | None) -> int:

@@ -114,3 +114,15 @@ def test_nothing_at_run_time_imports_the_training(module: str) -> None:
     if not module.startswith(training):
         found = [f for node in ast.walk(TREES[module]) for f in imported(node)]
         assert not [f for f in found if f.startswith(training)]
+
+
+def test_video_files_are_opened_in_one_place() -> None:
+    """With its limits and its one error path; what is written goes through `encoding`."""
+    calls = [
+        module
+        for module, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("av.open", "cv2.VideoCapture")
+    ]
+    outside = [module for module in calls if not module.startswith("reading.training.")]
+    assert sorted(outside) == ["video.decoding", "video.encoding"]

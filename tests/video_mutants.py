@@ -264,7 +264,7 @@ def look_at(
         lambda: clips.glances(clip, [box], 5),
         lambda: clips.glances(clip, [box], 5, exact=True),
         lambda: clips.picture(clip, (clip.length_s or 0) / 2),
-        lambda: clips.frame_at(clip, [box], 0.4),
+        lambda: next(clips.at_times(clip, [box], [0.4])),
         lambda: list(clips.at_times(clip, [box], [0.1, 0.5, 3.0])),
         lambda: clip_reading.read_fields(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
     ):

@@ -126,7 +126,7 @@ def timed(owner, name):
         finally:
             spent[name] += time.process_time() - start
     setattr(owner, name, outer)
-for owner, name in ((clips._Cutter, "cut"), (network, "scaled"), (network, "normalised"),
+for owner, name in ((clips.Cutter, "cut"), (network, "scaled"), (network, "normalised"),
                     (network.NetworkReader, "_forward"), (network.NetworkReader, "read")):
     timed(owner, name)
 reader = readers.create("network")
