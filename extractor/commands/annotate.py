@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
 from extractor.session.folder import Session
 
@@ -21,8 +21,6 @@ def annotate(
         Path | None,
         typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4"),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write a copy of a clip that shows what was read, and when, so that anyone can check it.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import Measure, SessionFolder
 from extractor.commands.screen import note, say, table
 from extractor.radio.assessment import link_report
 from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
@@ -29,9 +29,7 @@ def expect(
     field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
         "bitrate"
     ),
-    measure: Annotated[
-        str, typer.Option(help="What stands for a clip: mean, mean_with_outages, median or p05.")
-    ] = "mean",
+    measure: Measure = "mean",
     threshold: Annotated[
         float | None,
         typer.Option(
@@ -39,8 +37,6 @@ def expect(
             show_default="no coverage shown",
         ),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
     report = link_report(

@@ -9,13 +9,11 @@ import typer
 from extractor.commands.options import (
     Better,
     Ceiling,
-    Debug,
     Decimals,
     Insist,
     Low,
     Maximum,
     Minimum,
-    Quiet,
     ReaderName,
     SessionFolder,
 )
@@ -27,6 +25,9 @@ from extractor.session.folder import Session
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
     from extractor.session.folder import Session
+
+#: What an option of the same name says of a field.
+CHANGED = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")
 
 
 def mark(
@@ -81,8 +82,6 @@ def mark(
     show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
     reader: ReaderName = "network",
     insist: Insist = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Mark where a number stands; once is enough for all clips of the session.
 
@@ -103,16 +102,8 @@ def mark(
     elif field or box:
         if not (field and box):
             raise UsageError("--field and --box go together")
-        changes = {
-            "unit": unit,
-            "decimals": decimals,
-            "minimum": minimum,
-            "maximum": maximum,
-            "ceiling": ceiling,
-            "low": low,
-            "better": better,
-        }
-        given = {key: value for key, value in changes.items() if value is not None}
+        values = (unit, decimals, minimum, maximum, ceiling, low, better)
+        given = {key: v for key, v in zip(CHANGED, values, strict=True) if v is not None}
         spot = marking.Spot(marking.parse_box(box), on, at)
         made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import say
 from extractor.session.folder import Session
 
@@ -18,8 +18,6 @@ def open_page(
     ] = False,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Open the session in the browser: mark, read, check and compare with a mouse.
 

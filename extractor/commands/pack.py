@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
 from extractor.session.folder import Session
 
@@ -18,8 +18,6 @@ def pack(
         Path | None,
         typer.Option(help="The file.", show_default="results/SESSION.zip"),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write an archive without the clips, from which report and comparison can be made again.
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet
 from extractor.commands.screen import say
 from extractor.errors import UsageError
 from extractor.radio.cautions import cautions
@@ -104,8 +103,6 @@ def plan(
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)

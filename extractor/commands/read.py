@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Clips, Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
 from extractor.session.folder import Session
@@ -40,8 +40,6 @@ def read(
             "trusted networks only.",
         ),
     ] = "",
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Read every clip: a CSV per clip, the clip statistics, a table on the screen.
 
@@ -75,8 +73,6 @@ def quick(
     reader: ReaderName = "network",
     jobs: Jobs = 0,
     clip: Clips = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 

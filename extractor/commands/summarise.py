@@ -10,12 +10,10 @@ import typer
 from extractor.commands.options import (
     Better,
     Ceiling,
-    Debug,
     Decimals,
     Low,
     Maximum,
     Minimum,
-    Quiet,
 )
 from extractor.commands.screen import note, number, say, summary_table
 from extractor.results import summary_columns
@@ -57,8 +55,6 @@ def summarise(
         Path | None,
         typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor.tabulation import clip_tables

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
+from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
 from extractor.session.folder import Session
@@ -33,8 +33,6 @@ def teach(
         bool, typer.Option("--undo", help="Take the last lesson back, with --field that field's.")
     ] = False,
     insist: Insist = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Teach the digits of an overlay that the built-in reader cannot read.
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
 from extractor.errors import UsageError
 from extractor.session.folder import Session
@@ -25,8 +25,6 @@ def watch(
     ] = 3.0,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Watch the folder and read each clip as it lands; Ctrl-C ends it.
 
