@@ -9,7 +9,6 @@ import typer
 
 from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def annotate(
@@ -27,6 +26,7 @@ def annotate(
     The clip itself is left as it is. Sound is dropped.
     """
     from extractor.report.annotated_clip import annotate as write
+    from extractor.session.folder import Session
 
     with progress_bar(clip) as bar:
         path = write(Session(session), clip, out, bar)

@@ -10,7 +10,6 @@ import typer
 from extractor.commands.options import Confidence, Factor, Measure, Pool, Reference
 from extractor.commands.screen import note, say
 from extractor.errors import UsageError
-from extractor.session.folder import results_folder
 
 
 def compare(
@@ -47,6 +46,7 @@ def compare(
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
     from extractor.pipeline import compare_sessions
     from extractor.report.pack import opened_all
+    from extractor.session.folder import results_folder
 
     if assume_spread is not None and assume_spread < 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")

@@ -8,9 +8,6 @@ import typer
 
 from extractor.commands.options import Measure, SessionFolder
 from extractor.commands.screen import note, say, table
-from extractor.radio.assessment import link_report
-from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
-from extractor.report.link_tables import write_link_results
 
 if TYPE_CHECKING:
     from extractor.radio.assessment import LinkReport
@@ -39,6 +36,9 @@ def expect(
     ] = None,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
+    from extractor.radio.assessment import link_report
+    from extractor.report.link_tables import write_link_results
+
     report = link_report(
         session, reference=reference, field=field, measure=measure, threshold=threshold
     )
@@ -49,6 +49,8 @@ def expect(
 
 def show(report: LinkReport) -> None:
     """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
+    from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
+
     say("Ratings")
     table(
         ("antenna", "rated dBi", "verdict", "why", "source"),

@@ -19,8 +19,6 @@ from extractor.commands.options import (
 )
 from extractor.commands.screen import number, say, table, warn
 from extractor.errors import UsageError
-from extractor.session import overlay
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
@@ -89,6 +87,7 @@ def mark(
     clips, and saves a picture of the marked frame under results/pictures/.
     """
     from extractor.reading import marking
+    from extractor.session.folder import Session
 
     opened = Session(session)
     asked = [bool(suggest or accept or more), bool(remove), bool(show), bool(field or box)]
@@ -127,6 +126,7 @@ def _list(opened: Session) -> None:
 
 def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
     from extractor.reading import marking
+    from extractor.session import overlay
 
     preview = marking.preview(opened, marked.field, reader)
     rows = [

@@ -10,7 +10,6 @@ import typer
 from extractor.commands.options import SessionFolder
 from extractor.commands.screen import note, say, table, warn
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.video.recording_order import Matching
@@ -45,6 +44,7 @@ def match(
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
     from extractor.report.match_sheet import write_sheet
+    from extractor.session.folder import Session
     from extractor.video import recording_order
 
     folder = Session(session)

@@ -9,7 +9,6 @@ import typer
 
 from extractor.commands.options import Clips, Field, SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def mosaic(
@@ -23,6 +22,7 @@ def mosaic(
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""
     from extractor.report.mosaic import mosaic as write
+    from extractor.session.folder import Session
 
     with progress_bar("mosaic") as bar:
         path = write(Session(session), out, only=clip or (), field=field, progress=bar)

@@ -8,7 +8,6 @@ import typer
 
 from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import say
-from extractor.session.folder import Session
 
 
 def open_page(
@@ -25,5 +24,6 @@ def open_page(
     """
     from extractor.page.server import serve
     from extractor.page.service import Manner
+    from extractor.session.folder import Session
 
     serve(Session(session), Manner(reader, jobs), browser=not no_browser, tell=say)

@@ -9,7 +9,6 @@ import typer
 
 from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def pack(
@@ -25,6 +24,7 @@ def pack(
     compare and report take it in place of a session.
     """
     from extractor.report import pack
+    from extractor.session.folder import Session
 
     with progress_bar("digests") as bar:
         path = pack.pack(Session(session), out, lambda clip, share: bar(share, 1.0))

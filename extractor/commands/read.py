@@ -9,7 +9,6 @@ import typer
 from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
-from extractor.session.folder import Session
 
 
 def read(
@@ -47,6 +46,7 @@ def read(
     """
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
     opened = Session(session)
     options = ReadOptions(
@@ -81,6 +81,7 @@ def quick(
     """
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
     options = ReadOptions(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:

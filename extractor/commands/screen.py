@@ -8,8 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from extractor.session.csv_tables import parse_number
-
 if TYPE_CHECKING:
     from rich.progress import Progress
 
@@ -74,6 +72,8 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rich import box
     from rich.console import Console
     from rich.table import Table
+
+    from extractor.session.csv_tables import parse_number
 
     drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for i, column in enumerate(columns):

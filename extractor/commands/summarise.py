@@ -16,9 +16,6 @@ from extractor.commands.options import (
     Minimum,
 )
 from extractor.commands.screen import note, number, say, summary_table
-from extractor.results import summary_columns
-from extractor.session.csv_tables import write_table
-from extractor.session.overlay import Box, Field, check_limits
 
 
 def summarise(
@@ -57,6 +54,9 @@ def summarise(
     ] = None,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
+    from extractor.results import summary_columns
+    from extractor.session.csv_tables import write_table
+    from extractor.session.overlay import Box, Field, check_limits
     from extractor.tabulation import clip_tables
 
     item = Field(

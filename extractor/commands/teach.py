@@ -9,7 +9,6 @@ import typer
 from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
@@ -41,6 +40,7 @@ def teach(
     what it surely reads.
     """
     from extractor.reading import teaching
+    from extractor.session.folder import Session
 
     opened = Session(session)
     if show:

@@ -10,8 +10,6 @@ import typer
 from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
 from extractor.errors import UsageError
-from extractor.session.folder import Session
-from extractor.video.arrivals import Watch
 
 
 def watch(
@@ -32,6 +30,8 @@ def watch(
     """
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
+    from extractor.video.arrivals import Watch
 
     watcher = Watch(session, settle_s=settle)
     options = ReadOptions(reader=reader, jobs=jobs)
