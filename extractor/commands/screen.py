@@ -206,7 +206,7 @@ def _summary_line(row: dict[str, Any]) -> list[str]:
 
 def report_problems(report: SessionReport) -> None:
     """Print warnings, then what each clip's owner should know, then the failures."""
-    from extractor.tabulation.clip_tables import damage
+    from extractor.reading.session_clips import damage
 
     for warning in report.warnings:
         warn(warning)
