@@ -112,7 +112,7 @@ def draw_beside(
     tables: tuple[pd.DataFrame, pd.DataFrame],
     order: Sequence[str],
     looks: Mapping[str, Look],
-    titles: tuple[tuple[str, str], tuple[str, str]],
+    titles: Sequence[tuple[str, str]],
 ) -> tuple[Axes, Axes]:
     """Draw two fields on the same rows.
 
