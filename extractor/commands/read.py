@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,6 +10,9 @@ from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
 from extractor.session.folder import Session
+
+if TYPE_CHECKING:
+    from extractor.pipeline import SessionReport
 
 
 def read(
@@ -62,9 +65,7 @@ def read(
         summary_table(report.rows)
         say(f"Clip statistics: {opened.summary_path}")
         say(f"Readings: {opened.readings_folder}")
-    report_problems(report)
-    if report.failed:
-        raise typer.Exit(EXIT_CLIP)
+    _end(report)
 
 
 def quick(
@@ -87,6 +88,10 @@ def quick(
         summary_table(report.rows)
     for line in pipeline.quick_verdicts(report.rows):
         say(line)
+    _end(report)
+
+
+def _end(report: SessionReport) -> None:
     report_problems(report)
     if report.failed:
         raise typer.Exit(EXIT_CLIP)
