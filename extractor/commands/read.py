@@ -69,10 +69,7 @@ def read(
 
 
 def quick(
-    session: SessionFolder,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
-    clip: Clips = None,
+    session: SessionFolder, reader: ReaderName = "network", jobs: Jobs = 0, clip: Clips = None
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 

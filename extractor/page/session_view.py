@@ -127,8 +127,4 @@ def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
 def field_json(item: Field) -> dict[str, Any]:
     """Return a field as the page holds it."""
     also = [{"frame": p.frame, "box": p.box.as_list()} for p in item.also]
-    return asdict(item) | {
-        "box": item.box.as_list(),
-        "better": item.direction or "",
-        "also": also,
-    }
+    return asdict(item) | {"box": item.box.as_list(), "better": item.direction or "", "also": also}

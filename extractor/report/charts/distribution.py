@@ -74,11 +74,7 @@ def _places(count: int, i: int) -> list[float]:
 
 
 def _mountings(
-    axes: Axes,
-    groups: Sequence[pd.DataFrame],
-    places: Sequence[float],
-    look: Look,
-    whiskers: bool,
+    axes: Axes, groups: Sequence[pd.DataFrame], places: Sequence[float], look: Look, whiskers: bool
 ) -> None:
     """Draw one antenna's runs, mounting by mounting, at the heights `places`.
 
