@@ -14,12 +14,10 @@ SessionFolder = Annotated[
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print results, warnings and errors only.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program an error arose.")]
 ReaderName = Annotated[
-    str,
-    typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract."),
+    str, typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract.")
 ]
 Jobs = Annotated[
-    int,
-    typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core."),
+    int, typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core.")
 ]
 Clips = Annotated[
     list[str] | None,
@@ -28,8 +26,7 @@ Clips = Annotated[
     ),
 ]
 SessionOrPack = Annotated[
-    Path,
-    typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack."),
+    Path, typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack.")
 ]
 SessionsOrPacks = Annotated[
     list[Path],

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
+
+if TYPE_CHECKING:
+    from extractor.pipeline import SessionReport
 
 
 def read(
@@ -63,16 +66,11 @@ def read(
         summary_table(report.rows)
         say(f"Clip statistics: {opened.summary_path}")
         say(f"Readings: {opened.readings_folder}")
-    report_problems(report)
-    if report.failed:
-        raise typer.Exit(EXIT_CLIP)
+    _end(report)
 
 
 def quick(
-    session: SessionFolder,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
-    clip: Clips = None,
+    session: SessionFolder, reader: ReaderName = "network", jobs: Jobs = 0, clip: Clips = None
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 
@@ -90,6 +88,10 @@ def quick(
         summary_table(report.rows)
     for line in pipeline.quick_verdicts(report.rows):
         say(line)
+    _end(report)
+
+
+def _end(report: SessionReport) -> None:
     report_problems(report)
     if report.failed:
         raise typer.Exit(EXIT_CLIP)

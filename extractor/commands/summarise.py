@@ -7,14 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import (
-    Better,
-    Ceiling,
-    Decimals,
-    Low,
-    Maximum,
-    Minimum,
-)
+from extractor.commands.options import Better, Ceiling, Decimals, Low, Maximum, Minimum
 from extractor.commands.screen import note, number, say, summary_table
 
 

@@ -24,8 +24,7 @@ def teach(
         str | None, typer.Option("--clip", metavar="NAME", help="In which clip.")
     ] = None,
     at: Annotated[
-        float | None,
-        typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s."),
+        float | None, typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s.")
     ] = None,
     show: Annotated[bool, typer.Option("--list", help="List what was taught.")] = False,
     undo: Annotated[

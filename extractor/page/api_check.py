@@ -9,7 +9,7 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from extractor.errors import ClipError, UsageError
-from extractor.page import request_parsing
+from extractor.page import request_parsing as sent
 from extractor.page.api_clips import as_picture
 from extractor.page.frame_cache import widened
 from extractor.page.service import Desk, UnknownNameError, plain
@@ -42,12 +42,12 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/read")
     def read() -> Any:
-        again = request_parsing.body().get("again") is True
+        again = sent.body().get("again") is True
         return plain(desk.read_clips(again=again).as_json())
 
     @routes.post("/api/cancel")
     def cancel() -> Any:
-        task = desk.task(request_parsing.text(request_parsing.body(), "kind"))
+        task = desk.task(sent.text(sent.body(), "kind"))
         if task is not None:
             task.cancel()
         return {}
@@ -57,7 +57,7 @@ def blueprint(desk: Desk) -> Blueprint:
         session = desk.session()
         item = desk.field(session, request.args.get("field"))
         if request.args.get("mode") == "sample":
-            count = int(min(max(request_parsing.number(request.args, "n", 100), 1), MOST_SAMPLED))
+            count = int(min(max(sent.number(request.args, "n", 100), 1), MOST_SAMPLED))
             return plain(_sample(desk, session, item, count))
         return plain(_doubtful(desk, session, item, done=request.args.get("done") == "1"))
 
@@ -65,14 +65,14 @@ def blueprint(desk: Desk) -> Blueprint:
     def crop() -> Response:
         session, name = desk.find(request.args.get("clip"))
         item = desk.field(session, request.args.get("field"))
-        time_s = max(0.0, request_parsing.number(request.args, "t"))
+        time_s = max(0.0, sent.number(request.args, "t"))
         clip = desk.probe(session, name)
         box = _shown_box(desk, session, name, item)
         return as_picture(desk.crops.get(clip, box, time_s))
 
     @routes.post("/api/judge")
     def judge() -> Any:
-        return plain(_judge(desk, request_parsing.body()))
+        return plain(_judge(desk, sent.body()))
 
     return routes
 
@@ -150,11 +150,11 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Write down an answer: corrections at once, and what was said of the reading."""
     session, name = desk.find(values.get("clip"))
     item = desk.field(session, values.get("field"))
-    verdict, mode = request_parsing.text(values, "verdict"), request_parsing.text(values, "mode")
+    verdict, mode = sent.text(values, "verdict"), sent.text(values, "mode")
     if verdict not in ("", *VERDICTS) or mode not in ("doubtful", "sample"):
         raise UsageError("that is no answer")
-    text, changes = request_parsing.text(values, "text"), _changes_of(values)
-    times = [request_parsing.number({"t": t}, "t") for t in _times_of(values)]
+    text, changes = sent.text(values, "text"), _changes_of(values)
+    times = [sent.number({"t": t}, "t") for t in _times_of(values)]
     for _, _, now in changes:
         _check_limits(item, now)
     with session.editing():
@@ -166,7 +166,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
         desk.refresh_soon()
     if mode == "doubtful":
         return {}
-    count = int(request_parsing.number(values, "n", 100))
+    count = int(sent.number(values, "n", 100))
     cards = sample(_cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED)
     with_verdicts(cards, checked.verdicts(item.name, "sample"))
     return _proof(cards)
@@ -194,10 +194,8 @@ def _changes_of(values: Mapping[str, Any]) -> list[tuple[float, str | None, str 
     for one in changes:
         if not isinstance(one, list) or len(one) != 3:
             raise UsageError("a change is not understood; reload the page")
-        time_s = request_parsing.number({"time": one[0]}, "time")
-        before, now = (
-            None if v is None else request_parsing.text({"value": v}, "value") for v in one[1:]
-        )
+        time_s = sent.number({"time": one[0]}, "time")
+        before, now = (None if v is None else sent.text({"value": v}, "value") for v in one[1:])
         found.append((time_s, before, now))
     return found
 

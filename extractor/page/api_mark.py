@@ -10,7 +10,7 @@ from typing import Any
 from flask import Blueprint
 
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
-from extractor.page import request_parsing
+from extractor.page import request_parsing as sent
 from extractor.page.background import Task
 from extractor.page.frame_cache import cut, jpeg, spread_times, widened
 from extractor.page.service import Desk, plain
@@ -69,18 +69,18 @@ def blueprint(desk: Desk) -> Blueprint:
     @routes.post("/api/strip/warm")
     def warm() -> Any:
         """Decode one frame of the strip, so that trying a rectangle on it takes no time."""
-        b = request_parsing.body()
+        b = sent.body()
         session, name = desk.find(b.get("clip"))
-        desk.frames.get(desk.probe(session, name), request_parsing.number(b, "time_s"))
+        desk.frames.get(desk.probe(session, name), sent.number(b, "time_s"))
         return {}
 
     @routes.post("/api/live")
     def live() -> Any:
-        return plain(_live(desk, request_parsing.body()))
+        return plain(_live(desk, sent.body()))
 
     @routes.post("/api/mark")
     def mark() -> Any:
-        b = request_parsing.body()
+        b = sent.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
@@ -91,16 +91,16 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/mark/remove")
     def remove() -> Any:
-        b = request_parsing.body()
+        b = sent.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
-            marking.remove(session, request_parsing.text(b, "name"))
+            marking.remove(session, sent.text(b, "name"))
             return {"overlay": digests.file_digest(session.overlay_path)}
 
     @routes.post("/api/preview")
     def preview() -> Any:
-        item = desk.field(desk.session(), request_parsing.body().get("name"))
+        item = desk.field(desk.session(), sent.body().get("name"))
         return plain(_preview(desk, item))
 
     @routes.post("/api/suggest")
@@ -135,7 +135,7 @@ def _suggestions(task: Task) -> dict[str, Any]:
 
 
 def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
-    if digests.file_digest(session.overlay_path) != request_parsing.text(values, "seen"):
+    if digests.file_digest(session.overlay_path) != sent.text(values, "seen"):
         raise ChangedMeanwhileError(
             "overlay.toml was changed meanwhile, in another tab or by hand; what it says now is "
             "shown, nothing was saved"
@@ -144,12 +144,12 @@ def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
 
 def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     _, clip = desk.find(values.get("clip"))
-    name, was = request_parsing.text(values, "name").strip(), request_parsing.text(values, "was")
+    name, was = sent.text(values, "name").strip(), sent.text(values, "was")
     overlay = desk.overlay(session)
     names = [f.name for f in overlay.fields] if overlay else []
     if was != name and name in names:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
-    spot = marking.Spot(request_parsing.box(values), clip, request_parsing.number(values, "time_s"))
+    spot = marking.Spot(sent.box(values), clip, sent.number(values, "time_s"))
     changes, insist = _changes(values), values.get("insist") is True
     reader_name = desk.manner.reader
     if was and was != name:
@@ -161,25 +161,25 @@ def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
 
 
 def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
-    changes: dict[str, Any] = {key: request_parsing.optional_number(values, key) for key in NUMBERS}
-    decimals = request_parsing.optional_number(values, "decimals")
+    changes: dict[str, Any] = {key: sent.optional_number(values, key) for key in NUMBERS}
+    decimals = sent.optional_number(values, "decimals")
     changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
-    better = request_parsing.text(values, "better") or None
+    better = sent.text(values, "better") or None
     if better not in (None, "higher", "lower"):
         raise UsageError("better must be higher or lower")
-    return changes | {"unit": request_parsing.text(values, "unit").strip(), "better": better}
+    return changes | {"unit": sent.text(values, "unit").strip(), "better": better}
 
 
 def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Read a rectangle, saved or not, on the frame shown and on those of the strip."""
     session, name = desk.find(values.get("clip"))
     clip = desk.probe(session, name)
-    drawn, frame = request_parsing.box(values), (clip.width, clip.height)
+    drawn, frame = sent.box(values), (clip.width, clip.height)
     check_box(drawn, frame, "the rectangle")
     # Under the name it has: what was taught for it counts.
-    known_as = request_parsing.text(values, "was") or "number"
+    known_as = sent.text(values, "was") or "number"
     item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
-    here = Look(name, clip, request_parsing.number(values, "time_s"))
+    here = Look(name, clip, sent.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
     first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
     return {"here": first, "strip": others}

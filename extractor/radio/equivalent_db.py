@@ -59,23 +59,14 @@ def pair_differences(
         ends = _interval(
             weakest[:, i] - strongest[:, j], strongest[:, i] - weakest[:, j], confidence
         )
-        exact = low[i] == high[i] and low[j] == high[j]
-        exact = exact and not _bound(*ends)
+        exact = low[i] == high[i] and low[j] == high[j] and not _bound(*ends)
         value = float(low[i] - low[j]) if exact else math.nan
         if calibration.level_spread.dof == 0 or calibration.curve_spread.dof == 0:
             ends = (math.nan, math.nan)
-        rows.append(
-            {
-                "antenna": names[i],
-                "reference": names[j],
-                "difference_db": value,
-                "low_db": ends[0],
-                "high_db": ends[1],
-                "bound": _bound(*ends),
-                "scope": calibration.level_spread.unit,
-            }
-        )
-    return pd.DataFrame(rows)
+        scope = calibration.level_spread.unit
+        rows.append((names[i], names[j], value, *ends, _bound(*ends), scope))
+    columns = ["antenna", "reference", "difference_db", "low_db", "high_db", "bound", "scope"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def strengths_observed(calibration: Calibration) -> tuple[Floats, Floats]:
