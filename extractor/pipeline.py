@@ -8,6 +8,10 @@ new or changed (`reading.clip_job`), their readings become flagged tables
 (`tabulation.clip_tables`), the tables become the summary (`tabulation.session_tables`). One clip
 that fails does not stop the others. `compare_sessions` does the second line; what shows its
 outcome stands in ``report/``.
+
+Where to change what: a dash or any other text, `reading.number_parsing.interpret`; a new reader,
+`reading.readers.create`; a colour of the report, `report.charts.style`. ``DEVELOPERS.md`` follows
+one reading from the clip to the report, file by file.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 from extractor.errors import ChangedMeanwhileError, StorageError
 from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
 from extractor.session import atomic
 from extractor.session.folder import Run, Session
@@ -37,7 +41,7 @@ READABLE_SHARE = 0.8
 
 def read_session(
     session: Session,
-    options: Options | None = None,
+    options: ReadOptions | None = None,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,
@@ -48,7 +52,7 @@ def read_session(
     ----------
     session : Session
         The folder.
-    options : Options, optional
+    options : ReadOptions, optional
         How to read.
     only : sequence of str
         Names of clips to read; the summary still holds all that is known.
@@ -59,14 +63,21 @@ def read_session(
     ------
     UsageError, SessionFileError, ReaderUnavailableError, StorageError, SessionBusyError
         If nothing at all can be done. A clip that fails is in the report instead.
+
+    Examples
+    --------
+    >>> from extractor import Session, read_session
+    >>> report = read_session(Session("sample_clips"))
+    >>> len(report.clips), report.failed
+    (16, [])
     """
     session.require_clips()
     with session.working():
-        return _read_session(session, options or Options(), only, watcher or Silent())
+        return _read_session(session, options or ReadOptions(), only, watcher or Silent())
 
 
 def _read_session(
-    session: Session, options: Options, only: Sequence[str], watcher: Watcher
+    session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
     chosen, overlay = session.choose(only), session.overlay()
     report = SessionReport()
@@ -104,7 +115,7 @@ def _read_clips(
     session: Session,
     overlay: Overlay,
     chosen: Sequence[str],
-    options: Options,
+    options: ReadOptions,
     watcher: Watcher,
     report: SessionReport,
 ) -> dict[str, ClipState]:
@@ -139,6 +150,14 @@ def summarise_session(session: Session) -> SessionReport:
     ------
     SessionFileError, StorageError, SessionBusyError
         If a file of the session is wrong or a table cannot be written.
+
+    Examples
+    --------
+    >>> from extractor import Session, summarise_session
+    >>> report = summarise_session(Session("sample_clips"))
+    >>> first = report.rows[0]
+    >>> first["run"], first["field"], round(first["mean"], 2)
+    ('run01', 'bitrate', 26.53)
     """
     with session.working():
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
@@ -151,7 +170,7 @@ def summarise_session(session: Session) -> SessionReport:
 
 def quick_session(
     session: Session,
-    options: Options,
+    options: ReadOptions,
     *,
     only: Sequence[str] = (),
     watcher: Watcher | None = None,
@@ -192,7 +211,7 @@ def quick_verdicts(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def compare_sessions(
-    paths: Sequence[Path],
+    paths: Sequence[str | Path],
     *,
     field: str | None = None,
     measure: str = "mean",
@@ -205,7 +224,28 @@ def compare_sessions(
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
     Steps of a calibration and angles of a sweep are set apart; what the calibration says in
-    decibels stands behind the other findings. See `load_sessions` and `compare_table`.
+    decibels stands behind the other findings.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Session folders whose clips were read, or CSV files with ``antenna`` and ``value``, a row
+        a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
+    field : str, optional
+        The number to compare by; ``bitrate`` when absent.
+    measure : str
+        Column of the summary that stands for a run: mean, mean_with_outages, median, p05 or
+        availability (in percent).
+    factor : str
+        Column of ``runs.csv`` whose levels are compared.
+    reference : str, optional
+        Compare every antenna with this one alone.
+    confidence : float
+        Of all statements about pairs together, 0.5 to 0.999.
+    pool : bool
+        Pool runs that differ in rate mode, power, channel or width.
+    assumed_spread : float, optional
+        Spread between mountings to assume where none can be seen, in the field's unit.
 
     Raises
     ------
@@ -213,11 +253,18 @@ def compare_sessions(
         If an option does not fit the sessions, or they share no antenna.
     TableError
         If a file cannot be understood.
+
+    Examples
+    --------
+    >>> from extractor import compare_sessions
+    >>> comparison = compare_sessions(["sample_clips"])
+    >>> comparison.ranking["antenna"].tolist()
+    ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
     from extractor.radio.calibration_findings import set_apart
 
-    table = load_sessions(paths, field, measure, factor)
+    table = load_sessions([Path(p) for p in paths], field, measure, factor)
     straight, in_decibels = set_apart(table, confidence)
     return compare_table(
         straight,

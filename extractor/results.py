@@ -164,8 +164,13 @@ def _info(name: str, unit: str, marked: Field | None) -> FieldInfo:
     return FieldInfo(name, marked.unit or unit, marked.direction, marked.low, marked.ceiling)
 
 
-def load(folder: Path) -> Results:
+def load(folder: str | Path) -> Results:
     """Read a session's results.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The session's.
 
     Raises
     ------
@@ -173,6 +178,13 @@ def load(folder: Path) -> Results:
         If it is no session, or its clips were not read yet.
     TableError, SessionFileError
         If a file cannot be understood.
+
+    Examples
+    --------
+    >>> from extractor import load_results
+    >>> runs = load_results("sample_clips").rows("bitrate")
+    >>> runs.groupby("antenna")["mean"].mean().round(1).to_dict()
+    {'Coil': 31.3, 'Fan': 31.5, 'Slab': 38.2, 'Stub': 25.5}
     """
     session = Session(folder)
     path = session.summary_path
@@ -183,7 +195,7 @@ def load(folder: Path) -> Results:
     if not table.rows:
         raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
     overlay = session.overlay() if session.overlay_path.exists() else None
-    name = spelled(Path(folder.resolve().name))
+    name = spelled(Path(session.root.resolve().name))
     return Results(session, name, _frame(table), session.conditions(), overlay)
 
 

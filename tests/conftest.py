@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -10,6 +12,28 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor.reading import box_tightening, clip_job, readers
 from extractor.report.charts import style
+
+SAMPLES = Path(__file__).parents[1] / "sample_clips"
+
+
+@pytest.fixture(scope="session")
+def sample_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Read a copy of the sample session with the command line's defaults."""
+    folder = tmp_path_factory.mktemp("samples") / "sample_clips"
+    folder.mkdir()
+    for path in SAMPLES.iterdir():
+        if path.is_file() and path.suffix != ".py":
+            (folder / path.name).symlink_to(path)
+    done = subprocess.run(
+        [sys.executable, "-m", "extractor", "read", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=SAMPLES.parent,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "fan_m1_green.mp4: the recording was cut off" in done.stderr
+    return folder
 
 
 @pytest.fixture

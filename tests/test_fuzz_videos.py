@@ -16,7 +16,7 @@ from clipmaker import GreyReader, overlay_toml
 from extractor import pipeline
 from extractor.errors import ClipError
 from extractor.reading import cache
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.session.folder import Session
 from extractor.video import clips, decoding, integrity
 
@@ -35,7 +35,7 @@ def test_the_healthy_clip_passes_and_the_check_can_fail(tmp_path: Path, mp4: byt
     path.write_bytes(mp4)
     assert make.look_at(path) == "read, complete yes"
     clip = clips.probe(path)
-    result = make.reading.read_clip(clip, [make.FIELD], [make.FIELD.box], GreyReader())
+    result = make.clip_reading.read_fields(clip, [make.FIELD], [make.FIELD.box], GreyReader())
     result.fields["bitrate"].text[3] = "39"
     with pytest.raises(AssertionError, match="the picture shows"):
         make.check_readings(path, make.FIELD.box, result)
@@ -128,7 +128,7 @@ def test_pipes_devices_and_loops_in_the_folder(
     (tmp_path / "round").symlink_to(tmp_path, target_is_directory=True)
     (tmp_path / "folder.mp4").mkdir()
     (tmp_path / "overlay.toml").write_text(overlay_toml())
-    report = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert {c.clip: c.outcome for c in report.clips} == {"a.mp4": "read", "loop.mp4": "failed"}
     for name in ("pipe.mp4", "zero.mp4", "folder.mp4"):
         with pytest.raises(ClipError, match="is not a file"):
@@ -146,7 +146,7 @@ def test_names_that_differ_by_case_only_keep_their_readings_apart(
         pytest.skip("this file system does not tell capitals apart")
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     session = Session(tmp_path)
-    report = pipeline.read_session(session, Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(session, ReadOptions(jobs=1, crosscheck=0))
     assert [c.outcome for c in report.clips] == ["read", "read"]
     names = {session.readings_path(c).name.casefold() for c in session.clips}
     assert len(names) == 2
@@ -158,7 +158,7 @@ def test_times_that_jump_by_thirty_years(
     times = [*make.steady(1.0), *(1e9 + t for t in make.steady(1.0))]
     make.make_clip(tmp_path / "a.mkv", times, make.stairs)
     (tmp_path / "overlay.toml").write_text(overlay_toml())
-    report = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert [c.outcome for c in report.clips] == ["read"]
     assert report.rows[0]["n"] == 20
     assert not recwarn.list

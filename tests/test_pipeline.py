@@ -13,12 +13,12 @@ from clipmaker import GreyReader, make_broken, make_clip, overlay_toml, stairs, 
 
 from extractor import pipeline
 from extractor.errors import ClipError, OverlayError, StorageError
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import ClipReport, SessionReport, Silent
 from extractor.results import summary_columns
 from extractor.session.folder import Session
 
-OPTIONS = Options(jobs=1, crosscheck=0)
+OPTIONS = ReadOptions(jobs=1, crosscheck=0)
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -26,7 +26,7 @@ def rows_of(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def read(folder: Path, options: Options = OPTIONS, **more: object) -> SessionReport:
+def read(folder: Path, options: ReadOptions = OPTIONS, **more: object) -> SessionReport:
     return pipeline.read_session(Session(folder), options, **more)
 
 
@@ -67,9 +67,9 @@ def test_what_did_not_change_is_not_read_again(
         ("a.mp4", "read"),
         ("b.mkv", "kept"),
     ]
-    again = Options(jobs=1, crosscheck=0, again=True)
+    again = ReadOptions(jobs=1, crosscheck=0, again=True)
     assert {c.outcome for c in read(session_folder, again).clips} == {"read"}
-    other = Options(jobs=1, crosscheck=0, rate_hz=5.0)
+    other = ReadOptions(jobs=1, crosscheck=0, rate_hz=5.0)
     assert {c.outcome for c in read(session_folder, other).clips} == {"read"}
     assert len(rows_of(session_folder / "results/readings/a.csv")) == 10
 
@@ -183,7 +183,7 @@ def test_only_some_clips(session_folder: Path, grey_reader: GreyReader) -> None:
 
 
 def test_quick_writes_nothing(session_folder: Path, grey_reader: GreyReader) -> None:
-    report = pipeline.quick_session(Session(session_folder), Options(jobs=1, quick=True))
+    report = pipeline.quick_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
     assert [r["run"] for r in report.rows] == ["a", "b"]
     assert 0 < report.rows[0]["n"] < 20
     assert not (session_folder / "results/readings").exists()
@@ -222,7 +222,7 @@ def test_full_disk_stops_with_one_error_and_keeps_the_old(
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StorageError, match="No space left"):
-        read(session_folder, Options(jobs=1, crosscheck=0, again=True))
+        read(session_folder, ReadOptions(jobs=1, crosscheck=0, again=True))
     assert (session_folder / "results/summary.csv").read_bytes() == old
 
 
@@ -255,7 +255,7 @@ def test_a_quick_look_needs_no_folder_that_can_be_written(
     session_folder: Path, grey_reader: GreyReader
 ) -> None:
     (session_folder / "results").write_text("a file in its place: nothing can be made below it")
-    report = pipeline.quick_session(Session(session_folder), Options(jobs=1, quick=True))
+    report = pipeline.quick_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
     assert [c.outcome for c in report.clips] == ["read", "read"]
 
 

@@ -9,7 +9,7 @@ from clipmaker import GreyReader, overlay_toml
 from page_visitor import Visitor
 
 from extractor.pipeline import read_session
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import load
 from extractor.review import pictures
@@ -39,7 +39,7 @@ def doubted(session_folder: Path, grey_reader: GreyReader) -> Session:
     """Read a session in which some numbers lie outside the limits."""
     (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 20.0"))
     session = Session(session_folder)
-    read_session(session, Options(jobs=1))
+    read_session(session, ReadOptions(jobs=1))
     return session
 
 

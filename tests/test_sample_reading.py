@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-import sys
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,29 +14,10 @@ FIELDS = ("bitrate", "latency")
 pytestmark = pytest.mark.slow
 
 
-@pytest.fixture(scope="module")
-def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Read a copy of the sample session with the command line's defaults."""
-    folder = tmp_path_factory.mktemp("samples")
-    for path in SAMPLES.iterdir():
-        if path.is_file() and path.suffix != ".py":
-            (folder / path.name).symlink_to(path)
-    done = subprocess.run(
-        [sys.executable, "-m", "extractor", "read", str(folder)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=SAMPLES.parent,
-    )
-    assert done.returncode == 0, done.stderr
-    assert "fan_m1_green.mp4: the recording was cut off" in done.stderr
-    return folder
-
-
-def test_readings_equal_the_truth(session: Path) -> None:
+def test_readings_equal_the_truth(sample_session: Path) -> None:
     total = Score(0, 0, 0)
     worst = 0.0
-    for readings in sorted((session / "results/readings").glob("*.csv")):
+    for readings in sorted((sample_session / "results/readings").glob("*.csv")):
         for field in FIELDS:
             one = score(readings, SAMPLES / "truth" / readings.name, field)
             assert one.judged > 60, (readings.name, field)
@@ -50,9 +29,9 @@ def test_readings_equal_the_truth(session: Path) -> None:
     assert worst <= 0.01
 
 
-def test_change_instants_are_exact_to_a_frame(session: Path) -> None:
+def test_change_instants_are_exact_to_a_frame(sample_session: Path) -> None:
     off = []
-    for readings in sorted((session / "results/readings").glob("*.csv")):
+    for readings in sorted((sample_session / "results/readings").glob("*.csv")):
         truth = rows_of(SAMPLES / "truth" / readings.name)
         starts: dict[str, list[float]] = {field: [] for field in FIELDS}
         for before, row in pairwise(truth):
@@ -69,8 +48,8 @@ def test_change_instants_are_exact_to_a_frame(session: Path) -> None:
     assert sum(o <= 0.042 for o in off) / len(off) >= 0.99
 
 
-def test_summary_holds_what_was_planted(session: Path) -> None:
-    rows = {(r["run"], r["field"]): r for r in rows_of(session / "results/summary.csv")}
+def test_summary_holds_what_was_planted(sample_session: Path) -> None:
+    rows = {(r["run"], r["field"]): r for r in rows_of(sample_session / "results/summary.csv")}
     assert len(rows) == 32
     by_clip = {r["clip"]: r for (_, field), r in rows.items() if field == "bitrate"}
     assert by_clip["fan_m1_green.mp4"]["incomplete"] == "yes"
@@ -88,8 +67,8 @@ def test_summary_holds_what_was_planted(session: Path) -> None:
     assert max(means, key=lambda n: means[n]) == "slab"
 
 
-def test_tables_open_with_a_plain_csv_reader(session: Path) -> None:
-    for path in (session / "results").rglob("*.csv"):
+def test_tables_open_with_a_plain_csv_reader(sample_session: Path) -> None:
+    for path in (sample_session / "results").rglob("*.csv"):
         with path.open(newline="", encoding="utf-8") as stream:
             lines = list(csv.reader(stream))
         assert len({len(line) for line in lines}) == 1, path

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import note, say, table, warn
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.video.recording_order import Matching
@@ -42,11 +41,10 @@ def match(
         ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Fill runs.csv without asking.")] = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
     from extractor.report.match_sheet import write_sheet
+    from extractor.session.folder import Session
     from extractor.video import recording_order
 
     folder = Session(session)

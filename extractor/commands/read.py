@@ -6,10 +6,9 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Clips, Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
-from extractor.session.folder import Session
 
 
 def read(
@@ -40,18 +39,17 @@ def read(
             "trusted networks only.",
         ),
     ] = "",
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Read every clip: a CSV per clip, the clip statistics, a table on the screen.
 
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
     opened = Session(session)
-    options = Options(
+    options = ReadOptions(
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -75,8 +73,6 @@ def quick(
     reader: ReaderName = "network",
     jobs: Jobs = 0,
     clip: Clips = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 
@@ -84,9 +80,10 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
-    options = Options(reader=reader, jobs=jobs, quick=True)
+    options = ReadOptions(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:
         report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
     if report.rows:

@@ -10,17 +10,12 @@ import typer
 from extractor.commands.options import (
     Better,
     Ceiling,
-    Debug,
     Decimals,
     Low,
     Maximum,
     Minimum,
-    Quiet,
 )
 from extractor.commands.screen import note, number, say, summary_table
-from extractor.results import summary_columns
-from extractor.session.csv_tables import write_table
-from extractor.session.overlay import Box, Field, check_limits
 
 
 def summarise(
@@ -57,10 +52,11 @@ def summarise(
         Path | None,
         typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
+    from extractor.results import summary_columns
+    from extractor.session.csv_tables import write_table
+    from extractor.session.overlay import Box, Field, check_limits
     from extractor.tabulation import clip_tables
 
     item = Field(

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
+from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
@@ -33,8 +32,6 @@ def teach(
         bool, typer.Option("--undo", help="Take the last lesson back, with --field that field's.")
     ] = False,
     insist: Insist = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Teach the digits of an overlay that the built-in reader cannot read.
 
@@ -43,6 +40,7 @@ def teach(
     what it surely reads.
     """
     from extractor.reading import teaching
+    from extractor.session.folder import Session
 
     opened = Session(session)
     if show:

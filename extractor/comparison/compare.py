@@ -120,6 +120,22 @@ def compare_table(
         no antenna.
     TableError
         If runs share seconds of a clip, or a name is written in two ways.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from extractor import compare_table
+    >>> from extractor.comparison import RunTable, prepare
+    >>> levels = {"Slab": (38.6, 37.8), "Coil": (30.7, 32.0), "Stub": (26.2, 24.8)}
+    >>> rows = [
+    ...     {"antenna": name, "mounting": mounting, "value": value}
+    ...     for name, values in levels.items()
+    ...     for mounting, value in enumerate(values, 1)
+    ... ]
+    >>> runs, skipped = prepare(pd.DataFrame(rows))
+    >>> comparison = compare_table(RunTable(runs, "bitrate", "mean", "Mbit/s", "higher"))
+    >>> comparison.ranking[["antenna", "mean"]].round(1).values.tolist()
+    [['Slab', 38.2], ['Coil', 31.3], ['Stub', 25.5]]
     """
     if not 0.5 <= confidence <= 0.999:
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")

@@ -163,6 +163,13 @@ def plan_runs(
     ------
     UsageError
         If a number is out of range, a name stands twice, or the reference is not listed.
+
+    Examples
+    --------
+    >>> from extractor import plan_runs
+    >>> runs = plan_runs(["Slab", "Coil"], ["Red", "Green"], mountings=2, seed=4)
+    >>> [(run.order, run.antenna, run.mounting, run.port) for run in runs[:4]]
+    [(1, 'Coil', 1, 'Red'), (2, 'Coil', 1, 'Green'), (3, 'Slab', 1, 'Green'), (4, 'Slab', 1, 'Red')]
     """
     _check(antennas, ports, mountings, repeats, reference)
     turns = mountings if kind == "split" else mountings * len(ports)

@@ -15,7 +15,7 @@ from extractor.page.background import Task
 from extractor.page.frame_cache import Crops, Frames, Probes, Recent
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
@@ -201,7 +201,7 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = Options(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
+        options = ReadOptions(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
 
         def work(task: Task) -> SessionReport:
             with self._tables:

@@ -93,14 +93,33 @@ def calibrate(
 
     Parameters
     ----------
-    summary
-        One row a run of one field; a missing attenuation counts as 0 dB. Runs with
-        ``angle_deg`` other than 0 belong to a sweep and are left out.
+    summary : DataFrame
+        One row a run of one field: ``antenna``, ``attenuation_db`` (missing counts as 0) and the
+        measure; ``mounting``, ``order`` and ``mean_se`` where known. Runs with ``angle_deg``
+        other than 0 belong to a sweep and are left out.
+    measure : str
+        The column that stands for a run, in the field's unit.
+    interpolation : {"pchip", "linear"}
+        Between the steps of the curve.
+
+    Returns
+    -------
+    Calibration
+        Its curve in the field's unit over dB.
 
     Raises
     ------
     TableError
         If a column is missing or no antenna was stepped through three attenuations.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from extractor import calibrate
+    >>> steps = {"attenuation_db": [0, 3, 6, 9], "mean": [37.0, 34.6, 28.1, 17.9]}
+    >>> calibration = calibrate(pd.DataFrame(steps).assign(antenna="Slab"))
+    >>> round(calibration.curve.attenuation_at(30.0).value_db, 1)
+    5.3
     """
     runs = usable_runs(summary, measure)
     antenna = _calibrating_antenna(runs)

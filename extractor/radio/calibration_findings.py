@@ -38,7 +38,7 @@ class CalibrationReport:
     calibration
         Curve and levels.
     differences
-        As `equivalent_db.differences_db`.
+        As `equivalent_db.pair_differences`.
     findings
         Doubts about the calibration first, then one sentence for each pair.
     """

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from extractor.errors import UsageError
 from extractor.radio import link_budget
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.link_budget import Span, exactly
@@ -112,7 +113,41 @@ def expected_differences(
     *,
     transmitter: Transmitter | None = None,
 ) -> list[ExpectedDifference]:
-    """`expected_difference` of every antenna but the reference, in the given order."""
+    """Compute the difference to expect of every antenna but the reference, in the given order.
+
+    Parameters
+    ----------
+    antennas : sequence of Antenna
+        Those to compare; `reference` may be among them.
+    reference : Antenna
+        The one that they are compared with.
+    frequency_hz : float
+        Of the link, above 0.
+    transmitter : Transmitter, optional
+        The transmitting antenna; unknown when absent.
+
+    Returns
+    -------
+    list of ExpectedDifference
+        In dB, term by term, each with its range.
+
+    Raises
+    ------
+    UsageError
+        If the frequency is not above 0.
+
+    Examples
+    --------
+    >>> from extractor import expected_differences
+    >>> from extractor.session.antennas import Antenna
+    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, beamwidth_deg=55)
+    >>> stub = Antenna("Stub", kind="dipole", gain_dbi=2.15)
+    >>> (slab_over_stub,) = expected_differences([slab], stub, 5.8e9)
+    >>> slab_over_stub.gain
+    Span(value_db=8.85, low_db=6.85, high_db=10.85)
+    """
+    if not frequency_hz > 0:
+        raise UsageError(f"a frequency of {frequency_hz:g} Hz: must be above 0")
     return [
         expected_difference(one, reference, frequency_hz, transmitter=transmitter)
         for one in antennas

@@ -6,6 +6,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError, StorageError
@@ -63,7 +64,8 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
         for item in overlay.fields
     }
     new = [f for f in overlay.fields if before.get(f.name, {}).get("key") != keys[f.name]]
-    chosen = _tight_shares(session, new, reader) if new else {}
+    looked_at = [session.path(name) for name in some(session.clips)]
+    chosen = choose_shares(looked_at, new, reader) if new else {}
     now: dict[str, Any] = {
         name: {"key": key, "share": chosen[name]} if name in chosen else before[name]
         for name, key in keys.items()
@@ -79,15 +81,30 @@ def _share(values: Sequence[float]) -> Share:
     return (x, y, width, height)
 
 
-def _tight_shares(
-    session: Session, items: Sequence[Field], reader: Reader
+def choose_shares(
+    paths: Sequence[Path], items: Sequence[Field], reader: Reader
 ) -> dict[str, Share | None]:
-    """Choose for several fields from the same pictures: decoding them is what takes time."""
-    seen = _glances(session, items, exact=False)
+    """Choose for several fields from the same pictures: decoding them is what takes time.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Clips to look at; those that cannot be decoded are passed over.
+    items : sequence of Field
+        What to tighten.
+    reader : Reader
+        The one that is going to read.
+
+    Returns
+    -------
+    dict
+        By the field's name; None where nothing readable was seen in it.
+    """
+    seen = _glances(paths, items, exact=False)
     scarce = [item for item in items if len(seen[item.name]) < LEAST_GLANCES]
     if scarce:
         # Where keyframes are rare and clips few, it is worth decoding on to other moments.
-        seen |= _glances(session, scarce, exact=True)
+        seen |= _glances(paths, scarce, exact=True)
     return {item.name: _tight_share(seen[item.name], FieldReader(reader, item)) for item in items}
 
 
@@ -102,11 +119,13 @@ def _tight_share(seen: Sequence[Crop], reader: FieldReader) -> Share | None:
     return (tight.x / width, tight.y / height, tight.width / width, tight.height / height)
 
 
-def _glances(session: Session, items: Sequence[Field], *, exact: bool) -> dict[str, list[Crop]]:
+def _glances(
+    paths: Sequence[Path], items: Sequence[Field], *, exact: bool
+) -> dict[str, list[Crop]]:
     found: dict[str, list[Crop]] = {item.name: [] for item in items}
-    for name in some(session.clips):
+    for path in paths:
         try:
-            clip = clips.probe(session.path(name))
+            clip = clips.probe(path)
         except ClipError:
             continue  # reported when it is read
         boxes = {}

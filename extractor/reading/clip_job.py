@@ -24,7 +24,7 @@ Share = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class ReadOptions:
     """How to read."""
 
     rate_hz: float = 10.0
@@ -59,8 +59,8 @@ class ClipJob:
     reader: str
     """Name and version."""
     asked: str
-    """Digest of the question, see `state.asked_digest`."""
-    options: Options
+    """Digest of the question, see `cache.asked_digest`."""
+    options: ReadOptions
     glyphs: Path | None
     threads: int
     """Of the video decoder."""
@@ -83,7 +83,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         digest = cache.clip_digest(job.path)
         clip = clips.probe(job.path)
         boxes = [boxes_in(f, job.tight, clip.width, clip.height) for f in job.fields]
-        result = clip_reading.read_clip(
+        result = clip_reading.read_fields(
             clip,
             job.fields,
             boxes,

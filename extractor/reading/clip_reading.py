@@ -100,7 +100,7 @@ class ClipReadings:
         return self.tally.end_s
 
 
-def read_clip(
+def read_fields(
     clip: clips.Clip,
     fields: Sequence[Field],
     boxes: Sequence[Box],
@@ -269,7 +269,7 @@ def _read_stretch(
     stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
 ) -> None:
     if stretch.spoilt:
-        # However well the picture can be read: `interpretation.is_spoilt`.
+        # However well the picture can be read: `number_parsing.is_spoilt`.
         out.text += [""] * len(stretch.samples)
         out.confidence += [0.0] * len(stretch.samples)
         out.since_s += [math.nan] * len(stretch.samples)

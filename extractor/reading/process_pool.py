@@ -9,6 +9,7 @@ import pickle
 import signal
 import sys
 import traceback
+import types
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from multiprocessing import connection
@@ -62,7 +63,7 @@ def run(
     progress : callable
         Called in this process.
     way : callable, optional
-        Another way of running them than processes of this machine, such as `cluster.on`;
+        Another way of running them than processes of this machine, such as `dask_cluster.on`;
         `count` is then its own affair.
 
     Raises
@@ -151,7 +152,7 @@ class _Worker:
         context = multiprocessing.get_context("spawn")
         self.pipe, theirs = context.Pipe()
         self.process = context.Process(target=_serve, args=(theirs, work), daemon=True)
-        with _interrupts_held():
+        with _interrupts_held(), _script_left_out():
             self.process.start()
         theirs.close()  # the worker's end of it must end with the worker
 
@@ -182,6 +183,17 @@ def _interrupts_held() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextlib.contextmanager
+def _script_left_out() -> Iterator[None]:
+    """Start processes that do not run the user's script once more to find what is defined in it."""
+    script = sys.modules["__main__"]
+    sys.modules["__main__"] = types.ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = script
 
 
 def died(job: Job) -> ClipError:

@@ -10,7 +10,7 @@ from typing import Any, Literal, Protocol
 from extractor.errors import ClipError
 from extractor.reading import cache, dask_cluster, process_pool, readers
 from extractor.reading.cache import ClipState
-from extractor.reading.clip_job import ClipJob, Options, read_clip_job
+from extractor.reading.clip_job import ClipJob, ReadOptions, read_clip_job
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay
 
@@ -80,7 +80,7 @@ class Silent:
 
 
 def jobs_of(
-    session: Session, overlay: Overlay, chosen: Sequence[str], options: Options
+    session: Session, overlay: Overlay, chosen: Sequence[str], options: ReadOptions
 ) -> list[ClipJob]:
     """Return one job a clip, all asking the same: the fields, where they stand, the reader."""
     from extractor.reading.box_tightening import tight_shares
@@ -134,7 +134,7 @@ def up_to_date(session: Session, job: ClipJob) -> ClipState | None:
 
 def read_all(
     jobs: Sequence[ClipJob],
-    options: Options,
+    options: ReadOptions,
     watcher: Watcher,
     report: SessionReport,
     session: Session | None = None,

@@ -60,8 +60,8 @@ def parse_size(text: str) -> Size:
 
 
 def write_card(
-    session: Path,
-    out: Path | None = None,
+    session: str | Path,
+    out: str | Path | None = None,
     *,
     size: Size = Size(1920, 1080),
     title: str | None = None,
@@ -72,9 +72,9 @@ def write_card(
 
     Parameters
     ----------
-    session : Path
+    session : str or Path
         A session folder whose clips were read, or a pack.
-    out : Path, optional
+    out : str or Path, optional
         A PNG file; ``results/pictures/card-WxH.png`` by default.
     size : Size
         Of the picture, pixels.
@@ -91,10 +91,17 @@ def write_card(
         If there is nothing to rank; the message says what is missing.
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
+
+    Examples
+    --------
+    >>> from extractor import write_card
+    >>> write_card("sample_clips", "card.png", title="Four antennas at the boat club").name
+    'card.png'
     """
     from extractor.pipeline import compare_sessions
 
-    with pack.opened(session) as folder:
+    place = Path(session)
+    with pack.opened(place) as folder:
         results = load(folder)
         info = main_field([results], field)
         comparison = compare_sessions([folder], field=info.name, confidence=confidence)
@@ -104,8 +111,8 @@ def write_card(
     with style.drawing([*session_charts.words(material), shown, *map(str, conditions.values())]):
         figure = draw_card(comparison, material.looks, conditions, shown, size)
         picture = style.png(figure, _DPI)
-    folder = results_folder(session) / "pictures"
-    path = out or folder / f"card-{size.width}x{size.height}.png"
+    folder = results_folder(place) / "pictures"
+    path = Path(out) if out else folder / f"card-{size.width}x{size.height}.png"
     return chart_files.save(path.parent, path.stem, picture)[0]
 
 

@@ -106,16 +106,24 @@ class Session:
 
     Parameters
     ----------
-    root : Path
+    root : str or Path
         The folder.
 
     Raises
     ------
     UsageError
         If it is not a folder.
+
+    Examples
+    --------
+    >>> from extractor import Session
+    >>> session = Session("sample_clips")
+    >>> len(session.clips), [field.name for field in session.overlay().fields]
+    (16, ['bitrate', 'latency'])
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: str | Path) -> None:
+        root = Path(root)
         if not root.is_dir():
             what = "is a file, not a folder" if root.exists() else "not there"
             raise UsageError(f"{root}: {what}; give the folder that holds the clips")

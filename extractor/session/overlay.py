@@ -241,6 +241,17 @@ def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:
     return Overlay(tuple(parsed))
 
 
+def checked(overlay: Overlay) -> Overlay:
+    """Check an overlay that was made in Python as if it were written in a file.
+
+    Raises
+    ------
+    OverlayError
+        If anything in it is wrong.
+    """
+    return parse({"field": [_as_toml(item) for item in overlay.fields]}, "overlay")
+
+
 def _check_keys(table: Mapping[str, Any], known: Sequence[str], where: str) -> None:
     for key in table:
         if key not in known:

@@ -113,6 +113,15 @@ def clean(series: pd.DataFrame, field: Field, *, frame_s: float | None = None) -
     ------
     TableError
         If columns are missing, a flag is unknown, or times do not rise.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from extractor import Box, Field, clean, series_from_table
+    >>> log = pd.DataFrame({"s": range(5), "rate": ["31.2", "30.8", "95.0", "31.0", "31.4"]})
+    >>> rate = Field("rate", frame=(1600, 900), box=Box(668, 20, 147, 53), maximum=45.0)
+    >>> clean(series_from_table(log, "s", "rate"), rate).series["flag"].tolist()
+    ['ok', 'ok', 'range', 'ok', 'ok']
     """
     return _clean(series, field, frame_s, _frozen_rows([series]))
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
 
+from extractor.errors import UsageError
+
 POWERS = (0.8, 0.9)
 #: Beyond this many mountings of one antenna nobody goes on; the answer is then "more than".
 MOST_MOUNTINGS = 500
@@ -170,7 +172,24 @@ def mountings_needed(
     -------
     int or None
         At least 2; None when more than `MOST_MOUNTINGS` are needed.
+
+    Raises
+    ------
+    UsageError
+        If a number is out of range.
+
+    Examples
+    --------
+    >>> from extractor import mountings_needed
+    >>> from extractor.statistics.power import Spreads
+    >>> mountings_needed(3.0, Spreads(mounting=1.0, clip=0.5), clips=2, antennas=4)
+    4
     """
+    if not (detect > 0 and clips >= 1 and antennas >= 2 and 0 < power < 1 and 0 < confidence < 1):
+        raise UsageError(
+            "detect must be above 0, clips at least 1, antennas at least 2, power and confidence "
+            f"between 0 and 1; given {detect:g}, {clips}, {antennas}, {power:g}, {confidence:g}"
+        )
     variance = spreads.mean_variance(clips)
     if variance == 0:
         return 2

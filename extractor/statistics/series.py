@@ -93,6 +93,16 @@ def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) 
     TableError
         If a column is missing or named twice, a time cannot be read, or times do not rise.
         Rows are numbered as in a file with one line of headings.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from extractor import series_from_table
+    >>> log = pd.DataFrame({"clock": ["12:00:00", "12:00:01", "12:00:02"],
+    ...                     "rate": ["38,4 Mbit/s", "--", ""]})
+    >>> series = series_from_table(log, "clock", "rate")
+    >>> series[["time_s", "value", "flag"]].values.tolist()
+    [[0.0, 38.4, 'ok'], [1.0, nan, 'no_link'], [2.0, nan, 'hidden']]
     """
     import pandas as pd
 

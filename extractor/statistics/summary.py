@@ -140,6 +140,16 @@ def summarise(
     ------
     TableError
         If columns are missing or times do not rise.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from extractor import Box, Field, series_from_table, summarise
+    >>> log = pd.DataFrame({"s": range(6), "rate": ["31.2", "30.8", "--", "31.0", "31.4", "30.9"]})
+    >>> rate = Field("rate", frame=(1600, 900), box=Box(668, 20, 147, 53), unit="Mbit/s")
+    >>> summary = summarise(series_from_table(log, "s", "rate"), rate)
+    >>> summary.n, round(summary.mean, 2), summary.n_no_link
+    (5, 31.06, 1)
     """
     check_series(series)
     rows = _between(series, start_s, end_s)

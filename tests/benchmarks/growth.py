@@ -41,7 +41,7 @@ box = Box(*(round(v * scale) for v in (80, 40, 128, 64)))
 names = [Field(f"f{i}", (clip.width, clip.height), box) for i in range(int(fields))]
 start = time.process_time()
 for _ in range(int(count)):
-    clip_reading.read_clip(clip, names, [box] * len(names), reader, rate_hz=rate)
+    clip_reading.read_fields(clip, names, [box] * len(names), reader, rate_hz=rate)
 print(time.process_time() - start)
 """
 

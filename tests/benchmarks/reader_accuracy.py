@@ -38,7 +38,7 @@ import reader_scores as scores
 from outside.truth import Series, read_truth
 from reader_scores import Row
 
-from extractor.reading.clip_job import ClipJob, Options, Share, read_clip_job
+from extractor.reading.clip_job import ClipJob, ReadOptions, Share, read_clip_job
 from extractor.reading.readers.base import Line
 from extractor.reading.readers.network import NetworkReader
 from extractor.reading.temporal_evidence import tempered
@@ -216,7 +216,7 @@ def by_clips(
         job = ClipJob(
             clip=path.name, path=path, state_path=None, fields=tuple(fields.values()),
             tight=shares, reader=reader.name, asked="", glyphs=None, threads=1,
-            options=Options(rate_hz=options.rate, reader=reader.name, crosscheck=0),
+            options=ReadOptions(rate_hz=options.rate, reader=reader.name, crosscheck=0),
         )  # fmt: skip
         start = cpu_s()
         known = read_clip_job(job, lambda _clip, _seconds: None)

@@ -27,7 +27,7 @@ from outside.truth import read_truth
 
 from extractor.pipeline import read_session
 from extractor.reading import readers
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.readers.base import Reader
 from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
@@ -76,7 +76,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         session = linked(options.session, Path(name))
         start = time.perf_counter()
-        read_session(session, Options(reader=options.reader, jobs=1, crosscheck=0))
+        read_session(session, ReadOptions(reader=options.reader, jobs=1, crosscheck=0))
         spent = time.perf_counter() - start
         reader = readers.create(options.reader)
         frame = scores.table(rows(session, options.session / "truth", reader))

@@ -53,7 +53,7 @@ from extractor.video import clips
 fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
-clip_reading.read_clip(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
+clip_reading.read_fields(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
                   keyframes_only=len(sys.argv) > 4)
 """
 #: Decodes a clip while the decoder leaves out what the second argument says.
@@ -80,14 +80,14 @@ fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 reader = readers.create("network")
-found = [clip_reading.read_clip(clip, fields, boxes, reader)]
+found = [clip_reading.read_fields(clip, fields, boxes, reader)]
 inner = decoding.picture_stream
 def unfiltered(container, path):
     stream = inner(container, path)
     stream.codec_context.options = stream.codec_context.options | {"skip_loop_filter": "all"}
     return stream
 decoding.picture_stream = unfiltered
-found.append(clip_reading.read_clip(clip, fields, boxes, reader))
+found.append(clip_reading.read_fields(clip, fields, boxes, reader))
 counts = dict(readings=0, accepted_in_one=0, other_text=0, other_instant=0)
 for field in fields:
     one, other = (f.fields[field.name] for f in found)
@@ -137,7 +137,7 @@ def counted(several):
     return inner(several)
 reader.read = counted
 start = time.process_time()
-clip_reading.read_clip(clip, fields, boxes, reader, threads=1)
+clip_reading.read_fields(clip, fields, boxes, reader, threads=1)
 print(json.dumps(spent | {"all": time.process_time() - start, "crops": crops}))
 """
 NAIVE = """

@@ -15,7 +15,7 @@ from scipy.stats import beta
 
 from extractor import pipeline
 from extractor.page.frame_cache import Recent, spread_times, widened
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.review import cards
 from extractor.review.cards import Card
 from extractor.review.checked import error_rate, sample
@@ -113,7 +113,7 @@ def test_reading_gives_what_the_command_gives(visitor: Visitor, tmp_path: Path) 
     assert ended["tasks"]["read"]["share"] == 1
     assert {c["state"] for c in ended["clips"]} == {"done"}
     by_page = (visitor.desk.root / "results" / "summary.csv").read_bytes()
-    pipeline.read_session(visitor.desk.session(), Options(jobs=1, again=True))
+    pipeline.read_session(visitor.desk.session(), ReadOptions(jobs=1, again=True))
     assert (visitor.desk.root / "results" / "summary.csv").read_bytes() == by_page
     series = visitor.get("/api/series", clip="a.mp4", field="bitrate").get_json()
     rows = table(visitor.desk.root / "results" / "readings" / "a.csv")

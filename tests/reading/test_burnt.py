@@ -17,7 +17,7 @@ from outside.footage import missing
 from outside.overlays import Look, Picture, Place, burn, tight_box
 from outside.truth import Series, number_walk
 
-from extractor.reading.clip_reading import ClipReadings, read_clip
+from extractor.reading.clip_reading import ClipReadings, read_fields
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.network import NetworkReader
 from extractor.session.overlay import Box, Field
@@ -104,7 +104,7 @@ def burnt(reader, tmp_path_factory):
     @cache
     def read(picture: Picture, look: Look) -> tuple[ClipReadings, dict[str, Series]]:
         path, fields, truth = made(tmp_path_factory.mktemp("burnt"), picture, look)
-        return read_clip(probe(path), fields, [f.box for f in fields], reader), truth
+        return read_fields(probe(path), fields, [f.box for f in fields], reader), truth
 
     return read
 

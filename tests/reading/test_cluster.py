@@ -15,7 +15,7 @@ from clipmaker import make_clip, overlay_toml, stairs, steady
 from extractor import pipeline
 from extractor.errors import ClipError, UsageError
 from extractor.reading import dask_cluster, process_pool
-from extractor.reading.clip_job import ClipJob, Options
+from extractor.reading.clip_job import ClipJob, ReadOptions
 from extractor.reading.session_clips import Silent
 from extractor.session.folder import Session
 
@@ -56,22 +56,22 @@ def test_one_worker_killed_in_mid_run_and_every_clip_is_done(tmp_path: Path, loc
         (tmp_path / f"{number}.mp4").write_bytes((tmp_path / "0.mp4").read_bytes())
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     killer = Killer(local)
-    options = Options(crosscheck=0, scheduler=local.scheduler_address)
+    options = ReadOptions(crosscheck=0, scheduler=local.scheduler_address)
     report = pipeline.read_session(Session(tmp_path), options, watcher=killer)
     assert killer.killed
     assert [(c.outcome, c.message) for c in report.clips] == [("read", "")] * 6
     folder = Session(tmp_path).state / "clips"
     remembered = [p.read_text() for p in sorted(folder.glob("?.json"))]
     assert len(remembered) == 6
-    here = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    here = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert [c.outcome for c in here.clips] == ["kept"] * 6
-    pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0, again=True))
+    pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0, again=True))
     after = [p.read_text() for p in sorted(folder.glob("?.json"))]
     assert after == remembered  # the same as on this machine
 
 
 def job(path: Path) -> ClipJob:
-    return ClipJob(path.name, path, None, (), {}, "", "", Options(), None, 4)
+    return ClipJob(path.name, path, None, (), {}, "", "", ReadOptions(), None, 4)
 
 
 def half_fails(one: ClipJob, progress: Callable[[str, float], None]) -> int:

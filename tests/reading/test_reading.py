@@ -22,7 +22,7 @@ FIELD = Field("bitrate", (320, 180), Box(*BOX))
 
 
 def read(path: Path, reader: GreyReader | None = None, **more: object) -> clip_reading.ClipReadings:
-    return clip_reading.read_clip(
+    return clip_reading.read_fields(
         clips.probe(path), [FIELD], [FIELD.box], reader or GreyReader(), **more
     )
 

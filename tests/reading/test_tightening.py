@@ -11,7 +11,6 @@ import pytest
 from extractor.reading import box_tightening
 from extractor.reading.readers.base import Line
 from extractor.reading.tightening import tighten
-from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field
 from extractor.video import clips
 from extractor.video.crops import Crop
@@ -114,6 +113,7 @@ def test_pictures_are_decoded_once_for_all_fields(
 
     monkeypatch.setattr(clips, "glances", counted)
     items = [Field(name, (320, 180), Box(40, 20, 64, 32)) for name in ("a", "b", "c")]
-    found = box_tightening._tight_shares(Session(session_folder), items, FussyReader())
+    paths = [session_folder / name for name in ("a.mp4", "b.mkv")]
+    found = box_tightening.choose_shares(paths, items, FussyReader())
     assert set(found) == {"a", "b", "c"}
     assert set(calls) == {3} and len(calls) <= 4  # two clips, by keyframes and exactly

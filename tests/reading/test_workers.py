@@ -16,7 +16,7 @@ import pytest
 from extractor.errors import ClipError
 from extractor.reading import process_pool
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).resolve().parents[1]
 needs_posix = pytest.mark.skipif(os.name == "nt", reason="process groups and signals of POSIX")
 
 

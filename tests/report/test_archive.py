@@ -77,10 +77,10 @@ def test_a_pack_joins_a_new_round(tmp_path) -> None:
 def test_doubtful_crops_are_kept(tmp_path, session_folder, grey_reader) -> None:
     (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 12.0"))
     from extractor.pipeline import read_session
-    from extractor.reading.clip_job import Options
+    from extractor.reading.clip_job import ReadOptions
 
     session = Session(session_folder)
-    read_session(session, Options(jobs=1))
+    read_session(session, ReadOptions(jobs=1))
     path = pack.pack(session, tmp_path / "p.zip")
     with pack.opened(path) as opened:
         kept = pictures.stored(opened / "results")

@@ -98,7 +98,10 @@ def test_one_can_edit_while_clips_are_read(tmp_path: Path) -> None:
 def test_every_answered_edit_of_several_processes_is_in_the_files(session_folder: Path) -> None:
     session = Session(session_folder)
     own = [(w, i) for w in range(WRITERS) for i in range(EDITS)]
-    runs = "run,clip,antenna\n" + "".join(f"w{w}_{i},a.mp4,\n" for w, i in own)
+    # Each run is a part of its own of the clip: what overlaps is refused.
+    runs = "run,clip,start_s,end_s,antenna\n" + "".join(
+        f"w{w}_{i},a.mp4,{w + i / 10:.1f},{w + i / 10 + 0.1:.1f},\n" for w, i in own
+    )
     session.runs_path.write_text(runs)
     writers = [start(WRITE, session_folder, i, EDITS) for i in range(WRITERS)]
     assert [said(w) for w in writers] == ["ready"] * WRITERS

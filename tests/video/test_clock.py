@@ -15,7 +15,7 @@ from clipmaker import BOX, GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor import pipeline
 from extractor.reading import clip_reading
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.number_parsing import interpret
 from extractor.results import load
 from extractor.review.checked import waiting
@@ -33,7 +33,7 @@ SLOW = {"preset": "veryfast", "crf": "18", "g": "60", "sc_threshold": "0"}
 
 
 def read(path: Path, **more: object) -> clip_reading.ClipReadings:
-    return clip_reading.read_clip(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
+    return clip_reading.read_fields(clips.probe(path), [FIELD], [FIELD.box], GreyReader(), **more)
 
 
 def judged(
@@ -152,12 +152,12 @@ def test_a_hole_is_named_and_counts_as_not_read(
     assert math.isnan(result.fields["bitrate"].since_s[row])
     assert result.frame_s == pytest.approx(1 / 30, abs=1e-3)
     (tmp_path / "overlay.toml").write_text(overlay_toml())
-    report = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert report.rows[0]["coverage"] == pytest.approx(60 / 150, abs=0.01)
     (note,) = report.clips[0].notes
     assert note == "Nothing was recorded from 3.0 to 12.0 s; that time counts as not read."
     # Kept from the last time, it is still said.
-    report = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert report.clips[0].outcome == "kept"
     assert report.clips[0].notes == (note,)
 
@@ -263,7 +263,7 @@ def test_damage_is_not_shown_to_be_corrected(tmp_path: Path, grey_reader: GreyRe
     rewritten(tmp_path / "whole.mp4", tmp_path / "a.mp4", broken(3))
     (tmp_path / "whole.mp4").unlink()
     (tmp_path / "overlay.toml").write_text(overlay_toml())
-    report = pipeline.read_session(Session(tmp_path), Options(jobs=1, crosscheck=0))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1, crosscheck=0))
     assert report.rows[0]["n_unreadable"] >= 15
     assert not any("look at the box" in note for note in report.clips[0].notes)
     assert not [c for c in waiting(load(tmp_path)) if c.flag == "unreadable"]

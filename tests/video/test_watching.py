@@ -10,7 +10,7 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor import pipeline
 from extractor.errors import UsageError
-from extractor.reading.clip_job import Options
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import ClipReport, Silent
 from extractor.session.folder import Session
 from extractor.video.arrivals import Watch
@@ -99,7 +99,7 @@ def test_a_clip_that_vanishes_while_it_is_read_fails_alone(
             (tmp_path / "b.mp4").unlink(missing_ok=True)
 
     report = pipeline.read_session(
-        Session(tmp_path), Options(jobs=1, crosscheck=0), watcher=Puller()
+        Session(tmp_path), ReadOptions(jobs=1, crosscheck=0), watcher=Puller()
     )
     assert [(c.clip, c.outcome) for c in report.clips] == [("a.mp4", "read"), ("b.mp4", "failed")]
     assert "b.mp4: cannot be read" in report.failed[0].message

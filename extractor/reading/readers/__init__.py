@@ -32,6 +32,17 @@ def create(name: str) -> Reader:
         If it cannot run on this machine.
     ImportError
         If a system library that OpenCV needs is missing.
+
+    Examples
+    --------
+    A crop is an array of bytes, height x width x 3 (see `extractor.video.crops`).
+
+    >>> import numpy as np
+    >>> from extractor import create_reader
+    >>> reader = create_reader("network")
+    >>> (line,) = reader.read([np.zeros((40, 120, 3), np.uint8)])
+    >>> line.text
+    ''
     """
     # Missed here, in the caller's own process, not in the workers clip by clip.
     import cv2  # noqa: F401
