@@ -59,8 +59,6 @@ class Cleaned:
     """The same rows; only ``flag`` differs."""
     notes: tuple[str, ...]
     """Whole sentences without the field's name; empty where there is nothing to say."""
-    hold_s: float
-    """How long the display usually holds a number; NaN where not known."""
 
 
 def clean_clip(
@@ -145,7 +143,7 @@ def _clean(series: pd.DataFrame, field: Field, frame_s: float | None, frozen: Bo
     _count_notes(flags, notes)
     cleaned = series.copy()
     cleaned["flag"] = flags
-    return Cleaned(cleaned, tuple(notes), holds.usual_s)
+    return Cleaned(cleaned, tuple(notes))
 
 
 def _frozen_rows(all_series: Sequence[pd.DataFrame]) -> Bools:

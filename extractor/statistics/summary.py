@@ -18,16 +18,21 @@ from extractor.statistics.autocorrelation import autocorrelation, centred_mean, 
 from extractor.statistics.ceiling import CEILING_STEPS, find_ceiling
 from extractor.statistics.dropouts import dropout_lengths, low_level
 from extractor.statistics.flags import COUNTED, Flag
-from extractor.statistics.sampling import Sampling, missing_rows, quantiles, sampling_of, time_share
+from extractor.statistics.sampling import (
+    Bools,
+    Floats,
+    Sampling,
+    missing_rows,
+    quantiles,
+    sampling_of,
+    time_share,
+)
 from extractor.statistics.series import check_series, display_step
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from extractor.session.overlay import Field
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 #: Above this share of hidden and unreadable instants, bounds for the mean are given.
 UNREAD_SHARE = 0.02
