@@ -62,7 +62,7 @@ class Suggestions:
     clip: str
     time_s: float
     image: npt.NDArray[np.uint8]
-    """BGR, shape (height, width, 3)."""
+    """RGB, shape (height, width, 3)."""
 
 
 def suggest(session: Session, reader_name: str) -> Suggestions:

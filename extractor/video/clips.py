@@ -16,7 +16,7 @@ from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import decoding, integrity
 from extractor.video.continuity import BACK_S, is_hole, usual_step_s
-from extractor.video.crops import PLANAR, Crop, crop, rows_of
+from extractor.video.crops import PLANAR, Colour, Crop, colour_of, crop, rgb, rows_of
 from extractor.video.decoding import Tally
 
 #: The declared duration and the last frame's end may differ by this without anything missing:
@@ -47,6 +47,7 @@ class Clip:
     """As the container's header says it; None where it says nothing."""
     length_s: float | None
     """About how long it is, for progress and for looking here and there; may be estimated."""
+    colour: Colour
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ def probe(path: Path) -> Clip:
             length_s=float(container.duration) / float(av.time_base)
             if container.duration
             else None,
+            colour=colour_of(first),
         )
 
 
@@ -211,22 +213,17 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
     time_s : float
         The frame's own time, seconds after the first frame.
     image : array of uint8, shape (height, width, 3)
-        BGR, turned as displayed.
+        RGB, turned as displayed.
 
     Raises
     ------
     ClipError
-        If no frame can be decoded.
+        If no frame can be decoded, or it has another size than the first.
     """
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO"
-        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        best = decoding.shown_at(clip.path, container, stream, first + at_s)
-        if best is None:
-            raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
-        image = best.to_ndarray(format="bgr24")
-        return (decoding.time_s_of(best) or 0.0) - first, np.rot90(image, clip.rotation // 90)
+    best = frame_at(clip, [Box(0, 0, clip.width, clip.height)], at_s)
+    if best is None:
+        raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
+    return best.time_s, rgb(best.crops[0], clip.colour)
 
 
 def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iterator[Frame]:
@@ -410,9 +407,7 @@ class _Cutter:
         outside = np.ones((height, width), bool)
         for b in boxes:
             # Grown: loose or tight, what changes with the number is no movement of the scene.
-            grown = Box(
-                b.x - b.height, b.y - b.height, b.width + 2 * b.height, 3 * b.height
-            ).clipped(width, height)
+            grown = b.widened(1, width, height)
             outside[grown.y : grown.y + grown.height, grown.x : grown.x + grown.width] = False
         return outside[::MOTION_STRIDE, ::MOTION_STRIDE]
 
