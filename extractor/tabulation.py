@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
-from extractor.session.csv_tables import format_columns, parse_number, read_table
+from extractor.session.csv_tables import format_columns, read_table
 from extractor.session.folder import Correction, Run
+from extractor.session.numerals import parse_number
 from extractor.statistics.flags import Flag
 
 if TYPE_CHECKING:

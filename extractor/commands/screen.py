@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from extractor.session.csv_tables import parse_number
+from extractor.session.numerals import parse_number
 
 if TYPE_CHECKING:
     from extractor.pipeline import ClipReport, SessionReport

@@ -23,8 +23,8 @@ from extractor.review.checked import (
 )
 from extractor.review.pictures import shown_box
 from extractor.session import runs_editing
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
+from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
 
 MOST_CARDS = 240
