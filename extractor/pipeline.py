@@ -253,8 +253,8 @@ def quick_session(
         series = tabulation.clip_series(known, overlay.fields, ())
         _note(report, watcher, _success(clip, known, series.notes))
         run = Run(run=session.stems[clip], clips=(clip,))
-        parts = [(series.series, known.duration_s)]
-        report.rows += tabulation.run_rows(run, [known], parts, overlay.fields, steady=False)
+        rows = tabulation.run_rows(run, [known], [series.series], overlay.fields, steady=False)
+        report.rows += rows
     report.rows.sort(key=lambda row: str(row["run"]))
     return report
 
@@ -479,7 +479,7 @@ def _summarise(
         now[key] = before.get(key) or tabulation.run_rows(
             run,
             [t.known for t in parts],
-            [(t.made().series, t.known.duration_s) for t in parts],
+            [t.made().series for t in parts],
             overlay.fields,
         )
         report.rows += now[key]

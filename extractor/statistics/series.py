@@ -7,13 +7,16 @@ shown), ``since_s`` (when the number now shown appeared, NaN when not known), ``
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from extractor.errors import TableError
 from extractor.session.numerals import decimals_in, parse_number
+from extractor.session.recordings import end_s as end_of_clip_s
 from extractor.statistics.flags import WITHOUT_VALUE, Flag, parse_value
 
 if TYPE_CHECKING:
@@ -61,6 +64,41 @@ def _check_rising(times: NDArray[np.float64], first_line: int = 1) -> None:
             f"row {row + 1 + first_line}: the time {times[row + 1]:g} s {what}; "
             "sort the rows by time and keep one row a time"
         )
+
+
+def joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Join the series of a run's clips, each shifted behind the end of the one before.
+
+    Parameters
+    ----------
+    parts : sequence of DataFrame
+        In the order in which they were recorded, each with times from its own first frame.
+        Where one ends, see `extractor.session.recordings.end_s`.
+    """
+    import pandas as pd
+
+    if len(parts) == 1:
+        return parts[0]
+    offset_s = 0.0
+    shifted = []
+    for part in parts:
+        times_s = part["time_s"].tolist()
+        shifted.append(part.copy())
+        shifted[-1][["time_s", "since_s"]] += offset_s
+        if times_s:
+            offset_s += end_of_clip_s(times_s[0], times_s[-1], len(times_s))
+    return pd.concat(shifted, ignore_index=True)
+
+
+def between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:
+    """Return the rows from `start_s` to before `end_s`; None or NaN: from the start, to the end."""
+    times = series["time_s"].to_numpy(float)
+    keep = np.ones(len(times), bool)
+    if start_s is not None and not math.isnan(start_s):
+        keep &= times >= start_s
+    if end_s is not None and not math.isnan(end_s):
+        keep &= times < end_s
+    return series if keep.all() else series.loc[keep]
 
 
 def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) -> pd.DataFrame:
