@@ -73,7 +73,7 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from extractor.session.csv_tables import parse_number
+    from extractor.session.numerals import parse_number
 
     drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for i, column in enumerate(columns):

@@ -11,7 +11,6 @@ from flask import Blueprint, Response, request
 from extractor.errors import ClipError, UsageError
 from extractor.page import request_parsing as sent
 from extractor.page.api_clips import as_picture
-from extractor.page.frame_cache import widened
 from extractor.page.service import Desk, UnknownNameError, plain
 from extractor.review.cards import Card, cards_of, disagreements, is_open, ranked
 from extractor.review.checked import (
@@ -22,15 +21,15 @@ from extractor.review.checked import (
     sample,
     with_verdicts,
 )
+from extractor.review.pictures import shown_box
 from extractor.session import runs_editing
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field
+from extractor.session.numerals import parse_number
+from extractor.session.overlay import Field
 
 MOST_CARDS = 240
 #: Instants that one answer may be about.
 MOST_CHANGES = 500
-ROOM = 0.5
 SEEN_FIRST = 16
 SAMPLE_SEED = 20
 MOST_SAMPLED = 1000
@@ -67,20 +66,14 @@ def blueprint(desk: Desk) -> Blueprint:
         item = desk.field(session, request.args.get("field"))
         time_s = max(0.0, sent.number(request.args, "t"))
         clip = desk.probe(session, name)
-        box = _shown_box(desk, session, name, item)
-        return as_picture(desk.crops.get(clip, box, time_s))
+        box = shown_box(item, clip)
+        return as_picture(desk.crops.get(clip, box, time_s), "image/png")
 
     @routes.post("/api/judge")
     def judge() -> Any:
         return plain(_judge(desk, sent.body()))
 
     return routes
-
-
-def _shown_box(desk: Desk, session: Session, name: str, item: Field) -> Box:
-    clip = desk.probe(session, name)
-    box = item.box_for(clip.width, clip.height)
-    return widened(box, ROOM, clip.width, clip.height)
 
 
 def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
@@ -141,7 +134,7 @@ def _fetch(desk: Desk, session: Session, item: Field, cards: list[Card]) -> None
         for name, wanted in times.items():
             try:
                 clip = desk.probe(session, name)
-                desk.crops.fetch(clip, _shown_box(desk, session, name, item), wanted)
+                desk.crops.fetch(clip, shown_box(item, clip), wanted)
             except ClipError:
                 continue  # its card shows no picture
 

@@ -8,11 +8,12 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from extractor.page import request_parsing as sent
-from extractor.page.frame_cache import jpeg
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import overview
 from extractor.session import conditions, runs_editing
 from extractor.session.folder import Session
+from extractor.video.crops import rgb
+from extractor.video.picture_files import jpeg
 
 #: Pictures carry their file's version in the address, so what is kept is never out of date.
 KEPT_S = 3600
@@ -78,14 +79,15 @@ def blueprint(desk: Desk) -> Blueprint:
         session, name = desk.find(request.args.get("clip"))
         time_s = max(0.0, sent.number(request.args, "t", 0.0))
         width = int(min(max(sent.number(request.args, "w", 4096), 16), 4096))
-        _, picture = desk.frames.get(desk.probe(session, name), time_s)
-        return as_picture(jpeg(picture, width))
+        clip = desk.probe(session, name)
+        _, picture = desk.frames.get(clip, time_s)
+        return as_picture(jpeg(rgb(picture, clip.colour), width), "image/jpeg")
 
     return routes
 
 
-def as_picture(content: bytes) -> Response:
-    """Return a JPEG that the browser may keep for itself."""
-    response = Response(content, mimetype="image/jpeg")
+def as_picture(content: bytes, kind: str) -> Response:
+    """Return a picture that the browser may keep for itself."""
+    response = Response(content, mimetype=kind)
     response.headers["Cache-Control"] = f"private, max-age={KEPT_S}"
     return response

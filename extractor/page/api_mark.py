@@ -7,12 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from flask import Blueprint
 
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
 from extractor.page import request_parsing as sent
 from extractor.page.background import Task
-from extractor.page.frame_cache import cut, jpeg, spread_times, widened
+from extractor.page.frame_cache import cut, spread_times
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
@@ -21,7 +23,8 @@ from extractor.session import digests, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place, check_box
 from extractor.video.clips import Clip
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, rgb
+from extractor.video.picture_files import jpeg
 
 #: Frames of other instants and clips on which a rectangle is tried.
 STRIP = 10
@@ -230,7 +233,8 @@ def _read_on(
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
         crops.append((len(found) - 1, cut(picture, read), cut(picture, box)))
-        entry["crop"] = _as_address(cut(picture, widened(box, ROOM, *_size(picture))))
+        around = cut(picture, box.widened(ROOM, look.clip.width, look.clip.height))
+        entry["crop"] = _as_address(rgb(around, look.clip.colour))
     lines, gate = desk.read([crop for _, crop, _ in crops])
     taught = readers.lessons(desk.manner.reader, desk.session().glyphs_path).of(item.name)
     lines = with_lessons(lines, [crop for *_, crop in crops], taught, gate)
@@ -245,10 +249,6 @@ def _read_on(
     return found
 
 
-def _size(picture: Crop) -> tuple[int, int]:
-    return picture.shape[1], picture.shape[0]
-
-
-def _as_address(picture: Crop) -> str:
+def _as_address(picture: npt.NDArray[np.uint8]) -> str:
     content = base64.b64encode(jpeg(picture, CROP_WIDTH_PX)).decode()
     return f"data:image/jpeg;base64,{content}"

@@ -27,8 +27,8 @@ from extractor.radio.propagation import (
 )
 from extractor.radio.ratings import Rating, rate
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
-from extractor.session.csv_tables import LARGEST_NUMBER
 from extractor.session.folder import Session
+from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
 
 if TYPE_CHECKING:

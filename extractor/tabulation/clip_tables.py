@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
-from extractor.session.csv_tables import format_columns, parse_number, read_table
+from extractor.session.csv_tables import format_columns, read_table
 from extractor.session.folder import Correction, Run
+from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
 from extractor.statistics.flags import Flag
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from extractor.reading.cache import ClipState, FieldState
 
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
-TABLES_VERSION = 2
+TABLES_VERSION = 3
 
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
@@ -189,39 +190,10 @@ def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
     write_text(path, format_columns(columns))
 
 
-def run_series(
-    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]], name: str
-) -> pd.DataFrame:
-    """Join one field's series of the clips of a run, each shifted behind the one before.
-
-    Parameters
-    ----------
-    parts : sequence of (series by field, duration in seconds)
-        In the order in which they were recorded.
-    name : str
-        The field.
-    """
-    import pandas as pd
-
-    if len(parts) == 1:
-        return parts[0][0][name]
-    offset_s = 0.0
-    shifted = []
-    for series, duration_s in parts:
-        one = series[name].copy()
-        last_s = float(one["time_s"].iloc[-1])
-        one["time_s"] += offset_s
-        one["since_s"] += offset_s
-        shifted.append(one)
-        # A last frame without a duration must not let the next clip begin before it.
-        offset_s += max(duration_s, last_s + 1e-3)
-    return pd.concat(shifted, ignore_index=True)
-
-
 def run_rows(
     run: Run,
     states: Sequence[ClipState],
-    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]],
+    parts: Sequence[Mapping[str, pd.DataFrame]],
     fields: Sequence[Field],
     *,
     steady: bool = True,
@@ -233,17 +205,18 @@ def run_rows(
     run : Run
         Which clips, from when to when.
     states, parts : sequences
-        What was read in each clip of the run, and its flagged series with its duration.
+        What was read in each clip of the run, and its flagged series by field.
     fields : sequence of Field
         In the order of the rows.
     steady : bool
         The clips were sampled at a steady rate, see `summary.summarise`.
     """
+    from extractor.statistics.series import joined
     from extractor.statistics.summary import summarise
 
     rows = []
     for item in fields:
-        series = run_series(parts, item.name)
+        series = joined([part[item.name] for part in parts])
         summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s, steady=steady)
         row: dict[str, Any] = {column: run.cell(column) for column in RUN_PART}
         row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}

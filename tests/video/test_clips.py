@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -64,7 +65,7 @@ def test_rotation_turns_picture_and_crop_alike(tmp_path: Path, turn: int) -> Non
     clip = clips.probe(path)
     plain = clips.picture(clip, 0.1)[1]
     width, height = (SIZE[1], SIZE[0]) if turn in (90, 270) else SIZE
-    turned = clips.Clip(clip.path, width, height, turn, clip.codec, 30.0, None, clip.length_s)
+    turned = replace(clip, width=width, height=height, rotation=turn)
     image = clips.picture(turned, 0.1)[1]
     assert np.array_equal(image, np.rot90(plain, turn // 90))
     mask = np.zeros(SIZE[::-1], np.uint8)
