@@ -180,3 +180,14 @@ def test_container_states(tmp_path: Path) -> None:
     assert not integrity.lacks_index(tmp_path / "a.mp4")
     (tmp_path / "b.bin").write_bytes(b"anything else")
     assert integrity.state(tmp_path / "b.bin") == "unknown"
+
+
+@pytest.mark.parametrize(("missing_s", "answer"), [(-3.0, "yes"), (0.45, "yes"), (0.55, "no")])
+def test_a_clip_may_lack_half_a_second_of_what_its_header_says(
+    tmp_path: Path, missing_s: float, answer: str
+) -> None:
+    make_clip(tmp_path / "a.mp4", steady(1.0), stairs)
+    _, tally = decode(tmp_path / "a.mp4")
+    clip = clips.probe(tmp_path / "a.mp4")
+    told = replace(clip, declared_duration_s=tally.end_s + missing_s)
+    assert clips.completeness(told, tally) == answer
