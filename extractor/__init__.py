@@ -42,9 +42,9 @@ if TYPE_CHECKING:
     from extractor.statistics.power import mountings_needed as mountings_needed
     from extractor.statistics.series import series_from_table as series_from_table
     from extractor.statistics.summary import summarise as summarise
-    from extractor.tabulation import read_clip as read_clip
+    from extractor.tabulation.single_clip import read_clip as read_clip
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _ERRORS = (
     *("ExtractorError", "UsageError", "ConsentError", "SessionFileError", "OverlayError"),
@@ -61,7 +61,7 @@ _PLACES = {
     "ReadOptions": "reading.clip_job",
     "read_session": "pipeline",
     "summarise_session": "pipeline",
-    "read_clip": "tabulation",
+    "read_clip": "tabulation.single_clip",
     "create_reader": "reading.readers:create",
     "series_from_table": "statistics.series",
     "clean": "statistics.cleaning",

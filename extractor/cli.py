@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import inspect
 import io
 import logging
 import os
@@ -20,6 +21,7 @@ from extractor.commands.mark import mark
 from extractor.commands.match import match
 from extractor.commands.mosaic import mosaic
 from extractor.commands.open import open_page
+from extractor.commands.options import Debug, Quiet
 from extractor.commands.pack import pack
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
@@ -52,10 +54,11 @@ _HOW_TO_GET_IT = (
 
 
 def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
-    """Turn the tool's own errors into one line and an exit code."""
+    """Add ``--quiet`` and ``--debug``; turn the tool's own errors into one line and a code."""
 
     @functools.wraps(command)
-    def run(*args: object, **kwargs: object) -> None:
+    def run(*args: object, quiet: bool, debug: bool, **kwargs: object) -> None:
+        MANNER.quiet, MANNER.debug = MANNER.quiet or quiet, MANNER.debug or debug
         try:
             command(*args, **kwargs)
         except ExtractorError as error:
@@ -75,7 +78,16 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
             print("interrupted: finished clips stay finished, run it again", file=sys.stderr)
             raise typer.Exit(EXIT_INTERRUPTED) from None
 
+    own = inspect.signature(command, eval_str=True)
+    shared = inspect.signature(_shared_options, eval_str=True).parameters.values()
+    whole = own.replace(parameters=[*own.parameters.values(), *shared])
+    run.__annotations__ = {p.name: p.annotation for p in whole.parameters.values()}
+    vars(run)["__signature__"] = whole
     return run
+
+
+def _shared_options(quiet: Quiet = False, debug: Debug = False) -> None:
+    """Every command has these."""
 
 
 #: In the order of the work, as the help lists them.

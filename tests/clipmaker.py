@@ -5,11 +5,13 @@ They test everything around the recognition: time, sampling, change instants, fi
 
 from __future__ import annotations
 
+import wave
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 
 from extractor.reading.readers.base import Line
@@ -49,6 +51,17 @@ class GreyReader:
         return Line(str(round((level - FLOOR) / STEP)), 0.99)
 
 
+def crop_of(text: str, *, light_on_dark: bool = True) -> Crop:
+    """Draw a line with OpenCV's stroke font: no font file, and no overlay looks like it."""
+    level, ground = (230, 40) if light_on_dark else (20, 220)
+    crop = np.full((44, 150, 3), 128, np.uint8)
+    crop[..., 0] = ground
+    luma = np.ascontiguousarray(crop[..., 0])
+    cv2.putText(luma, text, (14, 33), cv2.FONT_HERSHEY_SIMPLEX, 0.9, level, 2, cv2.LINE_AA)
+    crop[..., 0] = luma
+    return crop
+
+
 def level_of(value: int | None) -> int:
     return HIDDEN if value is None else DASH if value < 0 else FLOOR + STEP * value
 
@@ -63,8 +76,9 @@ def make_clip(
     codec: str = "libx264",
     options: dict[str, str] | None = None,
     container_options: dict[str, str] | None = None,
+    chroma: tuple[int, int] = (128, 128),
 ) -> None:
-    """Write a clip with one frame at each time (kept to 1/1000 s)."""
+    """Write a clip with one frame at each time (kept to 1/1000 s); grey but for `chroma`."""
     scale = size[0] / SIZE[0]
     x, y, width, height = (round(v * scale) for v in BOX)
     rng = np.random.default_rng(5)
@@ -81,6 +95,8 @@ def make_clip(
             luma[y - 8 : y + height + 8, x - 8 : x + width + 8] = level_of(value_at(t))
             planes = np.full((size[1] * 3 // 2, size[0]), 128, np.uint8)
             planes[: size[1]] = luma
+            if chroma != (128, 128):
+                planes[size[1] :].reshape(2, -1)[:] = np.array(chroma)[:, None]
             frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
             frame.pts = round(t * 1000)
             frame.time_base = Fraction(1, 1000)
@@ -102,3 +118,24 @@ def overlay_toml(more: str = "", box: Sequence[int] = BOX, size: Sequence[int] =
         f'version = 1\n[[field]]\nname = "bitrate"\nunit = "Mbit/s"\nframe = {list(size)}\n'
         f"box = {list(box)}\n{more}\n"
     )
+
+
+def make_broken(folder: Path) -> dict[str, str]:
+    """Make files that are no clips; return what must be said of each."""
+    (folder / "empty.mp4").touch()
+    (folder / "text.mp4").write_text("this is a shopping list\n" * 50)
+    make_clip(folder / "x.mp4", steady(2.0), stairs)
+    whole = (folder / "x.mp4").read_bytes()
+    (folder / "no-index.mp4").write_bytes(whole[: len(whole) * 7 // 10])
+    (folder / "x.mp4").unlink()
+    with wave.open(str(folder / "sound.avi"), "wb") as sound:
+        sound.setnchannels(1)
+        sound.setsampwidth(2)
+        sound.setframerate(8000)
+        sound.writeframes(bytes(16000))
+    return {
+        "empty.mp4": "is empty",
+        "text.mp4": "is not a video",
+        "no-index.mp4": "index that a recorder writes last (moov) is missing",
+        "sound.avi": "has no picture stream",
+    }

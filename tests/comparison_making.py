@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from extractor.comparison import Comparison, RunTable, compare_table, prepare
+from extractor.comparison.model import estimate, lay_out
 
 #: Means planted in the invented demonstration session, Mbit/s: antenna, mounting, port, order.
 PLANTED = [
@@ -98,3 +99,15 @@ def finding(comparison: Comparison, kind: str):
 
 def kinds(comparison: Comparison) -> list[str]:
     return [f.kind for f in comparison.findings]
+
+
+def grouped(groups) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"session": "s", "antenna": str(i + 1), "mounting": str(j), "value": value}
+        for i, group in enumerate(groups)
+        for j, value in enumerate(group)
+    )
+
+
+def fitted(table: pd.DataFrame):
+    return estimate(lay_out(table), table["value"].to_numpy(float))

@@ -9,13 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from test_comparison_sample import SAMPLE, truth_series
+from sample_truth import SAMPLE, truth_series
 
+from extractor.results import summary_columns
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, load
 from extractor.statistics.summary import summarise
-from extractor.tabulation import run_rows, summary_columns, write_readings
+from extractor.tabulation.clip_tables import run_rows, write_readings
 
 __all__ = ["made_up_session", "run_rows", "truth_session"]
 
@@ -102,3 +103,9 @@ def _series(
             "flag": chosen,
         }
     )
+
+
+def words_in(figure) -> str:
+    from matplotlib.text import Text
+
+    return " ".join(t.get_text() for t in figure.findobj(Text))

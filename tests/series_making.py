@@ -30,6 +30,15 @@ def make_series(values, *, period_s=0.1, time_s=None, flag=None, text=None, **co
     )
 
 
+def ar1_effective_size(n, rho):
+    """Independent samples whose mean varies as much as that of a first-order series of n.
+
+    Bayley and Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184; above n where rho < 0.
+    """
+    factor = (1 + rho) / (1 - rho) - 2 * rho * (1 - rho**n) / (n * (1 - rho) ** 2)
+    return n / factor
+
+
 def held_series(numbers, hold=5, frame_s=1 / 30, sample_frames=3):
     """A display that shows each number for `hold` samples; `since_s` exact to the frame.
 

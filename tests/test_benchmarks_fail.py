@@ -18,13 +18,13 @@ import sys
 sys.path[:0] = {paths!r}
 import fuzz_videos
 import video_mutants as make
-real = make.reading.read_fields
+real = make.clip_reading.read_fields
 def read_fields(*args, **kwargs):
     result = real(*args, **kwargs)
     seen = result.fields["bitrate"]
     {fault}
     return result
-make.reading.read_fields = read_fields
+make.clip_reading.read_fields = read_fields
 sys.exit(fuzz_videos.main(["--every", "300"]))
 """
 NOTHING = "seen.text[:] = [''] * len(seen.text)"
@@ -44,19 +44,21 @@ def test_the_fuzz_run_sees_a_reader_that_leaves_out(fault: str, code: int) -> No
     assert ("instants missing" in done.stdout) == bool(code)
 
 
-#: Of the changes the one that every reading must notice, and after the reading.
+#: Nothing is left to chance: a kill comes with the first change of a file, and of the changes of
+#: clips the one that every reading must notice, after the reading.
 KILLS = """
 import sys
 sys.path[:0] = {paths!r}
 import kills
 kills.changes.WAYS, kills.changes.WHEN = ("replaced",), (3.0, 3.0)
+kills.deeds.CHANGE_SHARE, kills.deeds.MOST_CHANGES = 1.0, 1
 sys.exit(kills.main())
 """
 #: Becomes part of every Python that the kill run starts.
 TORN = """
 import contextlib, time
 from pathlib import Path
-from extractor import storage
+from extractor.session import atomic
 @contextlib.contextmanager
 def replacing(path, keep_previous=False):
     with Path(path).open("wb") as stream:
@@ -67,21 +69,21 @@ def replacing(path, keep_previous=False):
                 time.sleep(3)
                 stream.write(raw[len(raw) // 2 :])
         yield Slow()
-storage.replacing = replacing
+atomic.replacing = replacing
 """
 UNWRITTEN = """
-from extractor import table_file
-table_file.TableFile.save = lambda self: None
+from extractor.session import csv_editing
+csv_editing.TableFile.save = lambda self: None
 """
 FORGETFUL = """
-from extractor import tabulating
-real = tabulating.write_readings
-tabulating.write_readings = lambda path, *rest: None if path.name == "b.csv" else real(path, *rest)
+from extractor.tabulation import clip_tables
+real = clip_tables.write_readings
+clip_tables.write_readings = lambda path, *rest: None if path.name == "b.csv" else real(path, *rest)
 """
 BLIND = """
-from extractor import state
-real = state.clip_digest
-state.clip_digest = lambda path: real(path) and "always the same"
+from extractor.reading import cache
+real = cache.clip_digest
+cache.clip_digest = lambda path: real(path) and "always the same"
 """
 
 

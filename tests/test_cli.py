@@ -12,23 +12,13 @@ from pathlib import Path
 
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
+from command_line import run
 from report_making import truth_session
-from typer.testing import CliRunner
 
-from extractor.cli import app
 from extractor.reading import marking, suggestions
 from extractor.session import overlay
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
-
-RUNNER = CliRunner()
-
-
-def run(*arguments: object) -> tuple[int, str, str]:
-    result = RUNNER.invoke(app, [str(a) for a in arguments])
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        raise result.exception
-    return result.exit_code, result.stdout, result.stderr
 
 
 def test_read_prints_a_table_and_where_the_files_are(

@@ -13,7 +13,7 @@ import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from hypothesis import HealthCheck, given, settings
 from page_visitor import Visitor
-from test_spreadsheet_dialects import save, saved
+from spreadsheets import save, saved
 
 from extractor import cli
 from extractor.cli import app
@@ -21,7 +21,8 @@ from extractor.errors import TableError
 from extractor.reading import box_tightening, clip_job, readers
 from extractor.results import load
 from extractor.session import csv_tables
-from extractor.session.csv_tables import parse_number, parse_table, read_table
+from extractor.session.csv_tables import parse_table, read_table
+from extractor.session.numerals import parse_number
 
 Dialect = tuple[str, str, str, str, int]
 PLAIN: Dialect = (",", ".", "\n", "utf-8", csv.QUOTE_MINIMAL)

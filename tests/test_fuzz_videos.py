@@ -15,6 +15,7 @@ from clipmaker import GreyReader, overlay_toml
 
 from extractor import pipeline
 from extractor.errors import ClipError
+from extractor.reading import cache
 from extractor.reading.clip_job import ReadOptions
 from extractor.session.folder import Session
 from extractor.video import clips, decoding, integrity
@@ -34,7 +35,7 @@ def test_the_healthy_clip_passes_and_the_check_can_fail(tmp_path: Path, mp4: byt
     path.write_bytes(mp4)
     assert make.look_at(path) == "read, complete yes"
     clip = clips.probe(path)
-    result = make.reading.read_fields(clip, [make.FIELD], [make.FIELD.box], GreyReader())
+    result = make.clip_reading.read_fields(clip, [make.FIELD], [make.FIELD.box], GreyReader())
     result.fields["bitrate"].text[3] = "39"
     with pytest.raises(AssertionError, match="the picture shows"):
         make.check_readings(path, make.FIELD.box, result)
@@ -133,7 +134,7 @@ def test_pipes_devices_and_loops_in_the_folder(
         with pytest.raises(ClipError, match="is not a file"):
             clips.probe(tmp_path / name)
         with pytest.raises(ClipError, match="is not a file"):
-            pipeline.state.clip_digest(tmp_path / name)
+            cache.clip_digest(tmp_path / name)
 
 
 def test_names_that_differ_by_case_only_keep_their_readings_apart(

@@ -9,12 +9,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
-from test_clips import make_broken
+from clipmaker import GreyReader, make_broken, make_clip, overlay_toml, stairs, steady
 
 from extractor import pipeline
 from extractor.errors import ClipError, OverlayError, StorageError
 from extractor.reading.clip_job import ReadOptions
+from extractor.reading.session_clips import ClipReport, SessionReport, Silent
 from extractor.results import summary_columns
 from extractor.session.folder import Session
 
@@ -26,7 +26,7 @@ def rows_of(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def read(folder: Path, options: ReadOptions = OPTIONS, **more: object) -> pipeline.SessionReport:
+def read(folder: Path, options: ReadOptions = OPTIONS, **more: object) -> SessionReport:
     return pipeline.read_session(Session(folder), options, **more)
 
 
@@ -197,8 +197,8 @@ def test_killed_run_goes_on_where_it_stopped(
     class Killed(BaseException):
         pass
 
-    class Stopper(pipeline.Silent):
-        def ended(self, report: pipeline.ClipReport) -> None:
+    class Stopper(Silent):
+        def ended(self, report: ClipReport) -> None:
             raise Killed
 
     with pytest.raises(Killed):

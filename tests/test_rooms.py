@@ -95,7 +95,12 @@ def loads_heavy(module: str, seen: set[str]) -> bool:
 
 @pytest.mark.parametrize("module", sorted(TREES))
 def test_no_import_of_ours_hides_without_need(module: str) -> None:
-    """Inside a function stands only what would load a slow library at start-up."""
+    """Inside a function stands only what would load a slow library at start-up.
+
+    A command alone loads what it does when it does it: each start would pay for all of them.
+    """
+    if room_of(module) == "commands":
+        return
     hidden = [
         (node.lineno, found)
         for function in ast.walk(TREES[module])
@@ -105,3 +110,24 @@ def test_no_import_of_ours_hides_without_need(module: str) -> None:
         if not loads_heavy(found, set())
     ]
     assert not hidden
+
+
+@pytest.mark.parametrize("module", sorted(TREES))
+def test_nothing_at_run_time_imports_the_training(module: str) -> None:
+    """A wheel goes without it."""
+    training = "reading.training"
+    if not module.startswith(training):
+        found = [f for node in ast.walk(TREES[module]) for f in imported(node)]
+        assert not [f for f in found if f.startswith(training)]
+
+
+def test_video_files_are_opened_in_one_place() -> None:
+    """With its limits and its one error path; what is written goes through `encoding`."""
+    calls = [
+        module
+        for module, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("av.open", "cv2.VideoCapture")
+    ]
+    outside = [module for module in calls if not module.startswith("reading.training.")]
+    assert sorted(outside) == ["video.decoding", "video.encoding"]

@@ -17,7 +17,7 @@ from clipmaker import BOX, SIZE, GreyReader, make_clip, stairs, steady
 
 from extractor.errors import ClipError
 from extractor.reading import clip_reading
-from extractor.reading.number_parsing import interpret
+from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import Flag
 from extractor.video import clips, integrity
@@ -264,7 +264,7 @@ def look_at(
         lambda: clips.glances(clip, [box], 5),
         lambda: clips.glances(clip, [box], 5, exact=True),
         lambda: clips.picture(clip, (clip.length_s or 0) / 2),
-        lambda: clips.frame_at(clip, [box], 0.4),
+        lambda: next(clips.at_times(clip, [box], [0.4])),
         lambda: list(clips.at_times(clip, [box], [0.1, 0.5, 3.0])),
         lambda: clip_reading.read_fields(clip, [FIELD], [box], GreyReader(), keyframes_only=True),
     ):
@@ -335,11 +335,20 @@ def check_nothing_missing(
     for time_s, texts in zip(times_s, shown.values(), strict=True):
         instants.setdefault(int((time_s - times_s[0]) * 10 + 1e-2), set()).update(texts)
     numbers = {i for i, texts in instants.items() if all(t.isdigit() for t in texts)}
-    seen = [] if result is None else zip(result.time_s, result.fields["bitrate"].text, strict=True)
-    read = {int(time_s * 10 + 1e-2) for time_s, text in seen if text}
-    missing = numbers - read
+    seen = [] if result is None else _rows(result)
+    # What was made up after damage is given up on purpose, and nothing else is.
+    given_up = {row for row, text, sure in seen if is_spoilt(text, sure)}
+    assert not given_up or result is None or result.tally.undecodable
+    missing = numbers - given_up - {row for row, text, _ in seen if text}
     assert not missing, f"{len(missing)} of {len(numbers)} instants missing: {sorted(missing)[:5]}"
     return len(numbers), len(missing)
+
+
+def _rows(result: clip_reading.ClipReadings) -> list[tuple[int, str, float]]:
+    """Return tenth of a second, text and confidence of each row."""
+    field = result.fields["bitrate"]
+    rows = zip(result.time_s, field.text, field.confidence, strict=True)
+    return [(int(time_s * 10 + 1e-2), text, sure) for time_s, text, sure in rows]
 
 
 def shown_texts(path: Path, box: Box) -> dict[int | None, set[str]]:

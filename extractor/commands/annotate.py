@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def annotate(
@@ -18,17 +17,15 @@ def annotate(
         str, typer.Option("--clip", metavar="NAME", help="The clip, path in the session.")
     ],
     out: Annotated[
-        Path | None,
-        typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4"),
+        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4")
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write a copy of a clip that shows what was read, and when, so that anyone can check it.
 
     The clip itself is left as it is. Sound is dropped.
     """
     from extractor.report.annotated_clip import annotate as write
+    from extractor.session.folder import Session
 
     with progress_bar(clip) as bar:
         path = write(Session(session), clip, out, bar)

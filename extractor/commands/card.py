@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Field, Quiet, SessionOrPack
+from extractor.commands.options import Field, SessionOrPack
 from extractor.commands.screen import say
 
 
@@ -24,8 +24,6 @@ def card(
         Path | None,
         typer.Option(help="The PNG file.", show_default="results/pictures/card-WIDTHxHEIGHT.png"),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write the ranking as one picture: intervals, what can't be told apart, conditions."""
     from extractor.report.card import parse_size, write_card

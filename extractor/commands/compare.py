@@ -7,10 +7,9 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet
+from extractor.commands.options import Confidence, Factor, Measure, Pool, Reference
 from extractor.commands.screen import note, say
 from extractor.errors import UsageError
-from extractor.session.folder import results_folder
 
 
 def compare(
@@ -26,27 +25,11 @@ def compare(
     field: Annotated[
         str | None, typer.Option(help="Field to compare.", show_default="bitrate")
     ] = None,
-    measure: Annotated[
-        str,
-        typer.Option(
-            help="What stands for a clip: mean, mean_with_outages (an outage counts as zero), "
-            "median, p05 or availability (in %)."
-        ),
-    ] = "mean",
-    factor: Annotated[
-        str, typer.Option(help="Column of runs.csv whose levels are compared.")
-    ] = "antenna",
-    reference: Annotated[
-        str | None,
-        typer.Option(help="Compare every antenna with this one alone.", show_default="all pairs"),
-    ] = None,
-    confidence: Annotated[
-        float, typer.Option(help="Of all statements about pairs together, 0.5 to 0.999.")
-    ] = 0.95,
-    pool: Annotated[
-        bool,
-        typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
-    ] = False,
+    measure: Measure = "mean",
+    factor: Factor = "antenna",
+    reference: Reference = None,
+    confidence: Confidence = 0.95,
+    pool: Pool = False,
     assume_spread: Annotated[
         float | None,
         typer.Option(
@@ -59,12 +42,11 @@ def compare(
         Path | None,
         typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
     from extractor.pipeline import compare_sessions
     from extractor.report.pack import opened_all
+    from extractor.session.folder import results_folder
 
     if assume_spread is not None and assume_spread < 0:
         raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")

@@ -6,11 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import Measure, SessionFolder
 from extractor.commands.screen import note, say, table
-from extractor.radio.assessment import link_report
-from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
-from extractor.report.link_tables import write_link_results
 
 if TYPE_CHECKING:
     from extractor.radio.assessment import LinkReport
@@ -29,9 +26,7 @@ def expect(
     field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
         "bitrate"
     ),
-    measure: Annotated[
-        str, typer.Option(help="What stands for a clip: mean, mean_with_outages, median or p05.")
-    ] = "mean",
+    measure: Measure = "mean",
     threshold: Annotated[
         float | None,
         typer.Option(
@@ -39,10 +34,11 @@ def expect(
             show_default="no coverage shown",
         ),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
+    from extractor.radio.assessment import link_report
+    from extractor.report.link_tables import write_link_results
+
     report = link_report(
         session, reference=reference, field=field, measure=measure, threshold=threshold
     )
@@ -53,6 +49,8 @@ def expect(
 
 def show(report: LinkReport) -> None:
     """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
+    from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
+
     say("Ratings")
     table(
         ("antenna", "rated dBi", "verdict", "why", "source"),

@@ -9,24 +9,23 @@ import typer
 from extractor.commands.options import (
     Better,
     Ceiling,
-    Debug,
     Decimals,
     Insist,
     Low,
     Maximum,
     Minimum,
-    Quiet,
     ReaderName,
     SessionFolder,
 )
 from extractor.commands.screen import number, say, table, warn
 from extractor.errors import UsageError
-from extractor.session import overlay
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
     from extractor.session.folder import Session
+
+#: What an option of the same name says of a field.
+CHANGED = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")
 
 
 def mark(
@@ -81,8 +80,6 @@ def mark(
     show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
     reader: ReaderName = "network",
     insist: Insist = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Mark where a number stands; once is enough for all clips of the session.
 
@@ -90,6 +87,7 @@ def mark(
     clips, and saves a picture of the marked frame under results/pictures/.
     """
     from extractor.reading import marking
+    from extractor.session.folder import Session
 
     opened = Session(session)
     asked = [bool(suggest or accept or more), bool(remove), bool(show), bool(field or box)]
@@ -103,16 +101,8 @@ def mark(
     elif field or box:
         if not (field and box):
             raise UsageError("--field and --box go together")
-        changes = {
-            "unit": unit,
-            "decimals": decimals,
-            "minimum": minimum,
-            "maximum": maximum,
-            "ceiling": ceiling,
-            "low": low,
-            "better": better,
-        }
-        given = {key: value for key, value in changes.items() if value is not None}
+        values = (unit, decimals, minimum, maximum, ceiling, low, better)
+        given = {key: v for key, v in zip(CHANGED, values, strict=True) if v is not None}
         spot = marking.Spot(marking.parse_box(box), on, at)
         made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)
@@ -136,6 +126,7 @@ def _list(opened: Session) -> None:
 
 def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
     from extractor.reading import marking
+    from extractor.session import overlay
 
     preview = marking.preview(opened, marked.field, reader)
     rows = [

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import note, say, table, warn
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.video.recording_order import Matching
@@ -27,8 +26,7 @@ def match(
         ),
     ] = None,
     skip: Annotated[
-        list[str] | None,
-        typer.Option(metavar="CLIP", help="This clip is no run; may be repeated."),
+        list[str] | None, typer.Option(metavar="CLIP", help="This clip is no run; may be repeated.")
     ] = None,
     missing: Annotated[
         list[str] | None,
@@ -42,11 +40,10 @@ def match(
         ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Fill runs.csv without asking.")] = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
     from extractor.report.match_sheet import write_sheet
+    from extractor.session.folder import Session
     from extractor.video import recording_order
 
     folder = Session(session)

@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Clips, Debug, Field, Quiet, SessionFolder
+from extractor.commands.options import Clips, Field, SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def mosaic(
@@ -17,14 +16,12 @@ def mosaic(
     clip: Clips = None,
     field: Field = None,
     out: Annotated[
-        Path | None,
-        typer.Option(help="The film, MP4.", show_default="results/videos/mosaic.mp4"),
+        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/mosaic.mp4")
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""
     from extractor.report.mosaic import mosaic as write
+    from extractor.session.folder import Session
 
     with progress_bar("mosaic") as bar:
         path = write(Session(session), out, only=clip or (), field=field, progress=bar)

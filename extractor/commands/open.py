@@ -6,9 +6,8 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import say
-from extractor.session.folder import Session
 
 
 def open_page(
@@ -18,8 +17,6 @@ def open_page(
     ] = False,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Open the session in the browser: mark, read, check and compare with a mouse.
 
@@ -27,5 +24,6 @@ def open_page(
     """
     from extractor.page.server import serve
     from extractor.page.service import Manner
+    from extractor.session.folder import Session
 
     serve(Session(session), Manner(reader, jobs), browser=not no_browser, tell=say)

@@ -7,38 +7,17 @@ from typing import Annotated, Literal
 
 import typer
 
-from extractor.commands.screen import MANNER
-
-
-def _be_quiet(value: bool) -> bool:
-    MANNER.quiet = MANNER.quiet or value
-    return value
-
-
-def _debug(value: bool) -> bool:
-    MANNER.debug = MANNER.debug or value
-    return value
-
-
 Better = Literal["higher", "lower"]
 SessionFolder = Annotated[
     Path, typer.Argument(metavar="SESSION", help="The folder that holds the clips.")
 ]
-Quiet = Annotated[
-    bool,
-    typer.Option("--quiet", callback=_be_quiet, help="Print results, warnings and errors only."),
-]
-Debug = Annotated[
-    bool,
-    typer.Option("--debug", callback=_debug, help="Show where in the program an error arose."),
-]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print results, warnings and errors only.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program an error arose.")]
 ReaderName = Annotated[
-    str,
-    typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract."),
+    str, typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract.")
 ]
 Jobs = Annotated[
-    int,
-    typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core."),
+    int, typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core.")
 ]
 Clips = Annotated[
     list[str] | None,
@@ -47,8 +26,7 @@ Clips = Annotated[
     ),
 ]
 SessionOrPack = Annotated[
-    Path,
-    typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack."),
+    Path, typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack.")
 ]
 SessionsOrPacks = Annotated[
     list[Path],
@@ -59,8 +37,26 @@ SessionsOrPacks = Annotated[
     ),
 ]
 Field = Annotated[
+    str | None, typer.Option(help="Field to rank by.", show_default="bitrate, else the first")
+]
+Measure = Annotated[
+    str,
+    typer.Option(
+        help="What stands for a run: mean, mean_with_outages (an outage counts as zero), "
+        "median, p05 or availability (in %)."
+    ),
+]
+Factor = Annotated[str, typer.Option(help="Column of runs.csv whose levels are compared.")]
+Reference = Annotated[
     str | None,
-    typer.Option(help="Field to rank by.", show_default="bitrate, else the first"),
+    typer.Option(help="Compare every antenna with this one alone.", show_default="all pairs"),
+]
+Confidence = Annotated[
+    float, typer.Option(help="Of all statements about pairs together, 0.5 to 0.999.")
+]
+Pool = Annotated[
+    bool,
+    typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
 ]
 
 Insist = Annotated[

@@ -7,19 +7,15 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet, SessionFolder
+from extractor.commands.options import SessionFolder
 from extractor.commands.screen import progress_bar, say
-from extractor.session.folder import Session
 
 
 def pack(
     session: SessionFolder,
     out: Annotated[
-        Path | None,
-        typer.Option(help="The file.", show_default="results/SESSION.zip"),
+        Path | None, typer.Option(help="The file.", show_default="results/SESSION.zip")
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write an archive without the clips, from which report and comparison can be made again.
 
@@ -27,6 +23,7 @@ def pack(
     compare and report take it in place of a session.
     """
     from extractor.report import pack
+    from extractor.session.folder import Session
 
     with progress_bar("digests") as bar:
         path = pack.pack(Session(session), out, lambda clip, share: bar(share, 1.0))

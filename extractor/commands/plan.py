@@ -8,11 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Quiet
 from extractor.commands.screen import say
 from extractor.errors import UsageError
-from extractor.radio.cautions import cautions
-from extractor.statistics.power import MOST_MOUNTINGS, Spreads, reach, sample_sizes
 
 if TYPE_CHECKING:
     from extractor.report.run_sheet import Plan
@@ -104,8 +101,6 @@ def plan(
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)
@@ -144,6 +139,7 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
     from dataclasses import replace as changed
 
     from extractor.comparison.run_order import packs_needed, total_minutes
+    from extractor.radio.cautions import cautions
     from extractor.report.run_sheet import write_plan
 
     runs_path, sheet_path = write_plan(session, plan_, replace=replace)
@@ -164,6 +160,8 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
 
 
 def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) -> Spreads:
+    from extractor.statistics.power import Spreads
+
     if source is not None:
         from extractor.comparison.compare import session_spreads
 
@@ -174,6 +172,8 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:
+    from extractor.statistics.power import MOST_MOUNTINGS, reach, sample_sizes
+
     if detect <= 0:
         raise UsageError(f"--detect {detect:g}: must be above 0")
     say(

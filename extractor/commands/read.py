@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Clips, Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
-from extractor.session.folder import Session
+
+if TYPE_CHECKING:
+    from extractor.pipeline import SessionReport
 
 
 def read(
@@ -40,17 +42,17 @@ def read(
             "trusted networks only.",
         ),
     ] = "",
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Read every clip: a CSV per clip, the clip statistics, a table on the screen.
 
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
     opened = Session(session)
-    options = pipeline.ReadOptions(
+    options = ReadOptions(
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -64,18 +66,11 @@ def read(
         summary_table(report.rows)
         say(f"Clip statistics: {opened.summary_path}")
         say(f"Readings: {opened.readings_folder}")
-    report_problems(report)
-    if report.failed:
-        raise typer.Exit(EXIT_CLIP)
+    _end(report)
 
 
 def quick(
-    session: SessionFolder,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
-    clip: Clips = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    session: SessionFolder, reader: ReaderName = "network", jobs: Jobs = 0, clip: Clips = None
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 
@@ -83,14 +78,20 @@ def quick(
     interval; writes nothing.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
 
-    options = pipeline.ReadOptions(reader=reader, jobs=jobs, quick=True)
+    options = ReadOptions(reader=reader, jobs=jobs, quick=True)
     with Bars() as bars:
         report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
     if report.rows:
         summary_table(report.rows)
     for line in pipeline.quick_verdicts(report.rows):
         say(line)
+    _end(report)
+
+
+def _end(report: SessionReport) -> None:
     report_problems(report)
     if report.failed:
         raise typer.Exit(EXIT_CLIP)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Field, Quiet, SessionOrPack
+from extractor.commands.options import Field, SessionOrPack
 from extractor.commands.screen import progress_bar, say
 from extractor.errors import UsageError
 
@@ -23,11 +23,8 @@ def replay(
         ),
     ] = None,
     out: Annotated[
-        Path | None,
-        typer.Option(help="Folder for videos/ and pictures/.", show_default="results/"),
+        Path | None, typer.Option(help="Folder for videos/ and pictures/.", show_default="results/")
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""
     from extractor.report.repeat_film import write_replay

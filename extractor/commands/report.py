@@ -7,33 +7,26 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Field, Quiet, SessionsOrPacks
+from extractor.commands.options import (
+    Confidence,
+    Factor,
+    Field,
+    Measure,
+    Pool,
+    Reference,
+    SessionsOrPacks,
+)
 from extractor.commands.screen import note, say
 
 
 def report(
     sessions: SessionsOrPacks,
     field: Field = None,
-    measure: Annotated[
-        str,
-        typer.Option(
-            help="What stands for a run: mean, mean_with_outages, median, p05 or availability."
-        ),
-    ] = "mean",
-    factor: Annotated[
-        str, typer.Option(help="Column of runs.csv whose levels are compared.")
-    ] = "antenna",
-    reference: Annotated[
-        str | None,
-        typer.Option(help="Compare every antenna with this one alone.", show_default="all pairs"),
-    ] = None,
-    confidence: Annotated[
-        float, typer.Option(help="Of all statements about pairs together, 0.5 to 0.999.")
-    ] = 0.95,
-    pool: Annotated[
-        bool,
-        typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
-    ] = False,
+    measure: Measure = "mean",
+    factor: Factor = "antenna",
+    reference: Reference = None,
+    confidence: Confidence = 0.95,
+    pool: Pool = False,
     title: Annotated[
         str | None, typer.Option(help="Title of the page.", show_default="the session's name")
     ] = None,
@@ -44,8 +37,6 @@ def report(
             show_default="results/ of the first session",
         ),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Write report.html, one self-contained page, and every chart as PNG and SVG.
 

@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from extractor.session.csv_tables import parse_number
-
 if TYPE_CHECKING:
-    from extractor.pipeline import ClipReport, SessionReport
+    from rich.progress import Progress
+
     from extractor.reading.clip_job import ClipJob
+    from extractor.reading.session_clips import ClipReport, SessionReport
 
 
 @dataclass(slots=True)
@@ -73,6 +73,8 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from extractor.session.numerals import parse_number
+
     drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for i, column in enumerate(columns):
         filled = [row[i] for row in rows if row[i]]
@@ -106,8 +108,17 @@ def percent(share: object) -> str:
     )
 
 
+def _bars() -> Progress:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    share = TextColumn("{task.percentage:>3.0f} %")
+    columns = TextColumn("{task.description}", markup=False), BarColumn(), share
+    return Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True)
+
+
 class Bars:
-    """A `pipeline.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
+    """A `session_clips.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
 
     def __init__(self) -> None:
         self._bars: Any = None
@@ -117,17 +128,7 @@ class Bars:
     def __enter__(self) -> Bars:
         """Start drawing."""
         if sys.stderr.isatty() and not MANNER.quiet:
-            from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-            self._bars = Progress(
-                TextColumn("{task.description}", markup=False),
-                BarColumn(),
-                TextColumn("{task.percentage:>3.0f} %"),
-                TimeRemainingColumn(),
-                console=Console(stderr=True),
-                transient=True,
-            )
+            self._bars = _bars()
             self._bars.start()
         return self
 
@@ -172,17 +173,7 @@ def progress_bar(what: str) -> Iterator[Callable[[float, float], None]]:
     if MANNER.quiet or not sys.stderr.isatty():
         yield lambda done, total: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    with Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    ) as bars:
+    with _bars() as bars:
         task = bars.add_task(printable(what), total=None)
         yield lambda done, total: bars.update(task, completed=done, total=total or None)
 
@@ -215,7 +206,7 @@ def _summary_line(row: dict[str, Any]) -> list[str]:
 
 def report_problems(report: SessionReport) -> None:
     """Print warnings, then what each clip's owner should know, then the failures."""
-    from extractor.tabulation import damage
+    from extractor.reading.session_clips import damage
 
     for warning in report.warnings:
         warn(warning)

@@ -7,20 +7,8 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import (
-    Better,
-    Ceiling,
-    Debug,
-    Decimals,
-    Low,
-    Maximum,
-    Minimum,
-    Quiet,
-)
+from extractor.commands.options import Better, Ceiling, Decimals, Low, Maximum, Minimum
 from extractor.commands.screen import note, number, say, summary_table
-from extractor.results import summary_columns
-from extractor.session.csv_tables import write_table
-from extractor.session.overlay import Box, Field, check_limits
 
 
 def summarise(
@@ -57,11 +45,12 @@ def summarise(
         Path | None,
         typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
     ] = None,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
-    from extractor import tabulation
+    from extractor.results import summary_columns
+    from extractor.session.csv_tables import write_table
+    from extractor.session.overlay import Box, Field, check_limits
+    from extractor.tabulation import clip_tables
 
     item = Field(
         name=value,
@@ -76,7 +65,7 @@ def summarise(
         low=low,
     )
     check_limits(item, str(file))
-    row, notes = tabulation.summarise_file(file, time, value, item)
+    row, notes = clip_tables.summarise_file(file, time, value, item)
     summary_table([row])
     for name in ("n", "n_effective", "median", "p05", "p95", "availability", "dropouts"):
         if number(row[name]):

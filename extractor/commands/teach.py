@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Insist, Quiet, SessionFolder
+from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
-from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
@@ -25,16 +24,13 @@ def teach(
         str | None, typer.Option("--clip", metavar="NAME", help="In which clip.")
     ] = None,
     at: Annotated[
-        float | None,
-        typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s."),
+        float | None, typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s.")
     ] = None,
     show: Annotated[bool, typer.Option("--list", help="List what was taught.")] = False,
     undo: Annotated[
         bool, typer.Option("--undo", help="Take the last lesson back, with --field that field's.")
     ] = False,
     insist: Insist = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Teach the digits of an overlay that the built-in reader cannot read.
 
@@ -43,6 +39,7 @@ def teach(
     what it surely reads.
     """
     from extractor.reading import teaching
+    from extractor.session.folder import Session
 
     opened = Session(session)
     if show:

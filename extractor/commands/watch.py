@@ -7,11 +7,9 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Debug, Jobs, Quiet, ReaderName, SessionFolder
+from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
 from extractor.errors import UsageError
-from extractor.session.folder import Session
-from extractor.video.arrivals import Watch
 
 
 def watch(
@@ -25,17 +23,18 @@ def watch(
     ] = 3.0,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
-    quiet: Quiet = False,
-    debug: Debug = False,
 ) -> None:
     """Watch the folder and read each clip as it lands; Ctrl-C ends it.
 
     A clip is taken when it has stopped growing and its container is complete.
     """
     from extractor import pipeline
+    from extractor.reading.clip_job import ReadOptions
+    from extractor.session.folder import Session
+    from extractor.video.arrivals import Watch
 
     watcher = Watch(session, settle_s=settle)
-    options = pipeline.ReadOptions(reader=reader, jobs=jobs)
+    options = ReadOptions(reader=reader, jobs=jobs)
     Session(session).overlay()
     note(f"watching {session}; Ctrl-C ends it")
     while True:

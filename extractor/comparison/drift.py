@@ -137,18 +137,13 @@ def _drift_finding(found: Drift | None, voice: Voice) -> Finding:
             "A slope over the order needs at least two degrees of freedom beside antennas and "
             "ports; more mountings, taken in turns, give them.",
         )
-    unit = "mountings" if found.stratum == "mountings" else "clips inside mountings"
+    unit = {"mountings": "mountings", "clips": "clips inside mountings"}[found.stratum]
     how = (
         f"Straight line over the order of the runs, adjusted for antennas and ports, seen in the "
         f"{unit} ({found.df} degrees of freedom)."
     )
-    numbers = tuple(
-        voice.quantity(name, value)
-        for name, value in (
-            ("change over the session", found.change),
-            ("low", found.low),
-            ("high", found.high),
-        )
+    numbers = voice.quantities(
+        {"change over the session": found.change, "low": found.low, "high": found.high}
     )
     interval = voice.interval(found.low, found.high)
     size = voice.amount(found.change, sign=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -65,6 +65,10 @@ class Voice:
     def quantity(self, name: str, value: float) -> Quantity:
         """Return a number in the measured unit."""
         return Quantity(name, value if math.isfinite(value) else None, self.unit)
+
+    def quantities(self, amounts: Mapping[str, float]) -> tuple[Quantity, ...]:
+        """Return several numbers in the measured unit, by their names."""
+        return tuple(self.quantity(name, value) for name, value in amounts.items())
 
 
 def digits_for(values: Iterable[float]) -> int:

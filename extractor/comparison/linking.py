@@ -11,7 +11,7 @@ import pandas as pd
 
 from extractor.comparison.checks import ceiling_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, listed, p_text
-from extractor.comparison.model import Array, Fit
+from extractor.comparison.model import Fit
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction
 
@@ -39,8 +39,9 @@ class Parallel:
     shifts: tuple[Shift, ...]
     p: float
     """NaN where nothing is left to test against."""
-    df: int
     df_error: int
+    spread: float
+    """Mean square between mountings of one antenna in one session; NaN without `df_error`."""
 
 
 def require_connected(runs: pd.DataFrame) -> None:
@@ -100,7 +101,8 @@ def parallel_shifts(fit: Fit) -> Parallel:
     if df > 0 and df_error > 0 and error > 0:
         additive = float(fit.ms_between) * fit.layout.df_between
         p = float(stats.f.sf((additive - error) / df / (error / df_error), df, df_error))
-    return Parallel(shared, tuple(shifts), p, df, df_error)
+    spread = error / df_error if df_error else math.nan
+    return Parallel(shared, tuple(shifts), p, df_error, spread)
 
 
 def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
@@ -110,7 +112,7 @@ def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     found = parallel_shifts(fit)
     return [
         _join(found, voice, _at_ceiling(runs, found.shared)),
-        *_retests(fit, found, voice),
+        *_retests(found, voice),
         *_changed_conditions(runs),
     ]
 
@@ -161,9 +163,9 @@ def _join(found: Parallel, voice: Voice, at_ceiling: list[str]) -> Finding:
     return Finding("link", sentence, how, numbers)
 
 
-def _retests(fit: Fit, found: Parallel, voice: Voice) -> list[Finding]:
+def _retests(found: Parallel, voice: Voice) -> list[Finding]:
     return [
-        _retest(fit, shift, found, voice)
+        _retest(shift, found, voice)
         for shift in found.shifts
         if len({s.antenna for s in found.shifts if _same_sessions(s, shift)}) > 1
     ] or [_lone_retest(shift, voice) for shift in found.shifts]
@@ -173,7 +175,7 @@ def _same_sessions(a: Shift, b: Shift) -> bool:
     return (a.first, a.second) == (b.first, b.second)
 
 
-def _retest(fit: Fit, shift: Shift, found: Parallel, voice: Voice) -> Finding:
+def _retest(shift: Shift, found: Parallel, voice: Voice) -> Finding:
     from scipy import stats
 
     others = [s for s in found.shifts if _same_sessions(s, shift) and s.antenna != shift.antenna]
@@ -191,10 +193,9 @@ def _retest(fit: Fit, shift: Shift, found: Parallel, voice: Voice) -> Finding:
             how + ".",
             (voice.quantity("shift beyond the others'", excess),),
         )
-    spread = _within_cell_mean_square(fit)
     variance = _variance(shift) + sum(_variance(s) for s in others) / len(others) ** 2
     half = float(stats.t.ppf(0.5 + voice.confidence / 2, found.df_error)) * math.sqrt(
-        spread * variance
+        found.spread * variance
     )
     low, high = excess - half, excess + half
     if low <= 0 <= high:
@@ -207,22 +208,12 @@ def _retest(fit: Fit, shift: Shift, found: Parallel, voice: Voice) -> Finding:
         f"({voice.interval(low, high)}).",
         f"{how}, by t with the spread of mountings inside each session ({found.df_error} degrees "
         "of freedom).",
-        tuple(
-            voice.quantity(name, value)
-            for name, value in (("shift beyond the others'", excess), ("low", low), ("high", high))
-        ),
+        voice.quantities({"shift beyond the others'": excess, "low": low, "high": high}),
     )
 
 
 def _variance(shift: Shift) -> float:
     return 1 / shift.mountings[0] + 1 / shift.mountings[1]
-
-
-def _within_cell_mean_square(fit: Fit) -> float:
-    mountings = fit.layout.mountings
-    cells = pd.get_dummies(mountings["session"] + _JOINT + mountings["antenna"]).to_numpy(float)
-    left: Array = fit.mounting_means - cells @ np.linalg.pinv(cells) @ fit.mounting_means
-    return float(left @ left) / (len(mountings) - cells.shape[1])
 
 
 def _lone_retest(shift: Shift, voice: Voice) -> Finding:

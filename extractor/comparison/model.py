@@ -44,8 +44,6 @@ class Layout:
     df_between: int
     noise: Array
     """m x m: covariance of the mountings' means for a clip variance of 1."""
-    port_inside: bool
-    """True when ports change inside mountings, so that they are compared there."""
     dropped: tuple[str, ...]
     """Factors that cannot be told from the antenna in this design."""
 
@@ -132,13 +130,12 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
     antennas = tuple(sorted(table["antenna"].unique()))
     outside = np.hstack([_indicators(mountings["antenna"], antennas), _coded(mountings["session"])])
     dropped: list[str] = []
-    within_names: list[str] = []
     for name in covariates:
         if name not in table or table[name].nunique() < 2:
             continue
         block = _coded(table[name])
         if _adds(inside, block):
-            inside, within_names = np.hstack([inside, block]), [*within_names, name]
+            inside = np.hstack([inside, block])
             continue
         between_block = (_indicators(number, range(len(mountings))).T @ block) / counts[:, None]
         if _adds(outside, between_block) and _spare(outside, between_block) >= 2:
@@ -158,7 +155,6 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
         between=np.eye(len(mountings)) - outside @ back,
         df_between=len(mountings) - _rank(outside),
         noise=adjust @ adjust.T,
-        port_inside="port" in within_names,
         dropped=tuple(dropped),
     )
 

@@ -276,9 +276,8 @@ def _how(row: dict[str, Any]) -> str:
 
 
 def _numbers(row: dict[str, Any], voice: Voice) -> tuple[Quantity, ...]:
-    in_unit = [voice.quantity(n, float(row[n])) for n in ("difference", "low", "high")]
     return (
-        *in_unit,
+        *voice.quantities({n: float(row[n]) for n in ("difference", "low", "high")}),
         voice.quantity("smallest effect found at 80 % power", float(row["detectable"])),
         Quantity("mountings", float(row["mountings"])),
         Quantity("p of the t-test", float(row["p_t"])),

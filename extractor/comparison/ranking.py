@@ -121,15 +121,22 @@ def ranking_findings(
 
 def direction_finding(field: str, ranking: pd.DataFrame, voice: Voice) -> Finding:
     """Ask which way is better, and say no more than the numbers."""
-    levels = [f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking)]
     return Finding(
         "direction",
         f"{direction_question(field)} The mean numbers, highest first, which is no ranking: "
-        f"{', '.join(levels)} {voice.unit}".rstrip()
+        f"{_levels(ranking, voice)} {voice.unit}".rstrip()
         + ".",
         "Neither overlay.toml nor the field's name and unit say which way is better.",
-        tuple(voice.quantity(r["antenna"], r["mean"]) for r in records(ranking)),
+        _means(ranking, voice),
     )
+
+
+def _levels(ranking: pd.DataFrame, voice: Voice) -> str:
+    return ", ".join(f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking))
+
+
+def _means(ranking: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
+    return voice.quantities({r["antenna"]: r["mean"] for r in records(ranking)})
 
 
 def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
@@ -202,12 +209,12 @@ def _pair(pairs: pd.DataFrame, first: str, second: str) -> pd.Series:
 
 def _lead(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
     row = _pair(pairs, order.names[0], order.names[1])
+    lead = f"{row['first']} over {row['second']}"
     return (
-        *(voice.quantity(f"{row['first']} over {row['second']}{what}", float(row[key]))
-          for what, key in ((", difference", "difference"), (", low", "low"), (", high", "high"))),
+        *voice.quantities({f"{lead}, {key}": row[key] for key in ("difference", "low", "high")}),
         Quantity("adjusted p", float(row["p_adjusted"])),
         voice.quantity("difference found at 80 % power", float(row["detectable"])),
-    )  # fmt: skip
+    )
 
 
 def _against(reference: str, pairs: pd.DataFrame, voice: Voice) -> str:
@@ -231,9 +238,9 @@ def _against(reference: str, pairs: pd.DataFrame, voice: Voice) -> str:
 
 
 def _one_mounting(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
-    levels = [f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking)]
     sentence = (
-        f"For this spot and these mountings only, the order is {', '.join(levels)} {voice.unit}. "
+        "For this spot and these mountings only, the order is "
+        f"{_levels(ranking, voice)} {voice.unit}. "
         f"Which {voice.noun} is better can't be said: each was mounted once, and nobody knows by "
         "how much taking it off and putting it back would have moved it."
     )
@@ -245,8 +252,7 @@ def _one_mounting(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
             f"{fit.layout.df_within} degrees of freedom between clips of one mounting, none "
             "between mountings."
         )
-    numbers = tuple(voice.quantity(r["antenna"], r["mean"]) for r in records(ranking))
-    return Finding("ranking", sentence.replace(" .", "."), how, numbers)
+    return Finding("ranking", sentence.replace(" .", "."), how, _means(ranking, voice))
 
 
 def _inner_pairs(pairs: pd.DataFrame, voice: Voice) -> Finding:

@@ -107,7 +107,16 @@ def repeat(
     own = rng.standard_normal((count, repeats)) * np.sqrt(variance)
     noise = root @ rng.standard_normal((count, repeats)) * np.sqrt(clip_ms)
     means = (layout.weights @ (truth[:, None] + own + noise)).T
-    return _ranked(layout.antennas, means, fit, better, shown, mounting_sd is not None)
+    sign = 1 if better == "higher" else -1
+    return Repeats(
+        antennas=tuple(layout.antennas),
+        means=means,
+        best=(sign * means).argmax(axis=1),
+        winner=layout.antennas[int(np.argmax(sign * fit.means))],
+        mounting_sd=shown,
+        clip_sd=clip_spread(fit) if layout.df_within else math.nan,
+        assumed=mounting_sd is not None,
+    )
 
 
 def _drawn(mean_square: float, df: int, repeats: int, rng: np.random.Generator) -> Array:
@@ -119,18 +128,6 @@ def _drawn(mean_square: float, df: int, repeats: int, rng: np.random.Generator) 
 def _root(covariance: Array) -> Array:
     values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def _ranked(
-    antennas: Sequence[str], means: Array, fit: Fit, better: Direction, spread: float, assumed: bool
-) -> Repeats:
-    sign = 1 if better == "higher" else -1
-    best = (sign * means).argmax(axis=1)
-    clip = clip_spread(fit) if fit.layout.df_within else math.nan
-    return Repeats(
-        tuple(antennas), means, best, antennas[int(np.argmax(sign * fit.means))], spread, clip,
-        assumed,
-    )  # fmt: skip
 
 
 def replays(comparison: Comparison, assumed: float | None = None) -> list[Repeats]:

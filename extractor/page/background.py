@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from extractor.errors import ExtractorError
-from extractor.pipeline import ClipReport
 from extractor.reading.clip_job import ClipJob
+from extractor.reading.session_clips import ClipReport
 
 
 class CancelledError(Exception):
@@ -19,7 +19,7 @@ class CancelledError(Exception):
 
 
 class Task:
-    """One piece of work in a thread of its own; also a `pipeline.Watcher`.
+    """One piece of work in a thread of its own; also a `session_clips.Watcher`.
 
     Parameters
     ----------
@@ -104,10 +104,9 @@ class Task:
     def ended(self, report: ClipReport) -> None:
         """Hear that one clip is done or has failed."""
         failed = report.outcome == "failed"
-        seconds = self._lengths_s.get(report.clip) or 0.0
         self.clips[report.clip] = {
             "state": "failed" if failed else "done",
-            "seconds": seconds,
+            "seconds": self._lengths_s.get(report.clip) or 0.0,
             "message": report.message,
         }
         self.check()

@@ -9,16 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from extractor import pipeline, tabulation
+from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.page.background import Task
-from extractor.page.frame_cache import Crops, Frames, Probes, Recent
+from extractor.page.frame_cache import Crops, Frames, Probes, Recent, sign_of
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.readers.base import Line, Reader
+from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay
+from extractor.tabulation import clip_tables
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
 
@@ -57,7 +60,7 @@ class Desk:
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
         self._states: Recent[ClipState] = Recent(200)
-        self._series: Recent[tabulation.ClipSeries] = Recent(200)
+        self._series: Recent[clip_tables.ClipSeries] = Recent(200)
         self._reader: Reader | None = None
         self._reading = threading.Lock()
         self._tables = threading.Lock()
@@ -110,10 +113,9 @@ class Desk:
         """Return what was read of a clip."""
         path = cache.state_path(session, name)
         try:
-            stat = path.stat()
-        except OSError:
+            key = sign_of(path)
+        except ClipError:
             return None
-        key = (name, stat.st_mtime_ns, stat.st_size)
         found = self._states.get(key)
         if found is None:
             found = cache.load(path)
@@ -123,7 +125,7 @@ class Desk:
 
     def series(
         self, session: Session, name: str, fields: Sequence[Field]
-    ) -> tabulation.ClipSeries | None:
+    ) -> clip_tables.ClipSeries | None:
         """Return a clip's flagged series, corrections not applied; None where not read."""
         known = self.known(session, name)
         own = [f for f in fields if known is not None and f.name in known.fields]
@@ -132,7 +134,7 @@ class Desk:
         key = (name, id(known), digests.digest_of(own))
         found = self._series.get(key)
         if found is None:
-            found = tabulation.clip_series(known, own, ())
+            found = clip_tables.clip_series(known, own, ())
             self._series.put(key, found)
         return found
 
@@ -140,18 +142,12 @@ class Desk:
         """Tell whether a clip was read with another mark than the one that stands now."""
         if item.name not in known.boxes:
             return True
-        read = Box(*known.boxes[item.name])
+        x, y, *size = known.boxes[item.name]
         try:
             drawn = item.box_for(*known.frame)
         except ClipError:
             return True
-        inside = (
-            drawn.x <= read.x
-            and drawn.y <= read.y
-            and read.x + read.width <= drawn.x + drawn.width
-            and read.y + read.height <= drawn.y + drawn.height
-        )
-        return not inside
+        return not Box(x - drawn.x, y - drawn.y, *size).within(drawn.width, drawn.height)
 
     def read(self, crops: Sequence[Crop]) -> tuple[list[Line], float]:
         """Read crops with the session's reader; return lines and the gate.
@@ -198,21 +194,16 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = pipeline.ReadOptions(
-            reader=self.manner.reader, jobs=self.manner.jobs, again=again
-        )
+        options = ReadOptions(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
 
-        def work(task: Task) -> pipeline.SessionReport:
-            with self._tables:
-                return pipeline.read_session(self.session(), options, watcher=task)
-
-        def work_and_refresh(task: Task) -> pipeline.SessionReport:
+        def work(task: Task) -> SessionReport:
             try:
-                return work(task)
+                with self._tables:
+                    return pipeline.read_session(self.session(), options, watcher=task)
             finally:
                 self.refresh_soon()  # corrections made while it read
 
-        return self.begin("read", work_and_refresh, lengths=True)
+        return self.begin("read", work, lengths=True)
 
     def refresh_soon(self) -> None:
         """Have the tables made anew shortly: runs, limits or corrections have changed."""

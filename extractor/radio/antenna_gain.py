@@ -14,9 +14,6 @@ from extractor.radio.propagation import NotValid, wavelength_m
 FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
 """4 pi sr = 41 253 square degrees."""
 
-TAI_PEREIRA_DEG2 = 32 * math.log(2) * math.degrees(1) ** 2
-"""32 ln 2 rad^2 = 72 815 square degrees."""
-
 DEFAULT_PITCH_DEG = 12.8
 """Taken where a helix's pitch angle is not given: middle of the usual 12 to 14 degrees."""
 
@@ -42,11 +39,6 @@ def kraus_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
 def practical_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
     """Give the same with 32 400 instead of 41 253: allows for side lobes (from memory)."""
     return 10 * math.log10(32_400 / (width_1_deg * width_2_deg))
-
-
-def tai_pereira_directivity_dbi(width_1_deg: float, width_2_deg: float) -> float:
-    """Directivity ``72 815 / (w1^2 + w2^2)`` in dBi (Tai and Pereira 1976)."""
-    return 10 * math.log10(TAI_PEREIRA_DEG2 / (width_1_deg**2 + width_2_deg**2))
 
 
 def implied_beamwidth_deg(gain_dbi: float) -> float | NotValid:
@@ -85,22 +77,6 @@ def kraus_helix_gain_dbi(
     return 10 * math.log10(constant * circumference_wl**2 * length_wl)
 
 
-def kraus_helix_beamwidth_deg(
-    turns: float, circumference_wl: float, pitch_deg: float
-) -> float | NotValid:
-    """Half-power width ``52 / (C sqrt(N S))`` in degrees; range as `kraus_helix_gain_dbi`."""
-    invalid = _outside_kraus(turns, circumference_wl, pitch_deg)
-    if invalid:
-        return invalid
-    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
-    return 52 / (circumference_wl * math.sqrt(length_wl))
-
-
-def helix_axial_ratio(turns: float) -> float:
-    """Axial ratio on the axis as a voltage ratio, ``(2N + 1) / 2N`` (Kraus)."""
-    return (2 * turns + 1) / (2 * turns)
-
-
 def king_wong_gain_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float | NotValid:
     """Peak gain of a helix after King and Wong 1980, in dBi (formula from memory).
 
@@ -114,20 +90,6 @@ def king_wong_gain_dbi(turns: float, circumference_wl: float, pitch_deg: float) 
     pitch_ratio = math.tan(math.radians(12.5)) / math.tan(math.radians(pitch_deg))
     peak = 8.3 * circumference_wl ** (math.sqrt(turns + 2) - 1) * length_wl**0.8
     return 10 * math.log10(peak * pitch_ratio ** (math.sqrt(turns) / 2))
-
-
-def king_wong_beamwidth_deg(
-    turns: float, circumference_wl: float, pitch_deg: float
-) -> float | NotValid:
-    """Half-power width after King and Wong 1980, in degrees (formula from memory)."""
-    invalid = _outside_king_wong(turns, circumference_wl, pitch_deg)
-    if invalid:
-        return invalid
-    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
-    pitch_ratio = math.tan(math.radians(pitch_deg)) / math.tan(math.radians(12.5))
-    root = math.sqrt(turns) / 4
-    width_deg = 61.5 * (2 * turns / (turns + 5)) ** 0.6 / (circumference_wl**root * length_wl**0.7)
-    return width_deg * pitch_ratio**root
 
 
 def emerson_gain_dbi(length_wl: float) -> float | NotValid:

@@ -1,7 +1,7 @@
 """The cautions, in one place: run sheet, report, page and `docs/cautions.md` show these.
 
 The text stands here because an installed package carries no `docs/`; a test compares the
-two, and ``python -m extractor.radio.cautions`` prints the page.
+two.
 """
 
 from __future__ import annotations
@@ -99,25 +99,3 @@ def _own_exposure(power_mw: float, gain_dbi: float) -> Caution:
         f"10 W/m2 at {plain_cm:.1f} cm, with reflection at {cautious_cm:.1f} cm: keep at least "
         f"{keep_cm:.0f} cm. Far field only: not a clearance.",
     )
-
-
-def cautions_markdown() -> str:
-    """Text of `docs/cautions.md`."""
-    lines = ["# Cautions", ""]
-    for caution in _CAUTIONS:
-        lines += [f"## {caution.title}", "", caution.text, ""]
-    lines += ["## Sources", "", _SOURCES, ""]
-    return "\n".join(lines)
-
-
-_SOURCES = (
-    "Limit of 10 W/m2 (1 mW/cm2) for the general public, 1.5 to 100 GHz, averaged over 30 "
-    "minutes: 47 CFR 1.1310; the same whole-body figure of ICNIRP 2020 is from memory. Distance: "
-    "`sqrt(EIRP / (4 pi S))`. Reflection (2.56 in power, 1.6 in distance): FCC OET Bulletin 65. "
-    "The 20 cm, and the advice on heat, propellers and batteries, are common practice, no "
-    "source. Where a country licenses this band or limits its EIRP, those rules decide."
-)
-
-
-if __name__ == "__main__":
-    print(cautions_markdown(), end="")

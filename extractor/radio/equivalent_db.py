@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from extractor.radio.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread, calibrate
-from extractor.statistics.isotonic import Interpolation, invert_rows, isotonic_rows
+from extractor.radio.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread
+from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,13 +18,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-def differences_db(
-    summary: pd.DataFrame,
+def pair_differences(
+    calibration: Calibration,
     *,
-    measure: str = "mean",
     confidence: float = 0.95,
     attenuator_sd_db: float = ATTENUATOR_SD_DB,
-    interpolation: Interpolation = "pchip",
     seed: int = 0,
     draws: int = DRAWS,
 ) -> pd.DataFrame:
@@ -32,8 +30,10 @@ def differences_db(
 
     Parameters
     ----------
-    summary
-        One row a run of one field, with ``antenna``, ``attenuation_db`` and the measure.
+    calibration
+        As from `calibrate`.
+    confidence
+        Of each interval by itself, 0 to 1.
     attenuator_sd_db
         Standard uncertainty of each attenuation but 0 dB.
     seed, draws
@@ -48,31 +48,7 @@ def differences_db(
         ``"at least"``, ``"at most"``, ``"unknown"`` or empty; ``scope`` names what the
         interval covers: ``mounting``, ``run`` or ``within clip``. Each interval holds for
         itself, not all together.
-
-    Raises
-    ------
-    TableError
-        As `calibrate`.
     """
-    calibration = calibrate(summary, measure=measure, interpolation=interpolation)
-    return pair_differences(
-        calibration,
-        confidence=confidence,
-        attenuator_sd_db=attenuator_sd_db,
-        seed=seed,
-        draws=draws,
-    )
-
-
-def pair_differences(
-    calibration: Calibration,
-    *,
-    confidence: float = 0.95,
-    attenuator_sd_db: float = ATTENUATOR_SD_DB,
-    seed: int = 0,
-    draws: int = DRAWS,
-) -> pd.DataFrame:
-    """As `differences_db`, from a calibration already made."""
     import pandas as pd
 
     low, high = strengths_observed(calibration)
@@ -83,23 +59,14 @@ def pair_differences(
         ends = _interval(
             weakest[:, i] - strongest[:, j], strongest[:, i] - weakest[:, j], confidence
         )
-        exact = low[i] == high[i] and low[j] == high[j]
-        exact = exact and not _bound(*ends)
+        exact = low[i] == high[i] and low[j] == high[j] and not _bound(*ends)
         value = float(low[i] - low[j]) if exact else math.nan
         if calibration.level_spread.dof == 0 or calibration.curve_spread.dof == 0:
             ends = (math.nan, math.nan)
-        rows.append(
-            {
-                "antenna": names[i],
-                "reference": names[j],
-                "difference_db": value,
-                "low_db": ends[0],
-                "high_db": ends[1],
-                "bound": _bound(*ends),
-                "scope": calibration.level_spread.unit,
-            }
-        )
-    return pd.DataFrame(rows)
+        scope = calibration.level_spread.unit
+        rows.append((names[i], names[j], value, *ends, _bound(*ends), scope))
+    columns = ["antenna", "reference", "difference_db", "low_db", "high_db", "bound", "scope"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def strengths_observed(calibration: Calibration) -> tuple[Floats, Floats]:

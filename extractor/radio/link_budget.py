@@ -49,18 +49,6 @@ def exactly(value_db: float) -> Span:
     return Span(value_db, value_db, value_db)
 
 
-def expected_difference_db(gains: Span, *losses: Span) -> Span:
-    """Gain difference A - B less each loss difference A - B, in dB.
-
-    ``(G_A - G_B) - (L_cable,A - L_cable,B) - (L_pol,A - L_pol,B) - ...``: by IEEE Std 145
-    (from memory) gain leaves out mismatch and polarisation loss, so they are counted apart.
-    """
-    total = gains
-    for loss in losses:
-        total = total - loss
-    return total
-
-
 # --- mismatch -----------------------------------------------------------------------------
 
 
@@ -158,24 +146,6 @@ def cross_polar_discrimination_db(axial_ratio_db: float) -> float:
     return math.inf if ratio <= 1 else 20 * math.log10((ratio + 1) / (ratio - 1))
 
 
-def circular_gain_dbic(linear_gain_1_dbi: float, linear_gain_2_dbi: float) -> float:
-    """Gain of a circular antenna from two readings against crossed linear sources.
-
-    Partial gains add as powers (IEEE Std 149, from memory): 10 dBi and 10 dBi are 13.01 dBic.
-    """
-    return 10 * math.log10(10 ** (linear_gain_1_dbi / 10) + 10 ** (linear_gain_2_dbi / 10))
-
-
-def gain_transfer_dbi(standard_gain_dbi: float, power_ratio_db: float) -> float:
-    """Gain by comparison with a standard antenna: same place, cable and receiver.
-
-    ``G = G_standard + 10 log10(P / P_standard)`` (IEEE Std 149-2021, from memory). The standard
-    must be trusted and of matching polarisation, the path clear and in the far field: a
-    difference measured in a room is no gain.
-    """
-    return standard_gain_dbi + power_ratio_db
-
-
 # --- pointing -----------------------------------------------------------------------------
 
 MAIN_LOBE_REACH = 0.6
@@ -232,9 +202,7 @@ class CableType:
     basis: str
 
 
-CABLE_TOLERANCE = 0.15
-"""Share by which cable of one type varies; connectors come on top (check-value file's figure)."""
-
+#: Cable of one type varies by 15 %; connectors come on top (check-value file's figure).
 CABLES = {
     "rg316": CableType(2.42, 2.42 * 0.85, 2.71 * 1.15, "published sheet to 3 GHz, extrapolated"),
     "rg174": CableType(2.85, 2.0, 3.7, "extrapolated from 1 GHz and below: not to be trusted"),

@@ -1,4 +1,4 @@
-"""What the way through the air does: path loss, walls, noise, capacity, exposure.
+"""What the way through the air does: path loss, walls, noise, exposure.
 
 Losses are positive decibels. Every formula names its source; one marked *from memory* has
 not been compared with the text of that source. A formula asked outside the range it holds
@@ -143,14 +143,6 @@ def thermal_noise_dbm(bandwidth_hz: float, noise_figure_db: float = 0.0) -> floa
     """
     noise_w = BOLTZMANN_J_K * REFERENCE_TEMPERATURE_K * bandwidth_hz
     return 10 * math.log10(noise_w / 1e-3) + noise_figure_db
-
-
-def shannon_capacity_mbit_s(bandwidth_hz: float, snr_db: float) -> float:
-    """Upper bound of any rate in a channel, ``B log2(1 + SNR)``, in Mbit/s (Shannon 1948).
-
-    A video bitrate is not a capacity: never turn one into dB with this.
-    """
-    return bandwidth_hz * math.log2(1 + 10 ** (snr_db / 10)) / 1e6
 
 
 def steepest_slope_mbit_s_per_db(bandwidth_hz: float) -> float:

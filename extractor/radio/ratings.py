@@ -73,11 +73,6 @@ def rate(antenna: Antenna, frequency_hz: float) -> Rating:
     return replace(worst, believable_dbi=figures[0] if figures else None)
 
 
-def believable_gain_dbi(antenna: Antenna, frequency_hz: float) -> float | None:
-    """Gain to expect from what is known besides the rating, in dBi, or None."""
-    return rate(replace(antenna, gain_dbi=None), frequency_hz).believable_dbi
-
-
 def _what_is_missing(antenna: Antenna) -> str:
     if antenna.gain_dbi is None:
         return "no rated gain is given"

@@ -153,15 +153,12 @@ class Coverage:
     """Directions left and right within which the level stays at or above a threshold.
 
     ``left_deg`` and ``right_deg`` are where it first falls below, seen from the strongest angle,
-    interpolated between two angles; NaN with `left_open`, `right_open` where it never did.
+    interpolated between two angles; NaN where it never did.
     """
 
     threshold: float
-    peak_deg: float
     left_deg: float
     right_deg: float
-    left_open: bool
-    right_open: bool
     turned_deg: tuple[float, float]
 
 
@@ -174,9 +171,7 @@ def coverage(levels: pd.DataFrame, threshold: float) -> Coverage | NotValid:
     left = _crossing(angles[peak::-1], level[peak::-1], threshold)
     right = _crossing(angles[peak:], level[peak:], threshold)
     ends = (float(angles[0]), float(angles[-1]))
-    return Coverage(
-        threshold, float(angles[peak]), left, right, math.isnan(left), math.isnan(right), ends
-    )
+    return Coverage(threshold, left, right, ends)
 
 
 def _crossing(angles: Floats, level: Floats, threshold: float) -> float:
@@ -206,11 +201,8 @@ def beam_finding(
     implied = None if gain_dbi is None or omnidirectional else implied_beamwidth_deg(gain_dbi)
     if isinstance(implied, float):
         sentence += _implied_sentence(beam, implied, float(gain_dbi or 0))
-    figures = (
-        Quantity("width", beam.width_deg, "deg"),
-        Quantity("low", beam.low_deg, "deg"),
-        Quantity("high", beam.high_deg, "deg"),
-    )
+    ends = ("width", "low", "high")
+    figures = tuple(Quantity(end, getattr(beam, f"{end}_deg"), "deg") for end in ends)
     return Finding("beamwidth", sentence, how, figures)
 
 
@@ -231,9 +223,12 @@ def coverage_finding(antenna: str, found: Coverage | NotValid, unit: str) -> Fin
     how = "Level against angle, straight between the angles measured; no calibration needed."
     if isinstance(found, NotValid):
         return Finding("coverage", f"{antenna} {found.reason} {unit} at any angle.", how)
-    left = found.turned_deg[0] if found.left_open else found.left_deg
-    right = found.turned_deg[1] if found.right_open else found.right_deg
-    least = "at least " if found.left_open or found.right_open else ""
+    measured = (found.left_deg, found.right_deg)
+    left, right = (
+        turned if math.isnan(end) else end
+        for end, turned in zip(measured, found.turned_deg, strict=True)
+    )
+    least = "at least " if any(map(math.isnan, measured)) else ""
     sentence = (
         f"{antenna} stays at or above {found.threshold:g} {unit} from {left:+.0f} to {right:+.0f} "
         f"deg, {least}{right - left:.0f} deg wide."

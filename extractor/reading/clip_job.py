@@ -59,7 +59,7 @@ class ClipJob:
     reader: str
     """Name and version."""
     asked: str
-    """Digest of the question, see `state.asked_digest`."""
+    """Digest of the question, see `cache.asked_digest`."""
     options: ReadOptions
     glyphs: Path | None
     threads: int

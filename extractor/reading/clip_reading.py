@@ -269,7 +269,7 @@ def _read_stretch(
     stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
 ) -> None:
     if stretch.spoilt:
-        # However well the picture can be read: `interpretation.is_spoilt`.
+        # However well the picture can be read: `number_parsing.is_spoilt`.
         out.text += [""] * len(stretch.samples)
         out.confidence += [0.0] * len(stretch.samples)
         out.since_s += [math.nan] * len(stretch.samples)

@@ -37,7 +37,7 @@ _one_at_a_time = threading.Lock()
 
 
 def on(address: str) -> Way:
-    """Return the way of running jobs on a cluster, for `workers.run`.
+    """Return the way of running jobs on a cluster, for `process_pool.run`.
 
     Parameters
     ----------

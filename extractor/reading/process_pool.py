@@ -63,7 +63,7 @@ def run(
     progress : callable
         Called in this process.
     way : callable, optional
-        Another way of running them than processes of this machine, such as `cluster.on`;
+        Another way of running them than processes of this machine, such as `dask_cluster.on`;
         `count` is then its own affair.
 
     Raises

@@ -20,6 +20,7 @@ from extractor.reading import box_tightening, marking, readers
 from extractor.reading.number_parsing import Reading, interpret
 from extractor.reading.readers.base import Line, Reader
 from extractor.session.folder import Session
+from extractor.session.numerals import decimals_in
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
@@ -62,7 +63,7 @@ class Suggestions:
     clip: str
     time_s: float
     image: npt.NDArray[np.uint8]
-    """BGR, shape (height, width, 3)."""
+    """RGB, shape (height, width, 3)."""
 
 
 def suggest(session: Session, reader_name: str) -> Suggestions:
@@ -155,10 +156,7 @@ def _judged(box: Box, lines: Sequence[Line], gate: float) -> Candidate | None:
 
 
 def _decimals(shown: Sequence[tuple[Line, Reading]]) -> int | None:
-    counts = set()
-    for line, _ in shown:
-        number = next(p for p in line.text.replace(",", ".").split() if any(c.isdigit() for c in p))
-        counts.add(len(number.partition(".")[2].rstrip("~")))
+    counts = {decimals_in(line.text) for line, _ in shown}
     return counts.pop() if len(counts) == 1 else None
 
 

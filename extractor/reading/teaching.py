@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from extractor.errors import ClipError, ConsentError, UsageError
+from extractor.errors import ConsentError, UsageError
 from extractor.reading import box_tightening, readers
 from extractor.reading.clip_job import boxes_in
 from extractor.reading.number_parsing import interpret
@@ -76,9 +76,7 @@ def teach(
     tight = box_tightening.tight_shares(session, session.overlay(), reader)
     drawn = item.box_for(clip.width, clip.height)
     boxes = [drawn, boxes_in(item, tight, clip.width, clip.height)]
-    frame = clips.frame_at(clip, boxes, at_s)
-    if frame is None:
-        raise ClipError(f"{name}: no frame can be decoded at {at_s:g} s")
+    frame = next(clips.at_times(clip, boxes, [at_s]))
     new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
     known = Glyphs.load(session.glyphs_path)
     before = known.of(item.name)

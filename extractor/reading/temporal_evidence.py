@@ -25,13 +25,13 @@ BRIDGED_SAMPLES = 2
 #: Frames looked at on each side of a doubtful sample, within one sampling period.
 RESCUE_FRAMES = 3
 #: A doubtful sample stands if another look at the same number, read with at least this
-#: confidence, says the same. Dashes and emptiness only need the gate: docs/reader.md.
+#: confidence, says the same. Dashes and emptiness only need the gate: docs/decisions.md.
 REPEATED_SURELY = 0.95
 #: But not if it was hardly read at all.
 REPEATED_LEAST = 0.3
 #: A doubtful sample stands if an average over the frames around it is read with at least this
 #: confidence, and it and other views of the sample agree in the mean at least so far. Chosen on
-#: the two older evaluation sets, held against a third: docs/reader.md.
+#: the two older evaluation sets, held against a third: docs/reader.md, docs/decisions.md.
 AVERAGE_SURELY = 0.85
 VIEWS_AGREE = 0.65
 #: And if the average is surer than the frame by this much: then it was the background that made
@@ -44,7 +44,7 @@ _SQUEEZED, _STRETCHED, _RIM_PX = 0.9, 1.12, 3
 #: Displays hold a number at least so long, or nobody could read it: common practice, no source.
 HOLD_LEAST_S = 0.2
 #: A number that differs in one higher digit from what stood before and after it, for at most so
-#: long, counts only if it was read with at least this confidence: docs/reader.md.
+#: long, counts only if it was read with at least this confidence: docs/decisions.md.
 EXCURSION_S = 0.45
 EXCURSION_SURELY = 0.97
 #: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
@@ -245,7 +245,7 @@ def repeated(lines: Sequence[Line], reader: FieldReader) -> list[Line]:
 
     What makes a reader unsure of what it reads right differs from frame to frame; what makes
     it read wrong seldom gives the same wrong text with and without great confidence. Measured
-    on two sets of clips: 0 of 470 wrong (docs/reader.md). In a field that cannot be negative a
+    on two sets of clips: 0 of 472 wrong (docs/decisions.md). In a field that cannot be negative a
     minus, which was doubted for that, is no break: the digits are the same.
 
     Parameters
@@ -388,7 +388,7 @@ def tempered(
     Notes
     -----
     Saerens, Latinne and Decaestecker, Neural Computation 14 (2002), 21-41. Their iteration to
-    find the share is left out: on hard clips it ran away to 0 (docs/reader.md).
+    find the share is left out: on hard clips it ran away to 0 (docs/decisions.md).
     """
     share = max(float(np.mean(first_looks)), 1e-3) if len(first_looks) else 1.0
     if share >= usual_share:

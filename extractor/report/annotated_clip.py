@@ -11,16 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.errors import UsageError
+from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
-from extractor.report.film_parts import (
-    VIDEOS,
-    Progress,
-    clip_series,
-    look_of,
-    steps,
-)
-from extractor.report.yuv_canvas import Letters, Planes, chart_strip, planes_of
+from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, steps
+from extractor.report.yuv_canvas import Letters, chart_strip
 from extractor.results import FieldInfo, Results, load, main_field, second_field
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
@@ -81,7 +76,7 @@ def annotate(
             whole = [Box(0, 0, known.width, known.height)]
             for frame in clips.frames(known, whole, clips.Tally(), threads=2):
                 page.show(frame.crops[0], frame.time_s)
-                writer.add(page.planes.packed(), frame.time_s)
+                writer.add(yuv_canvas.packed(page.picture), frame.time_s)
                 if progress is not None:
                     progress(frame.time_s, known.length_s or 0.0)
     return path
@@ -107,7 +102,7 @@ class _Page:
         self.width, self._clip_height = even(clip.width), even(clip.height)
         strip_height = even(max(90.0, _STRIP * clip.height))
         self.height = self._clip_height + strip_height * len(fields)
-        self.planes = Planes.blank(self.width, self.height, style.PAPER)
+        self.picture = yuv_canvas.blank(self.width, self.height, style.PAPER)
         self._fields = fields
         self._boxes = boxes
         self._steps = {name: steps(s) for name, s in series.items()}
@@ -125,16 +120,17 @@ class _Page:
     def show(self, crop: npt.NDArray[np.uint8], time_s: float) -> None:
         """Put one frame of the clip on the page, with what was read at that time."""
         height = self._clip_height
-        self.planes.paste(planes_of(crop, self.width, height), 0, 0)
+        yuv_canvas.paste(self.picture, yuv_canvas.scaled(crop, self.width, height), 0, 0)
         for info in self._fields:
-            self.planes.frame(self._boxes[info.name], max(2, round(height / 360)))
+            thickness = max(2, round(height / 360))
+            yuv_canvas.draw_frame(self.picture, self._boxes[info.name], thickness)
             text, counts = self._reading(info, time_s)
             tag = self._letters.picture(text, bad=not counts)
             x, y, from_right = self._places[info.name]
-            self.planes.paste(tag, x - tag.width if from_right else x, y)
+            yuv_canvas.paste(self.picture, tag, x - tag.shape[1] if from_right else x, y)
         top = height
         for strip in self._strips:
-            self.planes.paste(strip.at(time_s), 0, top)
+            yuv_canvas.paste(self.picture, strip.at(time_s), 0, top)
             top += strip.height
 
     def _reading(self, info: FieldInfo, time_s: float) -> tuple[str, bool]:

@@ -8,7 +8,7 @@ import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -139,20 +139,16 @@ def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comp
     from extractor.pipeline import compare_sessions
 
     try:
-        comparison = compare_sessions(
-            folders,
-            field=name,
-            measure=options.measure,
-            factor=options.factor,
-            reference=options.reference,
-            confidence=options.confidence,
-            pool=options.pool,
-        )
+        return compare_sessions(folders, **_asked(options, name)), ""
     except UsageError as error:
         if options != Options(field=options.field, title=options.title):
             raise  # an option that cannot be followed is not passed over
         return None, str(error)
-    return comparison, ""
+
+
+def _asked(options: Options, name: str) -> dict[str, Any]:
+    """Return what is asked of the comparison, for a field of that name."""
+    return {k: v for k, v in asdict(options).items() if k != "title"} | {"field": name}
 
 
 def _draw(
@@ -177,7 +173,7 @@ def _render(
     return filled(
         "report.html",
         {"number": _shown, "label": _label},
-        title=options.title or _title(material.results),
+        title=options.title or ", ".join(one.name for one in material.results),
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
@@ -193,17 +189,13 @@ def _render(
     )
 
 
-def _title(results: Sequence[Results]) -> str:
-    return ", ".join(one.name for one in results)
-
-
 def _session_part(one: Results) -> dict[str, Any]:
     rows = one.summary.drop_duplicates("run")
     antennas = sorted({str(a) for a in rows["antenna"] if a})
     mounted = rows[rows["antenna"] != ""].drop_duplicates(["antenna", "mounting"])
     return {
         "name": one.name,
-        "conditions": [(key, value) for key, value in one.conditions.items()],
+        "conditions": list(one.conditions.items()),
         "runs": len(rows),
         "clips": len({c for cell in rows["clip"] for c in str(cell).split(";")}),
         "antennas": antennas,
@@ -213,10 +205,10 @@ def _session_part(one: Results) -> dict[str, Any]:
 
 
 def _colors() -> dict[str, list[tuple[str, str]]]:
-    names = style.VARIABLES
+    variables = style.VARIABLES.items()
     return {
-        "light": [(names[color], color) for color in names],
-        "dark": [(names[color], style.DARK[color]) for color in names],
+        "light": [(variable, color) for color, variable in variables],
+        "dark": [(variable, style.DARK[color]) for color, variable in variables],
     }
 
 
@@ -224,14 +216,8 @@ def _doubts(one: Results) -> list[dict[str, Any]]:
     found = pictures.stored(one.session.results) if pack.manifest_of(one.session.root) else None
     if found is None:
         found = pictures.with_pictures(one, waiting(one)[:DOUBTS])
-    return [
-        {
-            "card": d.card,
-            "picture": base64.b64encode(d.picture).decode("ascii"),
-            "read": _read(d.card),
-        }
-        for d in found[:DOUBTS]
-    ]
+    packed = ((d.card, base64.b64encode(d.picture).decode("ascii")) for d in found[:DOUBTS])
+    return [{"card": card, "picture": picture, "read": _read(card)} for card, picture in packed]
 
 
 def _read(card: Card) -> str:
@@ -268,14 +254,10 @@ _SUMMARY_COLUMNS = (
 def _tables(material: session_charts.Material) -> list[dict[str, Any]]:
     found = []
     if material.comparison is not None:
-        for name, title in (
-            ("ranking", "Ranking"),
-            ("pairs", "Pairs"),
-            ("ports", "Ports"),
-        ):
+        for name in ("ranking", "pairs", "ports"):
             table: pd.DataFrame = getattr(material.comparison, name)
             if len(table):
-                found.append(_table(f"{title} ({name}.csv)", table, list(table.columns)))
+                found.append(_table(f"{name.title()} ({name}.csv)", table, list(table.columns)))
     for one in material.results:
         columns = [c for c in _SUMMARY_COLUMNS if c in one.summary]
         title = "Runs (summary.csv, without its rarer columns)"
@@ -310,26 +292,11 @@ def _settings(material: session_charts.Material, options: Options) -> dict[str, 
         packed = {e["clip"]: e for e in pack.manifest_of(one.session.root).get("clips", [])}
         for clip in one.session.clips:
             known = packed.get(clip) or pack.reading_settings(one.session, clip)
-            clips.append(
-                {
-                    "clip": clip,
-                    "reader": known.get("reader", "not known"),
-                    "gate": known.get("gate"),
-                    "frame": "x".join(map(str, known.get("frame", []))),
-                    "boxes": known.get("boxes", {}),
-                    "complete": known.get("complete", ""),
-                    "undecodable": known.get("undecodable", ""),
-                    "digest": known.get("sha256") or known.get("state_digest", ""),
-                }
-            )
-    asked: Mapping[str, object] = {
-        "field": material.field.name,
-        "measure": options.measure,
-        "factor": options.factor,
-        "reference": options.reference or "all pairs",
-        "confidence": options.confidence,
-        "pool": options.pool,
-    }
+            digest = known.get("sha256") or known.get("state_digest", "")
+            unknown = {"reader": "not known", "boxes": {}}
+            clips.append({**unknown, **known, "clip": clip, "digest": digest})
+    asked = _asked(options, material.field.name)
+    asked["reference"] = options.reference or "all pairs"
     return {"asked": asked, "clips": clips, "overlays": [_overlay(o) for o in material.results]}
 
 

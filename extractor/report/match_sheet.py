@@ -10,6 +10,7 @@ from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.folder import Session
 from extractor.video.clips import picture, probe
+from extractor.video.picture_files import jpeg
 from extractor.video.recording_order import Matching, Recording
 
 SHEET = "match_sheet.html"
@@ -45,14 +46,9 @@ def write_sheet(session: Session, matching: Matching) -> Path:
 
 def _thumbnail(session: Session, recording: Recording) -> str:
     """Return a picture from the middle of the first file as a data address; empty if none."""
-    import cv2
-
     try:
         clip = probe(session.path(recording.clips[0]))
         _, image = picture(clip, (clip.length_s or 0.0) / 2)
     except ClipError:
         return ""
-    height = max(1, round(image.shape[0] * THUMBNAIL_WIDTH / image.shape[1]))
-    small = cv2.resize(image, (THUMBNAIL_WIDTH, height), interpolation=cv2.INTER_AREA)
-    done, packed = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 80])
-    return f"data:image/jpeg;base64,{base64.b64encode(packed.tobytes()).decode()}" if done else ""
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg(image, THUMBNAIL_WIDTH)).decode()}"

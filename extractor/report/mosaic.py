@@ -10,18 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from extractor.errors import ClipError, UsageError
+from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
-from extractor.report.film_parts import (
-    VIDEOS,
-    Progress,
-    clip_series,
-    look_of,
-    rows_of,
-    steps,
-)
-from extractor.report.yuv_canvas import Letters, Planes, chart_strip, planes_of
+from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, rows_of, steps
+from extractor.report.yuv_canvas import Letters, Picture, chart_strip
 from extractor.results import FieldInfo, Results, load, main_field
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
@@ -92,7 +86,7 @@ def mosaic(
             for i in range(1 + math.floor(grid.length_s * MOSAIC_RATE_HZ)):
                 time_s = i / MOSAIC_RATE_HZ
                 grid.show(time_s)
-                writer.add(grid.planes.packed(), time_s)
+                writer.add(yuv_canvas.packed(grid.picture), time_s)
                 if progress is not None:
                     progress(time_s, grid.length_s)
     return path
@@ -116,7 +110,7 @@ class _Grid:
         names: Sequence[str],
         series: Mapping[str, pd.DataFrame],
     ) -> None:
-        self.planes = Planes.blank(*MOSAIC_SIZE, style.PAPER)
+        self.picture = yuv_canvas.blank(*MOSAIC_SIZE, style.PAPER)
         columns = math.ceil(math.sqrt(len(names)))
         rows = math.ceil(len(names) / columns)
         width = MOSAIC_SIZE[0] // columns // 2 * 2
@@ -140,7 +134,7 @@ class _Grid:
     def show(self, time_s: float) -> None:
         """Bring every cell to a time."""
         for cell in self._cells:
-            cell.show(self.planes, time_s)
+            cell.show(self.picture, time_s)
 
 
 class _Cell:
@@ -168,17 +162,17 @@ class _Cell:
         self._size = size
         self._picture_at = (room.x + (room.width - size[0]) // 4 * 2, room.y)
         self._frames = self._decoded(clip)
-        self._last: Planes | None = None
+        self._last: Picture | None = None
         self._ended = False
 
-    def _decoded(self, clip: Clip) -> Iterator[Planes]:
+    def _decoded(self, clip: Clip) -> Iterator[Picture]:
         count = 1 + math.floor(self.end_s * MOSAIC_RATE_HZ)
         whole = [Box(0, 0, clip.width, clip.height)]
         times = [i / MOSAIC_RATE_HZ for i in range(count)]
         for frame in clips.at_times(clip, whole, times):
-            yield planes_of(frame.crops[0], *self._size)
+            yield yuv_canvas.scaled(frame.crops[0], *self._size)
 
-    def show(self, planes: Planes, time_s: float) -> None:
+    def show(self, picture: Picture, time_s: float) -> None:
         place = self._place
         try:
             frame = next(self._frames, None)
@@ -187,14 +181,14 @@ class _Cell:
         if frame is not None:
             self._last = frame
         elif self._last is not None and not self._ended:
-            self._last, self._ended = self._last.dimmed(), True
-        planes.paste(self._title, place.x, place.y)
+            self._last, self._ended = yuv_canvas.dimmed(self._last), True
+        yuv_canvas.paste(picture, self._title, place.x, place.y)
         row = self._steps.row_at(time_s)
         if row >= 0 and self._count[row]:
             text = f"mean {self._mean[row]:.1f} {self._unit}, n = {self._count[row]}"
             told = self._letters.picture(text)
-            planes.paste(told, place.x + place.width - told.width - 4, place.y)
+            yuv_canvas.paste(picture, told, place.x + place.width - told.shape[1] - 4, place.y)
         if self._last is not None:
-            planes.paste(self._last, *self._picture_at)
+            yuv_canvas.paste(picture, self._last, *self._picture_at)
         strip_at = place.y + place.height - self._strip.height
-        planes.paste(self._strip.at(time_s), place.x, strip_at)
+        yuv_canvas.paste(picture, self._strip.at(time_s), place.x, strip_at)

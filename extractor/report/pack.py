@@ -149,17 +149,8 @@ def reading_settings(session: Session, clip: str) -> dict[str, Any]:
     known = cache.load(state_path(session, clip))
     if known is None:
         return {}
-    return {
-        "reader": known.reader,
-        "gate": known.gate,
-        "frame": list(known.frame),
-        "boxes": known.boxes,
-        "duration_s": known.duration_s,
-        "decoded": known.decoded,
-        "undecodable": known.undecodable,
-        "complete": known.complete,
-        "state_digest": known.clip_digest,
-    }
+    names = ("reader", "gate", "frame", "boxes", "duration_s", "decoded", "undecodable", "complete")
+    return {name: getattr(known, name) for name in names} | {"state_digest": known.clip_digest}
 
 
 def is_pack(path: Path) -> bool:
@@ -231,10 +222,6 @@ def _unpack(path: Path, temporary: Path) -> Path:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
         raise StorageError(f"{path}: cannot be unpacked ({error.strerror or error})") from error
-    for entry in _clip_entries(path, manifest):
-        stand_in = folder / entry
-        stand_in.parent.mkdir(parents=True, exist_ok=True)
-        stand_in.touch()
     (folder / PACK_MANIFEST).write_text(json.dumps(manifest), "utf-8")
     return folder
 

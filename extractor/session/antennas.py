@@ -132,7 +132,7 @@ class Antenna:
 
 
 def read_antennas(path: Path) -> tuple[Antenna, ...]:
-    """Read ``antennas.csv``, in any dialect that `tables.read_table` takes.
+    """Read ``antennas.csv``, in any dialect that `csv_tables.read_table` takes.
 
     Columns may be missing; further ones are ignored, unless their name is nearly that of a
     known one.

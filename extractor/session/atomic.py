@@ -6,7 +6,6 @@ import contextlib
 import errno
 import json
 import os
-import secrets
 import socket
 import time
 from collections.abc import Iterator, Mapping
@@ -78,7 +77,7 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
     with _as_storage_error(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         # Cut: with the additions the name must stay within the 255 bytes of most file systems.
-        name = f".{path.name[:40]}.{secrets.token_hex(6)}{PART_SUFFIX}{suffix}"
+        name = f".{path.name[:40]}.{os.urandom(6).hex()}{PART_SUFFIX}{suffix}"
         temporary = path.with_name(name)
         # With the mode of an ordinary file, from which the system takes the user's mask.
         os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))

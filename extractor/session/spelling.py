@@ -7,7 +7,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from extractor.session.csv_tables import parse_number
+from extractor.session.numerals import parse_number
 
 #: Columns whose cells are names, besides antenna, port, mounting and others.
 COLUMNS = (
@@ -26,7 +26,9 @@ def folded(name: str) -> str:
     text = unicodedata.normalize("NFKC", text)
     text = "".join(c for c in text if unicodedata.category(c) != "Cf").strip()
     number = parse_number(text)
-    return re.sub(r"[\s_\-\u2010-\u2015]+", " ", text) if number is None else f"{number:.12g}"
+    if number is not None:
+        return f"{number:.12g}"
+    return re.sub(r"[\s_\-\u2010-\u2015]+", " ", text).strip()
 
 
 def twins(names: Iterable[str]) -> list[tuple[str, ...]]:

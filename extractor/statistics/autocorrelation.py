@@ -33,7 +33,6 @@ class MeanInterval:
     mean: float
     standard_error: float
     n_effective: float
-    degrees_of_freedom: float
     low: float
     high: float
 
@@ -89,22 +88,16 @@ def autocorrelation(values: Floats, max_lag: int) -> Floats:
     if count < 2 or np.ptp(values[present]) == 0:
         return result
     deviations = np.where(present, values - centred_mean(values[present]), 0.0)
-    sums = _direct_sums(deviations, max_lag)
+    # Lag by lag: more exact than by transform, and few lags are asked for.
+    lags = range(max_lag + 1)
+    sums = np.array([deviations[: n - k] @ deviations[k:] for k in lags])
     if count == n:
         return sums / sums[0]
-    pairs = np.rint(autocovariance_sums(present.astype(np.float64), max_lag))
+    pairs = np.array([np.count_nonzero(present[: n - k] & present[k:]) for k in lags])
     expected = count * (1 - np.arange(max_lag + 1) / n)
     with np.errstate(divide="ignore", invalid="ignore"):
         scaled = np.where(pairs > 0, sums / pairs * expected, math.nan)
     return scaled / sums[0]
-
-
-def _direct_sums(deviations: Floats, max_lag: int) -> Floats:
-    """Sum products lag by lag where that is few lags (more exact), else by transform."""
-    if max_lag > 64:
-        return autocovariance_sums(deviations, max_lag)
-    n = len(deviations)
-    return np.array([deviations[: n - k] @ deviations[k:] for k in range(max_lag + 1)])
 
 
 def centred_mean(values: Floats) -> float:
@@ -114,38 +107,6 @@ def centred_mean(values: Floats) -> float:
     """
     first = float(np.mean(values))
     return first + float(np.mean(values - first))
-
-
-def ar1_variance_factor(n: int, rho: float) -> float:
-    r"""Return c in ``Var(mean) = sigma^2 / n * c`` for a first-order autoregressive series.
-
-    ``c = (1 + rho)/(1 - rho) - 2 rho (1 - rho^n) / (n (1 - rho)^2)``: Bayley and Hammersley,
-    J. R. Stat. Soc. Suppl. 8 (1946) 184.
-
-    Parameters
-    ----------
-    n : int
-        Number of samples, at least 1.
-    rho : float
-        Correlation of neighbouring samples, above -1 and below 1.
-
-    Raises
-    ------
-    ValueError
-        If `n` or `rho` is out of range.
-    """
-    if n < 1 or not -1 < rho < 1:
-        raise ValueError(f"n must be at least 1 and rho between -1 and 1, not {n} and {rho}")
-    return (1 + rho) / (1 - rho) - 2 * rho * (1 - rho**n) / (n * (1 - rho) ** 2)
-
-
-def ar1_effective_size(n: int, rho: float) -> float:
-    """Return ``n / c``: the number of independent samples with the same variance of the mean.
-
-    With a negative `rho` it exceeds `n`: this is the plain formula, uncapped. See
-    `ar1_variance_factor` for range, errors and source.
-    """
-    return n / ar1_variance_factor(n, rho)
 
 
 def mean_interval(
@@ -177,12 +138,12 @@ def mean_interval(
     shown = values[present]
     n = len(shown)
     if n == 0:
-        return MeanInterval(*([math.nan] * 6))
+        return MeanInterval(*([math.nan] * 5))
     share = np.ones(n) if weights is None else weights[present] / np.mean(weights[present])
     mean = centred_mean(shown) if weights is None else float(np.average(shown, weights=share))
     spread = float(np.mean(share * (shown - mean) ** 2))
     if n < MINIMUM_SAMPLES or np.ptp(shown) == 0 or spread == 0:
-        return MeanInterval(mean, *([math.nan] * 5))
+        return MeanInterval(mean, *([math.nan] * 4))
     deviations = np.zeros(len(values))
     deviations[present] = share * (shown - mean)
     factor, lags = _initial_monotone_sequence(deviations)
@@ -192,7 +153,7 @@ def mean_interval(
     freedom = max(1.0, min(n - 1.0, n / (2 * lags + 1)))
     error = math.sqrt(variance)
     reach = student_t_quantile((1 + confidence) / 2, freedom) * error
-    return MeanInterval(mean, error, n_effective, freedom, mean - reach, mean + reach)
+    return MeanInterval(mean, error, n_effective, mean - reach, mean + reach)
 
 
 def _initial_monotone_sequence(deviations: Floats) -> tuple[float, int]:

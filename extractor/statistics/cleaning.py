@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from extractor.session.numerals import decimals_in
 from extractor.statistics.flags import Flag
 from extractor.statistics.hold_times import Holds, hampel_outliers, holds_of
 from extractor.statistics.sampling import Bools, Floats
-from extractor.statistics.series import check_series, decimals_shown, display_step, usual_decimals
+from extractor.statistics.series import check_series, display_step, usual_decimals
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,8 +60,6 @@ class Cleaned:
     """The same rows; only ``flag`` differs."""
     notes: tuple[str, ...]
     """Whole sentences without the field's name; empty where there is nothing to say."""
-    hold_s: float
-    """How long the display usually holds a number; NaN where not known."""
 
 
 def clean_clip(
@@ -145,7 +144,7 @@ def _clean(series: pd.DataFrame, field: Field, frame_s: float | None, frozen: Bo
     _count_notes(flags, notes)
     cleaned = series.copy()
     cleaned["flag"] = flags
-    return Cleaned(cleaned, tuple(notes), holds.usual_s)
+    return Cleaned(cleaned, tuple(notes))
 
 
 def _frozen_rows(all_series: Sequence[pd.DataFrame]) -> Bools:
@@ -209,7 +208,7 @@ def _wrong_form(
         return np.zeros(len(series), bool)
     texts = series["text"].to_numpy(object).astype(str)
     unique, places = np.unique(texts, return_inverse=True)
-    known = [decimals_shown(text) for text in unique]
+    known = [decimals_in(text) for text in unique]
     digits = np.array([-1 if d is None else d for d in known])[places]
     other = usable & (digits >= 0) & (digits != usual)
     lost = other & _lost_point(values, other & (digits == 0), usable & ~other, usual)

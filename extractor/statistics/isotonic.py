@@ -81,12 +81,6 @@ class Curve:
         value = float(invert_rows(steps, row, np.array([[level]]), self.interpolation)[0, 0])
         return Bounds(value, value)
 
-    def slope_at(self, attenuation_db: float) -> float:
-        """Fall per dB at an attenuation, in the field's unit, 0 on a plateau, never negative."""
-        steps = self.attenuation_db
-        segment = int(np.clip(np.searchsorted(steps, attenuation_db) - 1, 0, steps.size - 2))
-        return float(-np.diff(self.level)[segment] / np.diff(steps)[segment])
-
     def slope_near(self, level: float) -> float:
         """Fall per dB where the curve has this level; 0 beyond its ends."""
         bounds = self.attenuation_at(level)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 
 from extractor.errors import UsageError
 
@@ -112,30 +113,6 @@ def smallest_detectable(
     return used * noncentrality(df, critical, power)
 
 
-def power_two_groups(effect: float, size: int, *, confidence: float = 0.95) -> float:
-    """Return the power of the two-sample t-test.
-
-    `effect` is the difference in standard deviations, `size` the number in each group.
-    """
-    from scipy import stats
-
-    df = 2 * (size - 1)
-    critical = float(stats.t.ppf(0.5 + confidence / 2, df))
-    return power_of_t(effect * math.sqrt(size / 2), df, critical)
-
-
-def power_paired(effect: float, size: int, *, confidence: float = 0.95) -> float:
-    """Return the power of the paired t-test.
-
-    `effect` is the mean difference in standard deviations of the differences.
-    """
-    from scipy import stats
-
-    df = size - 1
-    critical = float(stats.t.ppf(0.5 + confidence / 2, df))
-    return power_of_t(effect * math.sqrt(size), df, critical)
-
-
 @dataclass(frozen=True)
 class Spreads:
     """Standard deviations that a plan rests on, in the measured unit."""
@@ -225,17 +202,11 @@ def mountings_needed(
         return shift > critical + 8 or power_of_t(shift, df, critical) >= power
 
     # With the spread known the answer is closed; an estimated spread needs a few more.
-    normal = studentised_critical(antennas, 1e6, confidence) + _normal_quantile(power)
+    normal = studentised_critical(antennas, 1e6, confidence) + NormalDist().inv_cdf(power)
     size = max(2, math.floor(2 * variance * (normal / detect) ** 2))
     while size <= MOST_MOUNTINGS and not enough(size):
         size += 1
     return size if size <= MOST_MOUNTINGS else None
-
-
-def _normal_quantile(probability: float) -> float:
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(probability)
 
 
 def sample_sizes(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -16,7 +16,8 @@ from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import decoding, integrity
 from extractor.video.continuity import BACK_S, is_hole, usual_step_s
-from extractor.video.crops import PLANAR, Crop, crop, rows_of
+from extractor.video.crops import Colour, colour_of, rgb
+from extractor.video.cutting import Cutter, Frame
 from extractor.video.decoding import Tally
 
 #: The declared duration and the last frame's end may differ by this without anything missing:
@@ -24,8 +25,6 @@ from extractor.video.decoding import Tally
 DURATION_SLACK_S = 0.5
 #: So many jumps, holes and damaged places of a clip are named; the others are counted.
 MOST_REMARKS = 3
-#: Every n-th pixel in both directions is looked at to judge whether the picture moves.
-MOTION_STRIDE = 16
 
 Completeness = Literal["yes", "no", "unknown"]
 
@@ -47,22 +46,9 @@ class Clip:
     """As the container's header says it; None where it says nothing."""
     length_s: float | None
     """About how long it is, for progress and for looking here and there; may be estimated."""
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """One decoded frame, reduced to what the reading needs."""
-
-    time_s: float
-    """From the file's own presentation timestamps; the first frame is 0."""
-    crops: tuple[Crop, ...]
-    """One per box asked for, in that order."""
-    thumb: npt.NDArray[np.uint8] | None = field(default=None, repr=False)
-    """Sparse luma samples of the picture outside the boxes, shape (n,); None unless asked for."""
-    spoilt: bool = False
-    """Damage makes it show something else than the screen did."""
-    fresh: bool = False
-    """It does not follow the frame before: there is a hole, a jump of the clock or damage."""
+    colour: Colour
+    created: str = ""
+    """When it was made, as the file says it, ISO 8601; from a clock that may be wrong."""
 
 
 def probe(path: Path) -> Clip:
@@ -73,10 +59,8 @@ def probe(path: Path) -> Clip:
     ClipError
         If it is no video, has no picture stream, or not one frame can be decoded.
     """
-    with decoding.opened(path) as container:
-        stream = decoding.picture_stream(container, path)
-        stream.thread_type = "NONE"
-        first = decoding.first_frame(container, stream, path)
+    with decoding.opened_stream(path) as stream:
+        first = decoding.first_frame(path, stream)
         rotation = decoding.rotation_of(first)
         turned = rotation in (90, 270)
         rate = stream.average_rate or stream.guessed_rate
@@ -87,10 +71,10 @@ def probe(path: Path) -> Clip:
             rotation=rotation,
             codec=stream.codec_context.name,
             frame_rate_hz=float(rate) if rate else None,
-            declared_duration_s=decoding.declared_duration_s(container, stream),
-            length_s=float(container.duration) / float(av.time_base)
-            if container.duration
-            else None,
+            declared_duration_s=decoding.declared_duration_s(stream),
+            length_s=decoding.length_s(stream.container),
+            created=(stream.metadata | stream.container.metadata).get("creation_time", ""),
+            colour=colour_of(first),
         )
 
 
@@ -98,7 +82,7 @@ def length_s(path: Path) -> float | None:
     """Return about how long a clip is, from its header alone; None if that says nothing."""
     try:
         with decoding.opened(path) as container:
-            return float(container.duration) / float(av.time_base) if container.duration else None
+            return decoding.length_s(container)
     except ClipError:
         return None
 
@@ -136,16 +120,14 @@ def frames(
     ClipError
         If the clip cannot be opened, or its frames change size so that the boxes no longer fit.
     """
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO" if threads > 1 else "NONE"
+    with decoding.opened_stream(clip.path, threaded=threads > 1) as stream:
         stream.codec_context.thread_count = threads
         if keyframes_only:
             stream.codec_context.skip_frame = "NONKEY"
-        cutter = _Cutter(clip, boxes, thumbs=thumbs)
+        cutter = Cutter(clip, boxes, thumbs=thumbs)
         step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
         line = _Line(tally, step_s, keyframes_only=keyframes_only)
-        for decoded in decoding.decoded(container, stream, tally):
+        for decoded in decoding.decoded(stream, tally):
             tally.decoded += 1
             if not line.take(decoded):
                 continue
@@ -211,22 +193,15 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
     time_s : float
         The frame's own time, seconds after the first frame.
     image : array of uint8, shape (height, width, 3)
-        BGR, turned as displayed.
+        RGB, turned as displayed.
 
     Raises
     ------
     ClipError
-        If no frame can be decoded.
+        If no frame can be decoded, or it has another size than the first.
     """
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO"
-        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        best = decoding.shown_at(clip.path, container, stream, first + at_s)
-        if best is None:
-            raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
-        image = best.to_ndarray(format="bgr24")
-        return (decoding.time_s_of(best) or 0.0) - first, np.rot90(image, clip.rotation // 90)
+    frame = next(at_times(clip, [Box(0, 0, clip.width, clip.height)], [at_s]))
+    return frame.time_s, rgb(frame.crops[0], clip.colour)
 
 
 def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iterator[Frame]:
@@ -246,11 +221,15 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
     ClipError
         If the clip cannot be opened or no frame can be decoded there.
     """
-    cutter = _Cutter(clip, boxes, thumbs=False)
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO"
-        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
+    cutter = Cutter(clip, boxes, thumbs=False)
+    for time_s, decoded in _shown(clip, times_s):
+        yield cutter.cut(decoded, time_s)
+
+
+def _shown(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, av.VideoFrame]]:
+    """Yield the decoded frame shown at each time with its own time; see `at_times`."""
+    with decoding.opened_stream(clip.path, threaded=True) as stream:
+        first = decoding.first_time_s(clip.path, stream)
         decoded: Iterator[Any] = iter(())
         best: Any = None
         ahead: Any = None
@@ -259,7 +238,7 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
             reached = None if best is None else decoding.time_s_of(best)
             if reached is None or not reached <= wanted <= reached + decoding.SEEK_BEYOND_S:
                 best = ahead = None
-                decoded = decoding.decoded_from(clip.path, container, stream, wanted)
+                decoded = decoding.decoded_from(clip.path, stream, wanted)
             while (frame := ahead or next(decoded, None)) is not None:
                 ahead = None
                 if best is not None and (decoding.time_s_of(frame) or 0.0) > wanted:
@@ -268,7 +247,7 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
                 best = frame
             if best is None:
                 raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
-            yield cutter.cut(best, (decoding.time_s_of(best) or first) - first)
+            yield (decoding.time_s_of(best) or first) - first, best
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:
@@ -288,38 +267,20 @@ def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False
     ClipError
         If the clip cannot be opened or no frame can be decoded.
     """
-    cutter = _Cutter(clip, boxes, thumbs=False)
+    cutter = Cutter(clip, boxes, thumbs=False)
     found: dict[float, Frame] = {}
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO" if exact else "NONE"
-        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        length_s = decoding.unsteady_length_s(clip.path, container, stream)
+    with decoding.opened_stream(clip.path, threaded=exact) as stream:
+        first = decoding.first_time_s(clip.path, stream)
+        length_s = decoding.unsteady_length_s(clip.path, stream)
         for i in range(count):
             wanted = first + (i + 0.5) / count * (length_s or clip.length_s or 0.0)
-            decoded = decoding.shown_at(clip.path, container, stream, wanted, exact=exact)
+            decoded = decoding.shown_at(clip.path, stream, wanted, exact=exact)
             if decoded is not None:
                 frame = cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)
                 found.setdefault(frame.time_s, frame)
     if not found:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
     return [found[t] for t in sorted(found)]
-
-
-def frame_at(clip: Clip, boxes: Sequence[Box], at_s: float) -> Frame | None:
-    """Return the crops of the frame shown at a time; past the end, of the last frame.
-
-    Parameters and errors as in `frames`; `at_s` counts seconds from the first frame.
-    """
-    cutter = _Cutter(clip, boxes, thumbs=False)
-    with decoding.opened(clip.path) as container:
-        stream = decoding.picture_stream(container, clip.path)
-        stream.thread_type = "AUTO"
-        first = decoding.time_s_of(decoding.first_frame(container, stream, clip.path)) or 0.0
-        decoded = decoding.shown_at(clip.path, container, stream, first + at_s)
-        return (
-            cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first) if decoded else None
-        )
 
 
 def completeness(clip: Clip, tally: Tally) -> Completeness:
@@ -380,61 +341,3 @@ def _spans(spans: Sequence[tuple[float, float]]) -> str:
     named = [f"from {begin:.1f} to {end:.1f} s" for begin, end in spans[:MOST_REMARKS]]
     more = len(spans) - len(named)
     return ", ".join(named) + (f" and {more} more times" if more else "")
-
-
-class _Cutter:
-    """Cuts the same rectangles out of every frame of one clip."""
-
-    def __init__(self, clip: Clip, boxes: Sequence[Box], *, thumbs: bool) -> None:
-        self._clip = clip
-        turned = clip.rotation in (90, 270)
-        self._stored = (clip.height, clip.width) if turned else (clip.width, clip.height)
-        self._turns = clip.rotation // 90
-        self._boxes = [_to_stored(b, clip) for b in boxes]
-        self._outside = self._mask(self._boxes) if thumbs else None
-
-    def cut(self, frame: av.VideoFrame, time_s: float) -> Frame:
-        if (frame.width, frame.height) != self._stored:
-            raise ClipError(
-                f"{self._clip.path.name}: the picture changes from {self._stored[0]}x"
-                f"{self._stored[1]} to {frame.width}x{frame.height} at {time_s:.2f} s; "
-                "cut the recording there and mark the parts"
-            )
-        crops = tuple(
-            np.ascontiguousarray(np.rot90(crop(frame, b), self._turns)) for b in self._boxes
-        )
-        return Frame(time_s, crops, self._thumb(frame) if self._outside is not None else None)
-
-    def _mask(self, boxes: Sequence[Box]) -> npt.NDArray[np.bool_]:
-        width, height = self._stored
-        outside = np.ones((height, width), bool)
-        for b in boxes:
-            # Grown: loose or tight, what changes with the number is no movement of the scene.
-            grown = Box(
-                b.x - b.height, b.y - b.height, b.width + 2 * b.height, 3 * b.height
-            ).clipped(width, height)
-            outside[grown.y : grown.y + grown.height, grown.x : grown.x + grown.width] = False
-        return outside[::MOTION_STRIDE, ::MOTION_STRIDE]
-
-    def _thumb(self, frame: av.VideoFrame) -> npt.NDArray[np.uint8]:
-        form = frame.format.name
-        if form not in PLANAR:
-            frame, form = frame.reformat(format="gray"), "gray"
-        shift = PLANAR[form][2]
-        rows = rows_of(frame.planes[0], np.uint16 if shift else np.uint8)
-        sparse = rows[: frame.height : MOTION_STRIDE, : frame.width : MOTION_STRIDE]
-        values = sparse[self._outside]
-        return (values >> shift).astype(np.uint8) if shift else values
-
-
-def _to_stored(box: Box, clip: Clip) -> Box:
-    # np.rot90 turns counter-clockwise; this is the way back for a rectangle.
-    if clip.rotation == 90:
-        return Box(clip.height - box.y - box.height, box.x, box.height, box.width)
-    if clip.rotation == 180:
-        return Box(
-            clip.width - box.x - box.width, clip.height - box.y - box.height, box.width, box.height
-        )
-    if clip.rotation == 270:
-        return Box(box.y, clip.width - box.x - box.width, box.height, box.width)
-    return box

@@ -1,6 +1,6 @@
 """Opening a video file and decoding it, damage and malice included.
 
-`clips` uses it, and `planning.matching` for a clip's tags; all else goes through `clips`.
+`clips` alone uses it; all else goes through `clips`.
 """
 
 from __future__ import annotations
@@ -84,6 +84,15 @@ def opened(path: Path) -> Iterator[Any]:
         yield container
 
 
+@contextlib.contextmanager
+def opened_stream(path: Path, *, threaded: bool = False) -> Iterator[Any]:
+    """Open a video file and give its `picture_stream`; raises `ClipError`."""
+    with opened(path) as container:
+        stream = picture_stream(container, path)
+        stream.thread_type = "AUTO" if threaded else "NONE"
+        yield stream
+
+
 def _open(path: Path, **options: str) -> Any:
     return av.open(
         str(path),
@@ -156,18 +165,22 @@ def _is_of_stills(stream: Any) -> bool:
     return stream.codec_context is None or stream.codec_context.name in STILLS
 
 
-def first_frame(container: Any, stream: Any, path: Path) -> Any:
+def first_frame(path: Path, stream: Any) -> Any:
     """Return the first frame that can be decoded; raises `ClipError`."""
     deadline = time.monotonic() + FIRST_FRAME_S
-    for frame in decoded(container, stream, Tally(), FIRST_FRAME_PACKETS, deadline):
+    for frame in decoded(stream, Tally(), FIRST_FRAME_PACKETS, deadline):
         return frame
     raise ClipError(
         f"{path.name}: not one frame of it can be decoded ({stream.codec_context.name})"
     )
 
 
+def first_time_s(path: Path, stream: Any) -> float:
+    """Return the first frame's time on the clip's own clock; raises `ClipError`."""
+    return time_s_of(first_frame(path, stream)) or 0.0
+
+
 def decoded(
-    container: Any,
     stream: Any,
     tally: Tally,
     most_packets: float = math.inf,
@@ -180,11 +193,11 @@ def decoded(
     Frames have their times on the clock that runs on (`Clock`). Packets before `first_packet`
     only count for it.
     """
-    packets = container.demux(stream)
+    packets = stream.container.demux(stream)
     base = float(stream.time_base or 0)
     timed, losses = _Timed(stream, tally.clock), Losses(stream)
     # A decoder with several threads says only so much later what was wrong.
-    behind = 1 if str(stream.thread_type) == "NONE" else stream.codec_context.thread_count or 16
+    behind = stream.codec_context.thread_count or 16 if stream.thread_type else 1
     recent: deque[float] = deque(maxlen=behind)
     taken = 0
     tally.clock.step_s = _frame_step_s(stream)
@@ -266,23 +279,23 @@ def _flush(stream: Any, tally: Tally) -> Iterator[Any]:
         tally.undecodable += 1
 
 
-def _seek(container: Any, stream: Any, seconds: float) -> None:
+def _seek(stream: Any, seconds: float) -> None:
     # Where it cannot be done, reading goes on from where it is.
     if stream.time_base and abs(seconds / stream.time_base) < 1 << 62:
         with contextlib.suppress(av.error.FFmpegError):
-            container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
+            stream.container.seek(int(seconds / stream.time_base), stream=stream, backward=True)
 
 
-def decoded_from(path: Path, container: Any, stream: Any, seconds: float) -> Iterator[Any]:
+def decoded_from(path: Path, stream: Any, seconds: float) -> Iterator[Any]:
     """Decode from a keyframe that is not later than a time of the clock that runs on."""
-    if keyframes := _unsteady_keyframes(path, container, stream):
-        yield from _counted_up_to(path, stream, keyframes, seconds)
+    if keyframes := _unsteady_keyframes(path, stream):
+        yield from _counted_up_to(path, keyframes, seconds, threaded=bool(stream.thread_type))
         return
     back_s = 0.0
     start_s = min(0.0, float((stream.start_time or 0) * (stream.time_base or 0)))
     while True:
-        _seek(container, stream, max(start_s, seconds - back_s))
-        following = decoded(container, stream, Tally())
+        _seek(stream, max(start_s, seconds - back_s))
+        following = decoded(stream, Tally())
         first = next(following, None)
         time_s = None if first is None else time_s_of(first)
         # Transport streams have no index: there, seeking may end at the keyframe after.
@@ -299,7 +312,7 @@ Keyframes = tuple[tuple[int, float], ...]
 """How many packets come before each keyframe, and its time on the clock that runs on."""
 
 
-def _unsteady_keyframes(path: Path, container: Any, stream: Any) -> Keyframes:
+def _unsteady_keyframes(path: Path, stream: Any) -> Keyframes:
     """Return a clip's keyframes if the file's own clock cannot be used to find a time in it."""
     if stream.frames and stream.duration and stream.base_rate:
         # An index that counts its pictures: its times rise, and can only leap forward.
@@ -313,9 +326,9 @@ def _unsteady_keyframes(path: Path, container: Any, stream: Any) -> Keyframes:
     return _scanned(path, status.st_size, status.st_mtime_ns)
 
 
-def unsteady_length_s(path: Path, container: Any, stream: Any) -> float | None:
+def unsteady_length_s(path: Path, stream: Any) -> float | None:
     """Return about how long a clip is whose header cannot know; None where it can."""
-    keyframes = _unsteady_keyframes(path, container, stream)
+    keyframes = _unsteady_keyframes(path, stream)
     return keyframes[-1][1] - keyframes[0][1] if keyframes else None
 
 
@@ -323,11 +336,10 @@ def unsteady_length_s(path: Path, container: Any, stream: Any) -> float | None:
 def _scanned(path: Path, size: int, modified_ns: int) -> Keyframes:
     # One pass over the packets, without decoding; the size and time make a changed file another.
     clock, found = Clock(), []
-    with opened(path) as container:
-        stream = picture_stream(container, path)
+    with opened_stream(path) as stream:
         clock.step_s = _frame_step_s(stream)
         with contextlib.suppress(av.error.FFmpegError, OSError, IndexError):
-            for count, packet in enumerate(container.demux(stream)):
+            for count, packet in enumerate(stream.container.demux(stream)):
                 if packet.size:
                     clock.run(packet, float(stream.time_base or 0))
                     if packet.is_keyframe:
@@ -335,20 +347,20 @@ def _scanned(path: Path, size: int, modified_ns: int) -> Keyframes:
     return tuple(found) if clock.jumps or clock.unstamped else ()
 
 
-def _counted_up_to(path: Path, like: Any, keyframes: Keyframes, seconds: float) -> Iterator[Any]:
+def _counted_up_to(
+    path: Path, keyframes: Keyframes, seconds: float, *, threaded: bool
+) -> Iterator[Any]:
     """Decode from the last keyframe before a time, found by counting packets from the start."""
     before = [count for count, at_s in keyframes if at_s <= seconds + 1e-6]
-    with opened(path) as container:
-        stream = picture_stream(container, path)
-        stream.thread_type = like.thread_type
-        yield from decoded(container, stream, Tally(), first_packet=max(before, default=0))
+    with opened_stream(path, threaded=threaded) as stream:
+        yield from decoded(stream, Tally(), first_packet=max(before, default=0))
 
 
-def shown_at(path: Path, container: Any, stream: Any, seconds: float, *, exact: bool = True) -> Any:
+def shown_at(path: Path, stream: Any, seconds: float, *, exact: bool = True) -> Any:
     """Return the frame shown at a time of the file's own clock; not `exact`: a keyframe before."""
     # Seek to the keyframe before, then go on to the last frame that is not later.
     best = None
-    for frame in decoded_from(path, container, stream, seconds):
+    for frame in decoded_from(path, stream, seconds):
         time_s = time_s_of(frame)
         if best is not None and time_s is not None and time_s > seconds + 1e-6:
             break
@@ -370,12 +382,15 @@ def rotation_of(frame: Any) -> int:
     return round((frame.rotation or 0) / 90) * 90 % 360
 
 
-def declared_duration_s(container: Any, stream: Any) -> float | None:
+def declared_duration_s(stream: Any) -> float | None:
     """Return the duration that the header declares, seconds; None where it proves nothing."""
-    if container.format.name in ("mpegts", "mpeg", "flv"):
+    if stream.container.format.name in ("mpegts", "mpeg", "flv"):
         return None  # libavformat estimates it from the file's end: it proves nothing
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
-    if container.duration:
-        return float(container.duration) / float(av.time_base)
-    return None
+    return length_s(stream.container)
+
+
+def length_s(container: Any) -> float | None:
+    """Return how long a file says it is, or libavformat estimates, seconds; None if neither."""
+    return float(container.duration) / float(av.time_base) if container.duration else None

@@ -10,11 +10,10 @@ from itertools import pairwise
 from typing import Literal
 
 from extractor.errors import ClipError, UsageError
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
+from extractor.session.numerals import parse_number
 from extractor.session.runs_editing import RunRow, edit_runs, run_rows
-from extractor.video.clips import Clip, probe
-from extractor.video.decoding import opened
+from extractor.video.clips import probe
 
 By = Literal["created", "name", "modified"]
 #: A recorder whose clock was reset begins at 1904, 1970, 1980 or the like.
@@ -135,22 +134,14 @@ def recording(session: Session, clip: str) -> Recording:
     except OSError:  # a broken link
         return Recording((clip,))
     try:
-        seen: Clip = probe(path)
+        seen = probe(path)
     except ClipError:
         return plain
     kind = f"{seen.width}x{seen.height} {seen.codec}"
-    return replace(plain, created=_created(session, clip), length_s=seen.length_s, kind=kind)
+    return replace(plain, created=_moment(seen.created), length_s=seen.length_s, kind=kind)
 
 
-def _created(session: Session, clip: str) -> datetime | None:
-    try:
-        with opened(session.path(clip)) as container:
-            tags = dict(container.metadata)
-            for stream in container.streams.video[:1]:
-                tags = dict(stream.metadata) | tags
-    except ClipError:
-        return None
-    text = tags.get("creation_time", "")
+def _moment(text: str) -> datetime | None:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

@@ -24,9 +24,10 @@ ASKED = ("antenna", "port", "mounting")
 def draft(session: Session) -> str:
     """Write a row of ``runs.csv`` for each clip that is new, and say so in a line.
 
-    Antenna, port and mounting are proposed from the file names (`naming.propose`), the order from
-    the recorder's clock or counter; all of it only where that is sound, else the cell is empty.
-    Rows drafted before that nobody changed are drafted anew, since later clips may tell more.
+    Antenna, port and mounting are proposed from the file names (`file_names.propose`), the order
+    from the recorder's clock or counter; all of it only where that is sound, else the cell is
+    empty. Rows drafted before that nobody changed are drafted anew, since later clips may tell
+    more.
 
     Returns
     -------

@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from extractor.radio.equivalent_db import differences_db
+from extractor.radio.calibration import calibrate
+from extractor.radio.equivalent_db import pair_differences
 
 CEILING_MBIT_S = 42.0
 ATTENUATOR_SD_DB = 0.3
@@ -110,7 +111,8 @@ def measure(scenario: Scenario, sessions: int, interpolation: str) -> dict[str, 
     pairs = 0
     for session in range(sessions):
         table, truth = simulate(scenario, rng)
-        found = differences_db(table, interpolation=interpolation, seed=session, draws=1000)
+        known = calibrate(table, interpolation=interpolation)
+        found = pair_differences(known, seed=session, draws=1000)
         for row in found.itertuples():
             true = truth[row.antenna] - truth[row.reference]
             hit = row.low_db <= true <= row.high_db

@@ -30,8 +30,9 @@ import sys, time
 from pathlib import Path
 import cv2
 cv2.setNumThreads(1)
-from extractor import clips, readers, reading
-from extractor.overlay import Box, Field
+from extractor.reading import clip_reading, readers
+from extractor.session.overlay import Box, Field
+from extractor.video import clips
 path, count, fields, rate = Path(sys.argv[1]), *map(float, sys.argv[2:5])
 reader = readers.create("network")
 clip = clips.probe(path)
@@ -40,7 +41,7 @@ box = Box(*(round(v * scale) for v in (80, 40, 128, 64)))
 names = [Field(f"f{i}", (clip.width, clip.height), box) for i in range(int(fields))]
 start = time.process_time()
 for _ in range(int(count)):
-    reading.read_fields(clip, names, [box] * len(names), reader, rate_hz=rate)
+    clip_reading.read_fields(clip, names, [box] * len(names), reader, rate_hz=rate)
 print(time.process_time() - start)
 """
 

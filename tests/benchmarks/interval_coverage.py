@@ -13,13 +13,17 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 from scipy.signal import lfilter
 from scipy.stats import t as student
 
-from extractor.statistics.autocorrelation import ar1_effective_size, autocorrelation, mean_interval
-from extractor.statistics.ceiling import find_ceiling
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+from series_making import ar1_effective_size  # noqa: E402
+
+from extractor.statistics.autocorrelation import autocorrelation, mean_interval  # noqa: E402
+from extractor.statistics.ceiling import find_ceiling  # noqa: E402
 
 SIZES = (30, 120, 300, 600)
 SEED = 20260501

@@ -84,9 +84,9 @@ def main(arguments: list[str] | None = None) -> int:
                 blame([f"{kind}, at the end: {fault}" for fault in one.at_the_end()])
     for what, count in sorted(counts.items()):
         print(f"{count:6d}  {what}")
-    for one in rounds.values():
+    for kind, one in rounds.items():
         for what, count in sorted(one.counts.items()):
-            print(f"{count:6d}  {what}")
+            print(f"{count:6d}  {kind}: {what}")
     print(f"{len(faults):6d}  faults; {time.monotonic() - began_s:.0f} s")
     return 1 if faults else 0
 

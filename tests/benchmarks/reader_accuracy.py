@@ -44,7 +44,7 @@ from extractor.reading.readers.network import NetworkReader
 from extractor.reading.temporal_evidence import tempered
 from extractor.reading.tightening import MOST_CROPS, tighten
 from extractor.session import overlay
-from extractor.tabulation import clip_series
+from extractor.tabulation.clip_tables import clip_series
 from extractor.video import clips
 from extractor.video.crops import Crop
 

@@ -47,12 +47,13 @@ import sys
 from pathlib import Path
 import cv2
 cv2.setNumThreads(1)
-from extractor import clips, overlay, reading, readers
-from extractor.overlay import Box
+from extractor.reading import clip_reading, readers
+from extractor.session import overlay
+from extractor.video import clips
 fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
-reading.read_fields(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
+clip_reading.read_fields(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
                   keyframes_only=len(sys.argv) > 4)
 """
 #: Decodes a clip while the decoder leaves out what the second argument says.
@@ -72,19 +73,21 @@ with av.open(sys.argv[1]) as container:
 UNFILTERED = """
 import json, math, sys
 from pathlib import Path
-from extractor import clips, decoding, overlay, reading, readers
+from extractor.reading import clip_reading, readers
+from extractor.session import overlay
+from extractor.video import clips, decoding
 fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 reader = readers.create("network")
-found = [reading.read_fields(clip, fields, boxes, reader)]
+found = [clip_reading.read_fields(clip, fields, boxes, reader)]
 inner = decoding.picture_stream
 def unfiltered(container, path):
     stream = inner(container, path)
     stream.codec_context.options = stream.codec_context.options | {"skip_loop_filter": "all"}
     return stream
 decoding.picture_stream = unfiltered
-found.append(reading.read_fields(clip, fields, boxes, reader))
+found.append(clip_reading.read_fields(clip, fields, boxes, reader))
 counts = dict(readings=0, accepted_in_one=0, other_text=0, other_instant=0)
 for field in fields:
     one, other = (f.fields[field.name] for f in found)
@@ -105,8 +108,10 @@ import json, sys, time
 from pathlib import Path
 import cv2
 cv2.setNumThreads(1)
-from extractor import clips, overlay, reading, readers
-from extractor.readers import network
+from extractor.reading import clip_reading, readers
+from extractor.session import overlay
+from extractor.video import clips
+from extractor.reading.readers import network
 fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
@@ -121,7 +126,7 @@ def timed(owner, name):
         finally:
             spent[name] += time.process_time() - start
     setattr(owner, name, outer)
-for owner, name in ((clips._Cutter, "cut"), (network, "scaled"), (network, "normalised"),
+for owner, name in ((clips.Cutter, "cut"), (network, "scaled"), (network, "normalised"),
                     (network.NetworkReader, "_forward"), (network.NetworkReader, "read")):
     timed(owner, name)
 reader = readers.create("network")
@@ -132,14 +137,15 @@ def counted(several):
     return inner(several)
 reader.read = counted
 start = time.process_time()
-reading.read_fields(clip, fields, boxes, reader, threads=1)
+clip_reading.read_fields(clip, fields, boxes, reader, threads=1)
 print(json.dumps(spent | {"all": time.process_time() - start, "crops": crops}))
 """
 NAIVE = """
 import sys
 from pathlib import Path
 import cv2, pytesseract
-from extractor import clips, overlay
+from extractor.session import overlay
+from extractor.video import clips
 fields = overlay.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]

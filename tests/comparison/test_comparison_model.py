@@ -6,7 +6,7 @@ import check_data_comparison as data
 import numpy as np
 import pandas as pd
 import pytest
-from comparison_making import simulated
+from comparison_making import fitted, grouped, simulated
 
 from extractor.comparison.model import (
     clip_spread,
@@ -18,24 +18,12 @@ from extractor.comparison.model import (
 )
 
 
-def grouped(groups) -> pd.DataFrame:
-    return pd.DataFrame(
-        {"session": "s", "antenna": str(i + 1), "mounting": str(j), "value": value}
-        for i, group in enumerate(groups)
-        for j, value in enumerate(group)
-    )
-
-
 def blocked(rows) -> pd.DataFrame:
     """(treatment, block, value): blocks are sessions, one mounting in each."""
     return pd.DataFrame(
         {"session": str(block), "antenna": str(t), "mounting": "1", "value": float(y)}
         for t, block, y in rows
     )
-
-
-def fitted(table: pd.DataFrame):
-    return estimate(lay_out(table), table["value"].to_numpy(float))
 
 
 def contrast(fit, a: str, b: str) -> np.ndarray:

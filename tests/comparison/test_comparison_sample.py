@@ -1,36 +1,17 @@
 """The sample session: what its truth says, the findings must say."""
 
-import csv
 import shutil
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from comparison_making import finding, kinds
+from sample_truth import SAMPLE, truth_series
 
 from extractor.pipeline import compare_sessions
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
 from extractor.session.overlay import load
 from extractor.statistics.summary import summarise
-
-SAMPLE = Path(__file__).parents[2] / "sample_clips"
-
-
-def truth_series(path: Path, column: str) -> pd.DataFrame:
-    """The drawn numbers as ten samples a second."""
-    with path.open() as stream:
-        rows = list(csv.DictReader(stream))
-    samples = []
-    for row in rows:
-        start, end = float(row["start_s"]), float(row["end_s"])
-        first = -int(-start * 10 // 1)
-        for tenth in range(first, int(end * 10 - 1e-9) + 1):
-            text = row[column]
-            flag = "hidden" if text == "" else "no_link" if text == "--" else "ok"
-            value = float(text) if flag == "ok" else float("nan")
-            samples.append({"time_s": tenth / 10, "value": value, "text": text, "flag": flag})
-    return pd.DataFrame(samples).drop_duplicates("time_s").sort_values("time_s")
 
 
 def session_from_truth(folder: Path, more_on_green: float = 0.0) -> Path:

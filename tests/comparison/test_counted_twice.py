@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from extractor import pipeline
 from extractor.errors import TableError
 from extractor.pipeline import compare_sessions
+from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.report.html_report import write_report
 from extractor.session.csv_tables import parse_table
@@ -21,7 +22,7 @@ from extractor.session.folder import Session, parse_runs
 from extractor.session.recordings import Span, content_digest, counted_twice, digests_of, originals
 from extractor.session.runs_editing import edit_run, run_rows
 
-ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
+ONE = ReadOptions(jobs=1, crosscheck=0)
 HEAD = "run,clip,start_s,end_s,antenna,mounting"
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from extractor.radio.calibration import Calibration, Spread, calibrate
-from extractor.radio.equivalent_db import differences_db, draw_strengths_db, pair_differences
+from extractor.radio.equivalent_db import draw_strengths_db, pair_differences
 from extractor.statistics.isotonic import fit_curve
 
 STEPS = np.array([0.0, 3, 6, 9, 12, 15])
@@ -104,7 +104,8 @@ def test_ceiling_of_the_calibrating_antenna_does_not_hide_its_lead():
 
 def test_without_repeats_no_interval():
     rows = [("A", a, b) for a, b in zip(STEPS, LEVELS, strict=True)] + [("B", 0.0, 31.0)]
-    found = differences_db(pd.DataFrame(rows, columns=["antenna", "attenuation_db", "mean"]))
+    runs = pd.DataFrame(rows, columns=["antenna", "attenuation_db", "mean"])
+    found = pair_differences(calibrate(runs))
     assert found.iloc[0]["bound"] == "unknown"
     assert math.isnan(found.iloc[0]["low_db"])
 
@@ -126,7 +127,8 @@ def test_intervals_cover_known_gains():
     hits, total = 0, 0
     for _ in range(40):
         runs, truth = session(rng)
-        for row in differences_db(runs, attenuator_sd_db=0.0, draws=400).to_dict("records"):
+        found = pair_differences(calibrate(runs), attenuator_sd_db=0.0, draws=400)
+        for row in found.to_dict("records"):
             true = truth[row["antenna"]] - truth[row["reference"]]
             hits += row["low_db"] <= true <= row["high_db"]
             total += 1
@@ -136,13 +138,15 @@ def test_intervals_cover_known_gains():
 
 def test_same_seed_same_table():
     runs, _ = session(np.random.default_rng(2))
-    pd.testing.assert_frame_equal(differences_db(runs, seed=3), differences_db(runs, seed=3))
+    known = calibrate(runs)
+    first, again = (pair_differences(known, seed=3, draws=500) for _ in range(2))
+    pd.testing.assert_frame_equal(first, again)
 
 
 def test_swapping_names_turns_the_sign():
     runs, _ = session(np.random.default_rng(2))
-    first = differences_db(runs)
-    swapped = differences_db(runs.replace({"antenna": {"B": "Z"}}))
+    first = pair_differences(calibrate(runs))
+    swapped = pair_differences(calibrate(runs.replace({"antenna": {"B": "Z"}})))
     b_c = first[(first["antenna"] == "B")].iloc[0]["difference_db"]
     c_z = swapped[(swapped["antenna"] == "C")].iloc[0]["difference_db"]
     assert c_z == pytest.approx(-b_c)
@@ -150,5 +154,6 @@ def test_swapping_names_turns_the_sign():
 
 def test_calibrated_table_has_every_pair():
     runs, _ = session(np.random.default_rng(2))
-    assert len(differences_db(runs)) == 3
-    assert calibrate(runs).levels["antenna"].tolist() == ["A", "B", "C"]
+    known = calibrate(runs)
+    assert len(pair_differences(known)) == 3
+    assert known.levels["antenna"].tolist() == ["A", "B", "C"]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from extractor.radio.ratings import believable_gain_dbi, rate
+from extractor.radio.ratings import rate
 from extractor.session.antennas import Antenna
 
 F = 5.8e9
@@ -90,5 +90,5 @@ def test_long_helix_beyond_even_kraus():
 
 
 def test_gain_to_believe_without_a_rating():
-    assert believable_gain_dbi(helix(None), F) == pytest.approx(13.04, abs=0.01)
-    assert believable_gain_dbi(Antenna("X"), F) is None
+    assert rate(helix(None), F).believable_dbi == pytest.approx(13.04, abs=0.01)
+    assert rate(Antenna("X"), F).believable_dbi is None

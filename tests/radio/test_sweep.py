@@ -1,5 +1,7 @@
 """Sweeps: patterns of known width come back, bounds stay bounds."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -86,7 +88,7 @@ def test_coverage_interpolates_between_angles():
     levels = pd.DataFrame({"angle_deg": [-40, -20, 0, 20, 40], "level": [5, 25, 30, 20, 15.0]})
     found = coverage(levels, 15.0)
     assert found.left_deg == pytest.approx(-30)
-    assert found.right_open
+    assert math.isnan(found.right_deg)
     sentence = coverage_finding("A", found, "Mbit/s").sentence
     assert sentence == "A stays at or above 15 Mbit/s from -30 to +40 deg, at least 70 deg wide."
     assert isinstance(coverage(levels, 50.0), NotValid)

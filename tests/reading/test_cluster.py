@@ -16,6 +16,7 @@ from extractor import pipeline
 from extractor.errors import ClipError, UsageError
 from extractor.reading import dask_cluster, process_pool
 from extractor.reading.clip_job import ClipJob, ReadOptions
+from extractor.reading.session_clips import Silent
 from extractor.session.folder import Session
 
 distributed = pytest.importorskip("distributed")
@@ -35,7 +36,7 @@ def processes(local: Any) -> list[int]:
         return list(client.run(os.getpid).values())
 
 
-class Killer(pipeline.Silent):
+class Killer(Silent):
     """Kills one worker as soon as it hears that clips are being read."""
 
     def __init__(self, local: Any) -> None:

@@ -10,6 +10,7 @@ from extractor.reading.readers.network import MODEL, NetworkReader, normalised, 
 
 torch = pytest.importorskip("torch", reason="needs the extra 'train'")
 onnx = pytest.importorskip("onnx", reason="needs the extra 'train'")
+pytest.importorskip("extractor.reading.training", reason="a wheel has no training code")
 
 from extractor.reading.training.distillation import (  # noqa: E402
     Teachers,

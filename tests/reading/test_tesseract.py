@@ -5,29 +5,17 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
+from clipmaker import crop_of
 
 from extractor.errors import ReaderUnavailableError, UsageError
 from extractor.reading import readers
 from extractor.reading.readers import tesseract
-from extractor.video.crops import Crop
 
 needs_tesseract = pytest.mark.skipif(
     shutil.which("tesseract") is None, reason="Tesseract is not installed"
 )
-
-
-def crop_of(text: str, light_on_dark: bool = True) -> Crop:
-    """Draw a line with OpenCV's stroke font: no font file, and no overlay looks like it."""
-    level, ground = (230, 40) if light_on_dark else (20, 220)
-    crop = np.full((44, 150, 3), 128, np.uint8)
-    crop[..., 0] = ground
-    luma = np.ascontiguousarray(crop[..., 0])
-    cv2.putText(luma, text, (14, 33), cv2.FONT_HERSHEY_SIMPLEX, 0.9, level, 2, cv2.LINE_AA)
-    crop[..., 0] = luma
-    return crop
 
 
 @needs_tesseract

@@ -16,7 +16,7 @@ import pytest
 from extractor.errors import ClipError
 from extractor.reading import process_pool
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).resolve().parents[1]
 needs_posix = pytest.mark.skipif(os.name == "nt", reason="process groups and signals of POSIX")
 
 
@@ -178,7 +178,7 @@ def sleepers(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     (tmp_path / "sleeping.py").write_text(WORK)
     with subprocess.Popen(
         [sys.executable, "-W", "error", str(script)],
-        env={**os.environ, "PYTHONPATH": str(HERE.parents[1])},
+        env={**os.environ, "PYTHONPATH": str(HERE.parent)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

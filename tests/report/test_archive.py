@@ -76,7 +76,8 @@ def test_a_pack_joins_a_new_round(tmp_path) -> None:
 
 def test_doubtful_crops_are_kept(tmp_path, session_folder, grey_reader) -> None:
     (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 12.0"))
-    from extractor.pipeline import ReadOptions, read_session
+    from extractor.pipeline import read_session
+    from extractor.reading.clip_job import ReadOptions
 
     session = Session(session_folder)
     read_session(session, ReadOptions(jobs=1))

@@ -7,8 +7,7 @@ import struct
 import pandas as pd
 import pytest
 from comparison_making import compared, five_by_hand, scenario
-from report_making import made_up_session, truth_session
-from test_charts import words_in
+from report_making import made_up_session, truth_session, words_in
 
 from extractor.errors import UsageError
 from extractor.report import card

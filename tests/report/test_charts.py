@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from comparison_making import compared, scenario
-from report_making import made_up_session
+from report_making import made_up_session, words_in
 
 from extractor.comparison.drift import drift as drift_of
 from extractor.pipeline import compare_sessions
@@ -318,12 +318,6 @@ def test_no_chart_of_a_report_is_without_n(tmp_path) -> None:
     assert names == [
         *("ranking", "ports", "runs-bitrate", "distribution", "drift", "quality-bitrate"),
     ]
-
-
-def words_in(figure) -> str:
-    from matplotlib.text import Text
-
-    return " ".join(t.get_text() for t in figure.findobj(Text))
 
 
 def test_names_are_text_and_no_formula(tmp_path) -> None:

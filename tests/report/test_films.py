@@ -13,16 +13,18 @@ from clipmaker import BOX, SIZE, GreyReader, stairs
 from report_making import SAMPLE
 
 from extractor.errors import UsageError
-from extractor.pipeline import ReadOptions, read_session
+from extractor.pipeline import read_session
 from extractor.reading import readers
+from extractor.reading.clip_job import ReadOptions
 from extractor.reading.number_parsing import interpret
 from extractor.report import annotated_clip, film_parts, mosaic, yuv_canvas
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
-from extractor.report.yuv_canvas import Letters, Planes
+from extractor.report.yuv_canvas import Letters
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
 from extractor.video import clips
+from extractor.video.crops import Colour
 from extractor.video.encoding import film
 
 
@@ -149,7 +151,7 @@ def test_tag(value, flag, text, shown) -> None:
 
 
 def test_tag_covers_no_marked_region() -> None:
-    clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1)
+    clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1, Colour(5, full=False))
     info = [annotated_clip.FieldInfo(n, "ms") for n in ("a", "b")]
     series = {n: empty() for n in ("a", "b")}
     for boxes in (
@@ -161,7 +163,7 @@ def test_tag_covers_no_marked_region() -> None:
             page = annotated_clip._Page(clip, info, boxes, series, style.looks(["x"])["x"])
             page.show(np.full((360, 640, 3), 100, np.uint8), 0.0)
         for box in boxes.values():
-            inside = page.planes.y[box.y : box.y + box.height, box.x : box.x + box.width]
+            inside = page.picture[box.y : box.y + box.height, box.x : box.x + box.width, 0]
             assert (inside == 100).all()
 
 
@@ -178,23 +180,23 @@ def test_strip_is_faint_ahead_of_now() -> None:
     with style.drawing():
         strip = yuv_canvas.chart_strip(run, 400, 100, "bitrate")
     start, end = strip.at(0.0), strip.at(4.9)
-    darkest = [int(p.y[:, strip.left + 60 : strip.right - 20].min()) for p in (start, end)]
+    darkest = [int(p[:, strip.left + 60 : strip.right - 20, 0].min()) for p in (start, end)]
     assert darkest[1] + 40 < darkest[0]
 
 
-def test_planes_round_trip_and_stay_inside() -> None:
-    page = Planes.blank(64, 32, "#ffffff")
-    page.paste(Planes.blank(20, 20, "#000000"), 54, 20)
-    assert page.packed().shape == (48, 64)
-    assert page.y[31, 63] < 20 < 200 < page.y[0, 0]
-    page.frame(Box(0, 0, 10, 10), 2)
-    assert page.y[5, 5] > 200
-    wide, narrow = (Letters(20).picture(t).width for t in ("12.5", "1"))
+def test_pictures_round_trip_and_stay_inside() -> None:
+    page = yuv_canvas.blank(64, 32, "#ffffff")
+    yuv_canvas.paste(page, yuv_canvas.blank(20, 20, "#000000"), 54, 20)
+    assert yuv_canvas.packed(page).shape == (48, 64)
+    assert page[31, 63, 0] < 20 < 200 < page[0, 0, 0]
+    yuv_canvas.draw_frame(page, Box(0, 0, 10, 10), 2)
+    assert page[5, 5, 0] > 200
+    wide, narrow = (Letters(20).picture(t).shape[1] for t in ("12.5", "1"))
     assert wide == 4 * narrow
 
 
 def test_film_that_fails_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(RuntimeError), film(tmp_path / "f.mp4", 64, 32, 10) as writer:
-        writer.add(Planes.blank(64, 32, "#ffffff").packed(), 0.0)
+        writer.add(yuv_canvas.packed(yuv_canvas.blank(64, 32, "#ffffff")), 0.0)
         raise RuntimeError
     assert not list(tmp_path.iterdir())

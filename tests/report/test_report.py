@@ -178,7 +178,8 @@ def test_markup_in_every_name_stays_text(tmp_path) -> None:
 
 
 def test_a_pack_gives_the_same_findings_and_its_own_crops(tmp_path, session_folder, grey_reader):
-    from extractor.pipeline import ReadOptions, read_session
+    from extractor.pipeline import read_session
+    from extractor.reading.clip_job import ReadOptions
 
     (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 12.0"))
     read_session(Session(session_folder), ReadOptions(jobs=1))

@@ -11,11 +11,12 @@ from page_visitor import Visitor
 
 from extractor import pipeline
 from extractor.errors import TableError
+from extractor.reading.clip_job import ReadOptions
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field
 
-ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
+ONE = ReadOptions(jobs=1, crosscheck=0)
 LIMITED = overlay_toml("minimum = 0.0\nmaximum = 45.0")
 
 

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from page_visitor import Visitor
-from test_matching import START, record
+from recording_making import START, record
 
 from extractor import pipeline
 from extractor.errors import StorageError, UsageError
 from extractor.pipeline import compare_sessions
+from extractor.reading.clip_job import ReadOptions
 from extractor.report.run_sheet import Plan, write_plan
 from extractor.session import runs_editing
 from extractor.session.csv_tables import write_table
@@ -255,7 +256,7 @@ def test_reading_drafts_and_a_comparison_says_what_to_fill(
     for i in (1, 2, 3, 4):
         make_clip(tmp_path / f"REC_{i:04d}.mp4", steady(2.0), stairs)
     (tmp_path / "overlay.toml").write_text(overlay_toml())
-    report = pipeline.read_session(Session(tmp_path), pipeline.ReadOptions(jobs=1))
+    report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1))
     assert report.drafted.startswith("runs.csv: drafted a row for 4 clips")
     assert report.warnings == []
     with pytest.raises(UsageError) as refused:
@@ -282,7 +283,7 @@ def test_reading_goes_on_where_the_draft_cannot_be_written(
         raise StorageError("the disk is full")
 
     monkeypatch.setattr(runs_draft, "draft_runs", full)
-    report = pipeline.read_session(Session(session_folder), pipeline.ReadOptions(jobs=1))
+    report = pipeline.read_session(Session(session_folder), ReadOptions(jobs=1))
     assert report.warnings == ["the disk is full"]
     assert len(report.rows) == 2
 

@@ -9,9 +9,9 @@ import threading
 from pathlib import Path
 
 import pytest
-from extractor.page.doubts import Checked
 
 from extractor.errors import SessionBusyError, StorageError
+from extractor.review.checked import Checked
 from extractor.session import runs_editing
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import read_table
@@ -20,7 +20,7 @@ from extractor.session.folder import Session
 HOLD = """
 import sys, time
 from pathlib import Path
-from extractor.session import Session
+from extractor.session.folder import Session
 with getattr(Session(Path(sys.argv[1])), sys.argv[2])():
     print("held", flush=True)
     time.sleep(60)
@@ -30,20 +30,21 @@ with getattr(Session(Path(sys.argv[1])), sys.argv[2])():
 WRITE = """
 import sys
 from pathlib import Path
-from extractor import conditions, editing, marking
-from extractor.overlay import Box
-from extractor.page import doubts
-from extractor.session import Session
+from extractor.reading import marking
+from extractor.review.checked import Checked
+from extractor.session import conditions, runs_editing
+from extractor.session.folder import Session
+from extractor.session.overlay import Box
 root, me, count = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
 print("ready", flush=True)
 sys.stdin.readline()
 for i in range(count):
     session = Session(root)
-    editing.correct(session, "a.mp4", "bitrate", [(10 * me + i, None, str(i))])
+    runs_editing.correct(session, "a.mp4", "bitrate", [(10 * me + i, None, str(i))])
     with session.editing():
-        checked = doubts.Checked(session.results / "checked.csv")
+        checked = Checked(session.results / "checked.csv")
         checked.note(("a.mp4", "bitrate", "x"), [10 * me + i], "right", "doubtful")
-    editing.edit_run(session, f"run:w{me}_{i}", "antenna", "", "Fan")
+    runs_editing.edit_run(session, f"run:w{me}_{i}", "antenna", "", "Fan")
     conditions.edit_condition(session, f"own_{me}_{i}", "", "x")
     print(i, flush=True)
 marking.mark(Session(root), f"f{me}", marking.Spot(Box(8, 8, 20, 10), "a.mp4", 0.0), {})
@@ -97,7 +98,10 @@ def test_one_can_edit_while_clips_are_read(tmp_path: Path) -> None:
 def test_every_answered_edit_of_several_processes_is_in_the_files(session_folder: Path) -> None:
     session = Session(session_folder)
     own = [(w, i) for w in range(WRITERS) for i in range(EDITS)]
-    runs = "run,clip,antenna\n" + "".join(f"w{w}_{i},a.mp4,\n" for w, i in own)
+    # Each run is a part of its own of the clip: what overlaps is refused.
+    runs = "run,clip,start_s,end_s,antenna\n" + "".join(
+        f"w{w}_{i},a.mp4,{w + i / 10:.1f},{w + i / 10 + 0.1:.1f},\n" for w, i in own
+    )
     session.runs_path.write_text(runs)
     writers = [start(WRITE, session_folder, i, EDITS) for i in range(WRITERS)]
     assert [said(w) for w in writers] == ["ready"] * WRITERS

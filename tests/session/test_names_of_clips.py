@@ -16,12 +16,13 @@ from extractor.cli import app
 from extractor.commands.screen import printable
 from extractor.page.service import Desk
 from extractor.page.session_view import overview
+from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.report.html_report import write_report
 from extractor.results import load
 from extractor.session.folder import Session
 
-ONE = pipeline.ReadOptions(jobs=1, crosscheck=0)
+ONE = ReadOptions(jobs=1, crosscheck=0)
 ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.skipif(

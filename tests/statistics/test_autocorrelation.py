@@ -1,16 +1,14 @@
 """Effective sample size and the interval for the mean of a series that repeats itself."""
 
 import math
-from fractions import Fraction
 
 import numpy as np
 import pytest
 from check_data import LEW, MAVRO, MICHELSO
+from series_making import ar1_effective_size
 from statsmodels.tsa.stattools import acf
 
 from extractor.statistics.autocorrelation import (
-    ar1_effective_size,
-    ar1_variance_factor,
     autocorrelation,
     mean_interval,
     student_t_quantile,
@@ -26,33 +24,10 @@ def ar1(rng, n, rho, rows=1):
 
 
 # Bayley and Hammersley 1946; Mudelsee 2010 eq. 2.7 gives the same. Values in exact rationals.
-@pytest.mark.parametrize(
-    ("n", "rho", "factor"),
-    [
-        (10, Fraction(1, 2), Fraction(6657, 2560)),
-        (100, Fraction(1, 2), 2.96),
-        (100, Fraction(9, 10), 17.200047811),
-        (100, Fraction(-1, 2), 0.337777778),
-        (600, Fraction(19, 20), 37.733333333),
-        (1000, Fraction(9, 10), 18.82),
-    ],
-)
-def test_first_order_factor_equals_the_published_form(n, rho, factor):
-    exact = 1 + 2 * sum((1 - Fraction(k, n)) * rho**k for k in range(1, n))
-    assert ar1_variance_factor(n, float(rho)) == pytest.approx(float(exact), rel=1e-12)
-    assert ar1_variance_factor(n, float(rho)) == pytest.approx(float(factor), rel=1e-8)
-    assert ar1_effective_size(n, float(rho)) == pytest.approx(float(n / exact), rel=1e-12)
-
-
-def test_first_order_effective_size_is_not_capped():
-    assert ar1_effective_size(100, -0.5) == pytest.approx(296.052631579, rel=1e-9)
-    assert ar1_effective_size(7, 0.0) == 7
-
-
-@pytest.mark.parametrize(("n", "rho"), [(0, 0.5), (10, 1.0), (10, -1.0), (10, math.nan)])
-def test_first_order_factor_refuses_what_has_no_factor(n, rho):
-    with pytest.raises(ValueError, match="rho between"):
-        ar1_variance_factor(n, rho)
+@pytest.mark.parametrize(("n", "rho"), [(10, 0.5), (100, 0.9), (100, -0.5), (600, 0.95), (7, 0)])
+def test_the_closed_form_is_the_sum_over_all_lags(n, rho):
+    exact = 1 + 2 * sum((1 - k / n) * rho**k for k in range(1, n))
+    assert ar1_effective_size(n, rho) == pytest.approx(n / exact, rel=1e-9)
 
 
 # NIST/SEMATECH e-Handbook 1.3.5.12, printed to two decimals.

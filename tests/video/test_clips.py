@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import wave
+from dataclasses import replace
 from pathlib import Path
 
 import av
 import cv2
 import numpy as np
 import pytest
-from clipmaker import BOX, SIZE, level_of, make_clip, stairs, steady
+from clipmaker import BOX, SIZE, level_of, make_broken, make_clip, stairs, steady
 
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
@@ -65,7 +65,7 @@ def test_rotation_turns_picture_and_crop_alike(tmp_path: Path, turn: int) -> Non
     clip = clips.probe(path)
     plain = clips.picture(clip, 0.1)[1]
     width, height = (SIZE[1], SIZE[0]) if turn in (90, 270) else SIZE
-    turned = clips.Clip(clip.path, width, height, turn, clip.codec, 30.0, None, clip.length_s)
+    turned = replace(clip, width=width, height=height, rotation=turn)
     image = clips.picture(turned, 0.1)[1]
     assert np.array_equal(image, np.rot90(plain, turn // 90))
     mask = np.zeros(SIZE[::-1], np.uint8)
@@ -112,27 +112,6 @@ def test_damage_is_counted_and_the_rest_is_read(tmp_path: Path) -> None:
     frames, tally = decode(path)
     assert tally.undecodable > 0
     assert frames[-1].time_s > 2.5
-
-
-def make_broken(folder: Path) -> dict[str, str]:
-    """Make files that are no clips; return what must be said of each."""
-    (folder / "empty.mp4").touch()
-    (folder / "text.mp4").write_text("this is a shopping list\n" * 50)
-    make_clip(folder / "x.mp4", steady(2.0), stairs)
-    whole = (folder / "x.mp4").read_bytes()
-    (folder / "no-index.mp4").write_bytes(whole[: len(whole) * 7 // 10])
-    (folder / "x.mp4").unlink()
-    with wave.open(str(folder / "sound.avi"), "wb") as sound:
-        sound.setnchannels(1)
-        sound.setsampwidth(2)
-        sound.setframerate(8000)
-        sound.writeframes(bytes(16000))
-    return {
-        "empty.mp4": "is empty",
-        "text.mp4": "is not a video",
-        "no-index.mp4": "index that a recorder writes last (moov) is missing",
-        "sound.avi": "has no picture stream",
-    }
 
 
 def test_what_is_no_clip_gets_one_line(tmp_path: Path) -> None:
@@ -201,3 +180,14 @@ def test_container_states(tmp_path: Path) -> None:
     assert not integrity.lacks_index(tmp_path / "a.mp4")
     (tmp_path / "b.bin").write_bytes(b"anything else")
     assert integrity.state(tmp_path / "b.bin") == "unknown"
+
+
+@pytest.mark.parametrize(("missing_s", "answer"), [(-3.0, "yes"), (0.45, "yes"), (0.55, "no")])
+def test_a_clip_may_lack_half_a_second_of_what_its_header_says(
+    tmp_path: Path, missing_s: float, answer: str
+) -> None:
+    make_clip(tmp_path / "a.mp4", steady(1.0), stairs)
+    _, tally = decode(tmp_path / "a.mp4")
+    clip = clips.probe(tmp_path / "a.mp4")
+    told = replace(clip, declared_duration_s=tally.end_s + missing_s)
+    assert clips.completeness(told, tally) == answer

@@ -4,9 +4,8 @@ import os
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 
-import av
-import numpy as np
 import pytest
+from recording_making import START, record
 
 from extractor.commands.match import match as match_command
 from extractor.errors import UsageError
@@ -15,29 +14,9 @@ from extractor.report.run_sheet import Plan, write_plan
 from extractor.session.folder import Session
 from extractor.video import recording_order
 
-START = datetime(2024, 5, 4, 10, 0, tzinfo=UTC)
 #: Two antennas, one mounting each, both ports: a short pause for a port, a long one to remount.
 PLAN = Plan(("A", "B"), ("P", "Q"), mountings=1, seed=1)
 OFFSETS_S = (0, 60, 600, 660)
-
-
-def record(path, created=None, seconds=2.0, size=(64, 48), title="x"):
-    """A grey clip of a few frames with a creation time, modified at that time."""
-    with av.open(str(path), "w") as container:
-        container.metadata["title"] = title
-        if created is not None:
-            container.metadata["creation_time"] = created.isoformat()
-        stream = container.add_stream("libx264", rate=5)
-        stream.width, stream.height = size
-        stream.pix_fmt = "yuv420p"
-        for i in range(round(seconds * 5)):
-            picture = np.full((size[1], size[0], 3), 40 + i, np.uint8)
-            for packet in stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")):
-                container.mux(packet)
-        for packet in stream.encode():
-            container.mux(packet)
-    if created is not None:
-        os.utime(path, (created.timestamp(), created.timestamp()))
 
 
 def planned(folder, plan=PLAN) -> Session:
@@ -216,3 +195,15 @@ def test_a_broken_clip_still_stands_in_the_sheet(tmp_path):
     found = recording_order.match(Session(session.root))
     assert found.by == "name"
     assert "rec003.mp4" in write_sheet(session, found).read_text()
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "split"), [(0, True), (2.9, True), (3.1, False), (-2.9, True), (-3.1, False)]
+)
+def test_a_clip_goes_on_where_the_one_before_ended_not_a_while_later(gap_s, split):
+    begins = START + timedelta(seconds=600 + gap_s)
+    pair = [
+        recording_order.Recording(("a.mp4",), START, length_s=600.0),
+        recording_order.Recording(("b.mp4",), begins, length_s=600.0),
+    ]
+    assert bool(recording_order._continued(pair)) is split

@@ -14,7 +14,7 @@ import pytest
 from outside.footage import ffmpeg, missing
 
 from extractor.session.overlay import Box
-from extractor.video.clips import Tally, at_times, frame_at, frames, glances, picture, probe
+from extractor.video.clips import Tally, at_times, frames, glances, picture, probe
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=str(missing()))
 
@@ -215,7 +215,7 @@ def test_every_way_in_shows_a_turned_picture_as_players_do(degrees, tmp_path):
     luma = image.astype(float).mean(axis=2)
     bright = np.argwhere(luma > 200).mean(axis=0)
     quick = next(frames(clip, [whole], Tally(), keyframes_only=True))
-    for frame in (quick, *at_times(clip, [whole], [0.0]), frame_at(clip, [whole], 0.0),
+    for frame in (quick, *at_times(clip, [whole], [0.0]),
                   *glances(clip, [whole], 1)):  # fmt: skip
         found = np.argwhere(frame.crops[0][..., 0] > 200).mean(axis=0)
         np.testing.assert_allclose(found, bright, atol=1)

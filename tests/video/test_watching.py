@@ -11,6 +11,7 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from extractor import pipeline
 from extractor.errors import UsageError
 from extractor.reading.clip_job import ReadOptions
+from extractor.reading.session_clips import ClipReport, Silent
 from extractor.session.folder import Session
 from extractor.video.arrivals import Watch
 
@@ -93,8 +94,8 @@ def test_a_clip_that_vanishes_while_it_is_read_fails_alone(
     shutil.copy(clip, tmp_path / "b.mp4")
     (tmp_path / "overlay.toml").write_text(overlay_toml())
 
-    class Puller(pipeline.Silent):
-        def ended(self, report: pipeline.ClipReport) -> None:
+    class Puller(Silent):
+        def ended(self, report: ClipReport) -> None:
             (tmp_path / "b.mp4").unlink(missing_ok=True)
 
     report = pipeline.read_session(

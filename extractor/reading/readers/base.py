@@ -25,7 +25,10 @@ class Line:
 
 
 class Reader(Protocol):
-    """Turns crops into lines of text. Interchangeable: one contract suite tests them all."""
+    """Turns crops into lines of text. Interchangeable: what each gives stands here.
+
+    ``tests/reading/test_reader_contract.py`` tries every reader against it.
+    """
 
     name: str
     batch: int

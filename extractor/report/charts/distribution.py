@@ -74,11 +74,7 @@ def _places(count: int, i: int) -> list[float]:
 
 
 def _mountings(
-    axes: Axes,
-    groups: Sequence[pd.DataFrame],
-    places: Sequence[float],
-    look: Look,
-    whiskers: bool,
+    axes: Axes, groups: Sequence[pd.DataFrame], places: Sequence[float], look: Look, whiskers: bool
 ) -> None:
     """Draw one antenna's runs, mounting by mounting, at the heights `places`.
 
@@ -112,7 +108,7 @@ def draw_beside(
     tables: tuple[pd.DataFrame, pd.DataFrame],
     order: Sequence[str],
     looks: Mapping[str, Look],
-    titles: tuple[tuple[str, str], tuple[str, str]],
+    titles: Sequence[tuple[str, str]],
 ) -> tuple[Axes, Axes]:
     """Draw two fields on the same rows.
 

@@ -170,11 +170,7 @@ def draw_sweep(
     if calibrated:
         axes.axhline(-3.01, color=SOFT, linestyle="--", linewidth=1)
         axes.annotate(
-            "half power",
-            (1, -3.01),
-            xycoords=("axes fraction", "data"),
-            ha="right",
-            va="bottom",
+            "half power", (1, -3.01), xycoords=("axes fraction", "data"), ha="right", va="bottom"
         )
         axes.set_ylabel("Relative to its strongest, dB")
     else:

@@ -44,28 +44,20 @@ PALETTE: tuple[tuple[str, str, str], ...] = (
 #: Beyond six antennas colours come again, with other markers.
 _MORE_MARKERS = ("X", "*", "p", "h", "<", ">", "d", "8")
 
-#: What a colour becomes on dark paper.
-DARK: Mapping[str, str] = {
-    INK: "#e6edf2",
-    SOFT: "#a9b6c0",
-    GRID: "#2e3a44",
-    PAPER: "#182028",
-    SHADE: "#4b2a24",
-    WARN: "#ff9c86",
-    LINE: "#8796a2",
-    **{light: dark for light, dark, _ in PALETTE},
-}
-#: The name of each colour's variable in a page's style sheet.
-VARIABLES: Mapping[str, str] = {
-    INK: "--ink",
-    SOFT: "--soft",
-    GRID: "--grid",
-    PAPER: "--paper",
-    SHADE: "--shade",
-    WARN: "--warn",
-    LINE: "--line",
-    **{light: f"--antenna-{i}" for i, (light, _, _) in enumerate(PALETTE)},
-}
+#: What a colour becomes on dark paper,
+#: and the name of its variable in a page's style sheet.
+_THEMES = (
+    (INK, "#e6edf2", "--ink"),
+    (SOFT, "#a9b6c0", "--soft"),
+    (GRID, "#2e3a44", "--grid"),
+    (PAPER, "#182028", "--paper"),
+    (SHADE, "#4b2a24", "--shade"),
+    (WARN, "#ff9c86", "--warn"),
+    (LINE, "#8796a2", "--line"),
+    *((light, dark, f"--antenna-{i}") for i, (light, dark, _) in enumerate(PALETTE)),
+)
+DARK: Mapping[str, str] = {light: dark for light, dark, _ in _THEMES}
+VARIABLES: Mapping[str, str] = {light: name for light, _, name in _THEMES}
 LONGEST_NAME = 24
 _FONT = "DejaVu Sans"
 #: So many characters without a font are named in one line.
@@ -326,8 +318,7 @@ _METADATA = re.compile(r"<metadata>.*?</metadata>\s*", re.DOTALL)
 _COMMENT = re.compile(r"<!--.*?-->\s*", re.DOTALL)
 _ID = re.compile(r'\bid="([^"]*)"')
 _REFERENCE = re.compile(r'(url\(#|href="#)')
-_SIZE = re.compile(r'(<svg\b[^>]*?) width="[^"]*"')
-_HEIGHT = re.compile(r'(<svg\b[^>]*?) height="[^"]*"')
+_SIZE = re.compile(r'(<svg\b[^>]*?) (?:width|height)="[^"]*"')
 
 
 def inline(picture: str, name: str) -> str:
@@ -343,7 +334,7 @@ def inline(picture: str, name: str) -> str:
     text = _COMMENT.sub("", _METADATA.sub("", _PROLOG.sub("", picture, count=1)))
     text = _ID.sub(rf'id="{name}-\1"', text)
     text = _REFERENCE.sub(rf"\g<1>{name}-", text)
-    text = _HEIGHT.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
+    text = _SIZE.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
     for color, variable in VARIABLES.items():
         text = text.replace(color, f"var({variable})")
     return text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)

@@ -32,6 +32,9 @@ from disturbing.sessions import (
 ORPHANS_S = 10.0
 #: Share of kills after which the deed is done again to its end.
 AGAIN_SHARE = 0.3
+#: Share of kills that come with one of the first so many changes of a file.
+CHANGE_SHARE = 0.5
+MOST_CHANGES = 4
 
 Files = dict[str, bytes]
 
@@ -106,10 +109,10 @@ class Killing:
 
     def _kill(self, chance: random.Random) -> tuple[bool, list[str]]:
         process = start(self.deed.command(self.folder))
-        if chance.random() < 0.5:
-            time.sleep(chance.uniform(0.1, 1.0) * self.takes_s)
-        else:
+        if chance.random() < CHANGE_SHARE:
             _wait_for_change(self.folder, process, chance)
+        else:
+            time.sleep(chance.uniform(0.1, 1.0) * self.takes_s)
         killed = process.poll() is None
         whole_group = chance.random() < 0.5
         with process:
@@ -150,7 +153,7 @@ def _written(folder: Path) -> dict[str, tuple[int, int]]:
 
 def _wait_for_change(folder: Path, process: subprocess.Popen[str], chance: random.Random) -> None:
     """Wait for one of the first changes of any file under a folder, and a moment longer."""
-    for _ in range(chance.randint(1, 4)):
+    for _ in range(chance.randint(1, MOST_CHANGES)):
         before = set(_listed(folder))
         while process.poll() is None and set(_listed(folder)) == before:
             time.sleep(0.001)

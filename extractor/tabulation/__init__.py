@@ -1,0 +1,1 @@
+"""From what was read to tables: flags, corrections, readings, the rows of the summary."""
