@@ -13,7 +13,7 @@ from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import load
 from extractor.review import pictures
-from extractor.review.cards import APART_S, Card, is_open, ranked
+from extractor.review.cards import Card, is_open, ranked
 from extractor.review.checked import Checked, waiting
 from extractor.session.folder import Session
 
@@ -29,8 +29,8 @@ def test_the_most_harmful_come_first_and_clips_and_fields_take_turns() -> None:
 
 
 def test_neighbours_in_time_wait_until_the_others_were_seen() -> None:
-    first, near = card("a", 1.0, 2.0), card("a", 1.0 + 0.9 * APART_S, 1.9)
-    apart = card("a", 1.0 + 1.1 * APART_S, 0.3)
+    first, near = card("a", 1.0, 2.0), card("a", 1.9, 1.9)
+    apart = card("a", 2.1, 0.3)
     assert ranked([near, apart, first]) == [first, apart, near]
 
 

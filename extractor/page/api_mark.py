@@ -14,7 +14,7 @@ from flask import Blueprint
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
 from extractor.page import request_parsing as sent
 from extractor.page.background import Task
-from extractor.page.frame_cache import cut, spread_times
+from extractor.page.frame_cache import spread_times
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
@@ -23,7 +23,7 @@ from extractor.session import digests, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place, check_box
 from extractor.video.clips import Clip
-from extractor.video.crops import Crop, rgb
+from extractor.video.crops import Crop, cut_out, rgb
 from extractor.video.picture_files import jpeg
 
 #: Frames of other instants and clips on which a rectangle is tried.
@@ -232,8 +232,8 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut(picture, read), cut(picture, box)))
-        around = cut(picture, box.widened(ROOM, look.clip.width, look.clip.height))
+        crops.append((len(found) - 1, cut_out(picture, read), cut_out(picture, box)))
+        around = cut_out(picture, box.widened(ROOM, look.clip.width, look.clip.height))
         entry["crop"] = _as_address(rgb(around, look.clip.colour))
     lines, gate = desk.read([crop for _, crop, _ in crops])
     taught = readers.lessons(desk.manner.reader, desk.session().glyphs_path).of(item.name)

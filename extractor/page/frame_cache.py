@@ -8,9 +8,6 @@ from collections.abc import Hashable, Iterable, Sequence
 from pathlib import Path
 from typing import Generic, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import clips
@@ -234,12 +231,6 @@ class Crops:
                 event = self._coming.pop(key, None)
                 if event is not None:
                     event.set()
-
-
-def cut(picture: npt.NDArray[np.uint8], box: Box) -> Crop:
-    """Cut a rectangle out of a whole frame."""
-    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
-    return np.ascontiguousarray(part)
 
 
 def spread_times(lengths_s: Sequence[float], count: int) -> list[list[float]]:

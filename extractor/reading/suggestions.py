@@ -24,7 +24,7 @@ from extractor.session.numerals import decimals_in
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, cut_out
 
 INSTANTS = 12
 #: Height of digits that is looked for, pixels of the frame.
@@ -110,14 +110,10 @@ def _candidates(pictures: Sequence[Crop], reader: Reader) -> Iterator[Candidate]
         box = Box(
             word.x - room_x, word.y - room_y, word.width + 2 * room_x, word.height + 2 * room_y
         ).clipped(width, height)
-        lines = reader.read([_cut(p, box) for p in pictures])
+        lines = reader.read([cut_out(p, box) for p in pictures])
         candidate = _judged(box, lines, reader.gate)
         if candidate is not None:
             yield candidate
-
-
-def _cut(picture: Crop, box: Box) -> Crop:
-    return np.ascontiguousarray(picture[box.y : box.y + box.height, box.x : box.x + box.width])
 
 
 def _staying_edges(pictures: Sequence[npt.NDArray[np.uint8]]) -> npt.NDArray[np.bool_]:

@@ -18,7 +18,7 @@ from extractor.reading.number_parsing import Reading, interpret
 from extractor.reading.readers.base import Line
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, cut_out
 
 
 class Reads(Protocol):
@@ -144,7 +144,7 @@ def _best(
 def _scores(
     reader: Reads, crops: Sequence[Crop], boxes: Sequence[Box], known: _Known
 ) -> list[float]:
-    cuts = [_cut(crop, box) for box in boxes for crop in crops]
+    cuts = [cut_out(crop, box) for box in boxes for crop in crops]
     lines = reader.read(cuts)
     scores = []
     for start in range(0, len(lines), len(crops)):
@@ -167,10 +167,5 @@ def _worth(line: Line, known: _Known, crop: int) -> float:
 
 
 def _readings(reader: Reads, crops: Sequence[Crop], box: Box, least: float) -> list[Reading]:
-    lines = reader.read([_cut(crop, box) for crop in crops])
+    lines = reader.read([cut_out(crop, box) for crop in crops])
     return [interpret(line.text, line.confidence, least) for line in lines]
-
-
-def _cut(crop: Crop, box: Box) -> Crop:
-    part = crop[box.y : box.y + box.height, box.x : box.x + box.width]
-    return np.ascontiguousarray(part)

@@ -35,21 +35,23 @@ def colour_of(frame: av.VideoFrame) -> Colour:
     full = frame.color_range == ColorRange.JPEG or frame.format.name.startswith("yuvj")
     if frame.format.is_rgb:  # `crop` makes planes of it, by BT.601
         return Colour(Colorspace.ITU601, full)
-    said = _MATRICES.get(frame.colorspace)
     usual = Colorspace.ITU709 if frame.height >= HD_LINES else Colorspace.ITU601
-    return Colour(usual if said is None else said, full)
+    return Colour(_MATRICES.get(frame.colorspace, usual), full)
 
 
 #: By the number that files write (ITU-T H.273, table 4); 2 is "not known".
-_MATRICES = {
+_MATRICES = dict.fromkeys((5, 6), Colorspace.ITU601) | {
     1: Colorspace.ITU709,
     4: Colorspace.FCC,
-    5: Colorspace.ITU601,
-    6: Colorspace.ITU601,
     7: Colorspace.SMPTE240M,
     9: Colorspace.BT2020,
-    10: Colorspace.BT2020,
 }
+
+
+def cut_out(picture: Crop, box: Box) -> Crop:
+    """Return a rectangle of a crop, one of a whole frame for example."""
+    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
+    return np.ascontiguousarray(part)
 
 
 def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
