@@ -9,12 +9,14 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
+from extractor import tabulation
 from extractor.comparison.loading import require_measure
 from extractor.errors import ExtractorError
 from extractor.page import request_parsing as sent
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
@@ -65,8 +67,6 @@ def blueprint(desk: Desk) -> Blueprint:
         name, measure = asked()
 
         def work(task: Task) -> None:
-            from extractor.pipeline import compare_sessions
-
             session = desk.session()
             found = compare_sessions([session.root], field=name, measure=measure)
             found.write(session.results)
@@ -85,8 +85,6 @@ def blueprint(desk: Desk) -> Blueprint:
 
 
 def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    from extractor import tabulation
-
     item = item_of(desk, session, field)
     known, made = desk.known(session, name), desk.series(session, name, [item])
     if known is None or made is None:

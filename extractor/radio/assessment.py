@@ -5,9 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+
+from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.errors import SessionFileError, UsageError
+from extractor.radio.calibration_findings import (
+    CalibrationReport,
+    antennas_on_other_ports,
+    at_common_attenuation,
+    report_for_comparison,
+)
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import (
     Circumstances,
@@ -26,16 +35,11 @@ from extractor.radio.propagation import (
     wall_loss_db,
 )
 from extractor.radio.ratings import Rating, rate
+from extractor.radio.sweep import sweep_antennas, sweep_report
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
 from extractor.session.csv_tables import LARGEST_NUMBER
 from extractor.session.folder import Session
 from extractor.session.spelling import folded
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import Finding, RunTable
-    from extractor.radio.calibration_findings import CalibrationReport
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
 TYPICAL_WALLS = (("plasterboard", 0.0125), ("brick", 0.10), ("concrete", 0.20))
@@ -103,8 +107,6 @@ def link_report(
     SessionFileError
         If a file of the session is wrong.
     """
-    import pandas as pd
-
     session = Session(root)
     antennas = read_antennas(root / FILE_NAME)
     conditions = session.conditions()
@@ -173,8 +175,6 @@ def _reference(antennas: Sequence[Antenna], name: str | None) -> Antenna:
 def _run_table(root: Path, session: Session, field: str, measure: str) -> RunTable | None:
     if not session.summary_path.exists():
         return None
-    from extractor.comparison import load_sessions
-
     return load_sessions([root], field, measure)
 
 
@@ -220,9 +220,6 @@ def _through_walls(walls: object) -> bool | None:
 
 
 def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
-    from extractor.radio.calibration_findings import at_common_attenuation
-    from extractor.radio.sweep import sweep_antennas
-
     turned = frozenset(sweep_antennas(runs))
     runs = at_common_attenuation(runs)
     shares: dict[str, float] = {}
@@ -241,8 +238,6 @@ def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
 
 def _other_antennas(antenna: str, others: object) -> int:
     """Ports with another antenna than the one under test; the same on all dilutes nothing."""
-    from extractor.radio.calibration_findings import antennas_on_other_ports
-
     lines = [line.partition("=")[2].strip() for line in antennas_on_other_ports(others)]
     return sum(not line.casefold().startswith(antenna.casefold()) for line in lines)
 
@@ -251,8 +246,6 @@ def _other_antennas(antenna: str, others: object) -> int:
 
 
 def _calibrated(table: RunTable) -> CalibrationReport | None:
-    from extractor.radio.calibration_findings import report_for_comparison
-
     return None if table.better != "higher" else report_for_comparison(table.runs, unit=table.unit)
 
 
@@ -263,9 +256,6 @@ def _measured(
     if report is not None:
         columns = ["antenna", "reference", "difference_db", "low_db", "high_db"]
         return _against(report.differences[columns], base.antenna, "dB")
-    from extractor.comparison import compare_table
-    from extractor.radio.calibration_findings import at_common_attenuation
-
     runs = at_common_attenuation(table.runs)
     names = {folded(str(name)) for name in runs["antenna"].unique()}
     # More dB are expected to raise the number; of a delay, or of who knows what, they say nothing.
@@ -292,8 +282,6 @@ def _swept(
     antennas: Sequence[Antenna],
     threshold: float | None,
 ) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    from extractor.radio.sweep import sweep_report
-
     return sweep_report(
         table.runs,
         None if report is None else report.calibration,

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from extractor.comparison.findings import Finding, Quantity
 from extractor.radio.antenna_gain import implied_beamwidth_deg
@@ -20,11 +21,8 @@ from extractor.radio.propagation import NotValid
 from extractor.session.csv_tables import numbers
 from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
+Floats = NDArray[np.float64]
 
-    Floats = NDArray[np.float64]
 
 FEWEST_ANGLES = 5
 MAIN_LOBE_DEPTH_DB = 4.5
@@ -257,8 +255,6 @@ def sweep_report(
     findings : tuple of Finding
         Beamwidths where there is a calibration, coverage where a threshold is named.
     """
-    import pandas as pd
-
     tables, findings = [], []
     for antenna in sweep_antennas(runs):
         levels = sweep_levels(runs, antenna, measure=measure)

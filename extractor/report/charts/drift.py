@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+import pandas as pd
+from matplotlib.axes import Axes
+
+from extractor.comparison.drift import Drift
 from extractor.report.charts.style import INK, LINE, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-
-    from extractor.comparison.drift import Drift
 
 
 def draw_drift(

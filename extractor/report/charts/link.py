@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from extractor.radio.calibration import Calibration
 from extractor.radio.calibration_findings import pass_directions
 from extractor.radio.discrepancies import Judgement
 from extractor.statistics.isotonic import invert_rows
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 # Told apart by shape and lightness too, so that grey print and colour blindness lose nothing.
 INK = "#22303c"

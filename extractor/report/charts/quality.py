@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
 from numpy.typing import NDArray
 
 from extractor.comparison.model import records
 from extractor.report.charts.style import INK, LINE, SHADE, SOFT, WARN, plain
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +28,6 @@ PARTS: tuple[tuple[str, tuple[str, ...], str, str], ...] = (
 
 def shares(summary: pd.DataFrame) -> pd.DataFrame:
     """Return each part's share of the sampled instants, one row a run, one column a part."""
-    import pandas as pd
-
     parts = pd.DataFrame(
         {
             name: summary[[c for c in columns if c in summary]].fillna(0).sum(axis=1)
@@ -76,8 +72,6 @@ def draw_quality(axes: Axes, summary: pd.DataFrame, names: Sequence[str]) -> Axe
 
 def _bars(axes: Axes, left: Floats, right: Floats, name: str, color: str, hatch: str) -> None:
     """Draw one part of all bars, row 0 on top; `left` and `right` in percent."""
-    from matplotlib.collections import PolyCollection
-
     corners = [
         [(a, i - 0.36), (b, i - 0.36), (b, i + 0.36), (a, i + 0.36)]
         for i, (a, b) in enumerate(zip(left, right, strict=True))

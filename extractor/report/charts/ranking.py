@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.transforms import offset_copy
 
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
@@ -106,8 +106,6 @@ def _one(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> No
 
 
 def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> None:
-    from matplotlib.transforms import offset_copy
-
     figure = axes.get_figure(root=True)
     below = offset_copy(axes.transData, figure, 0, -13 * size, units="points")
     axes.plot(
