@@ -24,7 +24,6 @@ from extractor.session.folder import Session
 
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
-    from extractor.session.folder import Session
 
 #: What an option of the same name says of a field.
 CHANGED = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -10,9 +10,6 @@ from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
 from extractor.session.folder import Session
-
-if TYPE_CHECKING:
-    from extractor.session.folder import Session
 
 
 def teach(

@@ -110,7 +110,7 @@ def link_report(
     session = Session(root)
     antennas = read_antennas(root / FILE_NAME)
     conditions = session.conditions()
-    table = _run_table(root, session, field, measure)
+    table = load_sessions([root], field, measure) if session.summary_path.exists() else None
     sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     receiving = _receiving(antennas, sending, table)
     base = _reference(receiving, reference)
@@ -121,10 +121,13 @@ def link_report(
             receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
         )
     )
-    report = None if table is None else _calibrated(table)
+    report = None
     judgements: tuple[Judgement, ...] = ()
-    sweep, findings = pd.DataFrame(), report.findings if report else ()
+    findings: tuple[Finding, ...] = ()
+    sweep = pd.DataFrame()
     if table is not None:
+        if table.better == "higher":
+            report = report_for_comparison(table.runs, unit=table.unit)
         measured = _measured(table, report, base)
         judgements = tuple(
             judge(one, measured[folded(one.antenna)], antenna, base, circumstances)
@@ -132,8 +135,10 @@ def link_report(
             if folded(one.antenna) in measured
             and (antenna := find_antenna(antennas, one.antenna)) is not None
         )
-        sweep, turned = _swept(table, report, antennas, threshold)
-        findings = (*findings, *turned)
+        sweep, findings = sweep_report(
+            table.runs, report.calibration if report else None, measure="value", unit=table.unit,
+            threshold=threshold, antennas=antennas,
+        )  # fmt: skip
     return LinkReport(
         antennas,
         base,
@@ -143,7 +148,7 @@ def link_report(
         report,
         judgements,
         sweep,
-        findings,
+        (*(report.findings if report else ()), *findings),
         (
             *_remarks(conditions, antennas, sending, circumstances),
             *_radiating(conditions, antennas, sending, runs),
@@ -170,12 +175,6 @@ def _reference(antennas: Sequence[Antenna], name: str | None) -> Antenna:
         known = ", ".join(one.antenna for one in antennas)
         raise UsageError(f"reference {name!r} is not in {FILE_NAME} (it has: {known})")
     return found
-
-
-def _run_table(root: Path, session: Session, field: str, measure: str) -> RunTable | None:
-    if not session.summary_path.exists():
-        return None
-    return load_sessions([root], field, measure)
 
 
 # --- conditions ---------------------------------------------------------------------------
@@ -245,10 +244,6 @@ def _other_antennas(antenna: str, others: object) -> int:
 # --- measured -----------------------------------------------------------------------------
 
 
-def _calibrated(table: RunTable) -> CalibrationReport | None:
-    return None if table.better != "higher" else report_for_comparison(table.runs, unit=table.unit)
-
-
 def _measured(
     table: RunTable, report: CalibrationReport | None, base: Antenna
 ) -> dict[str, Measured]:
@@ -274,23 +269,6 @@ def _against(pairs: pd.DataFrame, base: str, unit: str) -> dict[str, Measured]:
         elif folded(str(first)) == folded(base):
             found[folded(str(second))] = Measured(-value, min(-low, -high), max(-low, -high), unit)
     return found
-
-
-def _swept(
-    table: RunTable,
-    report: CalibrationReport | None,
-    antennas: Sequence[Antenna],
-    threshold: float | None,
-) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    return sweep_report(
-        table.runs,
-        None if report is None else report.calibration,
-        measure="value",
-        unit=table.unit,
-        threshold=threshold,
-        rated_dbi={one.antenna: one.gain_dbi for one in antennas if one.gain_dbi is not None},
-        omnidirectional=frozenset(one.antenna for one in antennas if one.is_omnidirectional),
-    )
 
 
 # --- remarks ------------------------------------------------------------------------------

@@ -77,27 +77,16 @@ def _bars(axes: Axes, left: Floats, right: Floats, name: str, color: str, hatch:
         for i, (a, b) in enumerate(zip(left, right, strict=True))
         if b > a
     ]
-    edge = WARN if color == SHADE else "white"
-    axes.add_collection(
-        PolyCollection(
-            corners,
-            facecolors=color,
-            edgecolors=edge,
-            linewidths=0.5,
-            hatch=hatch or None,
-            label=name,
-        )
-    )
+    bars = PolyCollection(
+        corners, facecolors=color, edgecolors=WARN if color == SHADE else "white", linewidths=0.5,
+        hatch=hatch or None, label=name,
+    )  # fmt: skip
+    axes.add_collection(bars)
 
 
 def _remark(row: dict[str, object], total: int) -> str:
-    checked, agreed = row.get("crosscheck_n"), row.get("crosscheck_agree")
+    checked, agreed = (row.get(f"crosscheck_{what}") for what in ("n", "agree"))
     text = f"n = {total:,}"
-    if (
-        isinstance(checked, float)
-        and isinstance(agreed, float)
-        and not math.isnan(checked)
-        and not math.isnan(agreed)
-    ):
+    if isinstance(checked, float) and isinstance(agreed, float) and math.isfinite(checked * agreed):
         text += f"; cross-check {round(checked * (1 - agreed))} of {checked:.0f} differ"
     return text

@@ -69,15 +69,9 @@ def draw_ranking(
             _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
         bound = "≥ " if row.get("lower_bound") else ""
         axes.annotate(
-            f"{bound}{row['mean']:.{digits}f}",
-            (row["mean"], i),
-            xytext=(0, 9 * size),
-            textcoords="offset points",
-            ha="center",
-            color=INK,
-            fontsize=11 * size,
-            fontweight="bold",
-        )
+            f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
+            textcoords="offset points", ha="center", fontsize=11 * size, fontweight="bold",
+        )  # fmt: skip
         (_name_above if names_above else _name_left)(axes, i, row, look, size)
     axes.set_yticks([])
     axes.tick_params(labelsize=10.5 * size)
@@ -158,13 +152,9 @@ def _brackets(
             continue
         x, top, bottom = 1.02 + 0.035 * k, min(rows) - 0.2, max(rows) + 0.2
         axes.plot(
-            [x - 0.012, x, x, x - 0.012],
-            [top, top, bottom, bottom],
-            color=SOFT,
-            linewidth=1.4 * size,
-            transform=transform,
-            clip_on=False,
-        )
+            [x - 0.012, x, x, x - 0.012], [top, top, bottom, bottom], color=SOFT,
+            linewidth=1.4 * size, transform=transform, clip_on=False,
+        )  # fmt: skip
         if k == len(together) - 1:
             axes.text(
                 x + 0.015, (top + bottom) / 2, "can't be\ntold apart", transform=transform,
