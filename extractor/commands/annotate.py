@@ -13,9 +13,7 @@ from extractor.commands.screen import progress_bar, say
 
 def annotate(
     session: SessionFolder,
-    clip: Annotated[
-        str, typer.Option("--clip", metavar="NAME", help="The clip, path in the session.")
-    ],
+    clip: Annotated[str, typer.Option(metavar="NAME", help="The clip, path in the session.")],
     out: Annotated[
         Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4")
     ] = None,

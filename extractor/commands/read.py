@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 def read(
     session: SessionFolder,
-    rate: Annotated[
-        float, typer.Option("--rate", min=0.01, max=1000, help="Samples a second (Hz).")
-    ] = 10.0,
+    rate: Annotated[float, typer.Option(min=0.01, max=1000, help="Samples a second (Hz).")] = 10.0,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
     clip: Clips = None,
@@ -28,15 +26,12 @@ def read(
     crosscheck: Annotated[
         int,
         typer.Option(
-            "--crosscheck",
-            min=0,
-            help="Readings per clip and field that Tesseract checks, where it is installed.",
+            min=0, help="Readings per clip and field that Tesseract checks, where it is installed."
         ),
     ] = 20,
     scheduler: Annotated[
         str,
         typer.Option(
-            "--scheduler",
             metavar="ADDRESS",
             help="Read on the Dask cluster of this scheduler (tcp://HOST:8786) instead of here; "
             "trusted networks only.",

@@ -19,6 +19,8 @@ from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
 from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.number_parsing import interpret
+from extractor.reading.readers.glyphs import with_lessons
 from extractor.session import digests, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place, check_box
@@ -196,7 +198,6 @@ def _other_places(
     known = [f for f in overlay.fields if f.name == values.get("was")] if overlay else []
     if not known:
         return ()
-
     places = (Place(known[0].frame, known[0].box), *known[0].also)
     return tuple(p for p in places if p.frame != frame)
 
@@ -214,9 +215,6 @@ def _read_on(
     desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
-    from extractor.reading.number_parsing import interpret
-    from extractor.reading.readers.glyphs import with_lessons
-
     found: list[dict[str, Any]] = []
     crops: list[tuple[int, Crop, Crop]] = []
     for look in looks:

@@ -15,10 +15,12 @@ from extractor.page import request_parsing as sent
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
+from extractor.tabulation import clip_tables
 
 TABLES = ("summary", "ranking", "ports", "pairs")
 #: The report is a page of its own: it may show pictures and its own style, nothing else.
@@ -65,8 +67,6 @@ def blueprint(desk: Desk) -> Blueprint:
         name, measure = asked()
 
         def work(task: Task) -> None:
-            from extractor.pipeline import compare_sessions
-
             session = desk.session()
             found = compare_sessions([session.root], field=name, measure=measure)
             found.write(session.results)
@@ -85,8 +85,6 @@ def blueprint(desk: Desk) -> Blueprint:
 
 
 def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    from extractor.tabulation import clip_tables
-
     item = item_of(desk, session, field)
     known, made = desk.known(session, name), desk.series(session, name, [item])
     if known is None or made is None:

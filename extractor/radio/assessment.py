@@ -5,9 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+
+from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.errors import SessionFileError, UsageError
+from extractor.radio.calibration_findings import (
+    CalibrationReport,
+    antennas_on_other_ports,
+    at_common_attenuation,
+    report_for_comparison,
+)
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import (
     Circumstances,
@@ -26,16 +35,11 @@ from extractor.radio.propagation import (
     wall_loss_db,
 )
 from extractor.radio.ratings import Rating, rate
+from extractor.radio.sweep import sweep_antennas, sweep_report
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import Finding, RunTable
-    from extractor.radio.calibration_findings import CalibrationReport
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
 TYPICAL_WALLS = (("plasterboard", 0.0125), ("brick", 0.10), ("concrete", 0.20))
@@ -103,12 +107,10 @@ def link_report(
     SessionFileError
         If a file of the session is wrong.
     """
-    import pandas as pd
-
     session = Session(root)
     antennas = read_antennas(root / FILE_NAME)
     conditions = session.conditions()
-    table = _run_table(root, session, field, measure)
+    table = load_sessions([root], field, measure) if session.summary_path.exists() else None
     sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     receiving = _receiving(antennas, sending, table)
     base = _reference(receiving, reference)
@@ -119,10 +121,13 @@ def link_report(
             receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
         )
     )
-    report = None if table is None else _calibrated(table)
+    report = None
     judgements: tuple[Judgement, ...] = ()
-    sweep, findings = pd.DataFrame(), report.findings if report else ()
+    findings: tuple[Finding, ...] = ()
+    sweep = pd.DataFrame()
     if table is not None:
+        if table.better == "higher":
+            report = report_for_comparison(table.runs, unit=table.unit)
         measured = _measured(table, report, base)
         judgements = tuple(
             judge(one, measured[folded(one.antenna)], antenna, base, circumstances)
@@ -130,8 +135,10 @@ def link_report(
             if folded(one.antenna) in measured
             and (antenna := find_antenna(antennas, one.antenna)) is not None
         )
-        sweep, turned = _swept(table, report, antennas, threshold)
-        findings = (*findings, *turned)
+        sweep, findings = sweep_report(
+            table.runs, report.calibration if report else None, measure="value", unit=table.unit,
+            threshold=threshold, antennas=antennas,
+        )  # fmt: skip
     return LinkReport(
         antennas,
         base,
@@ -141,7 +148,7 @@ def link_report(
         report,
         judgements,
         sweep,
-        findings,
+        (*(report.findings if report else ()), *findings),
         (
             *_remarks(conditions, antennas, sending, circumstances),
             *_radiating(conditions, antennas, sending, runs),
@@ -168,14 +175,6 @@ def _reference(antennas: Sequence[Antenna], name: str | None) -> Antenna:
         known = ", ".join(one.antenna for one in antennas)
         raise UsageError(f"reference {name!r} is not in {FILE_NAME} (it has: {known})")
     return found
-
-
-def _run_table(root: Path, session: Session, field: str, measure: str) -> RunTable | None:
-    if not session.summary_path.exists():
-        return None
-    from extractor.comparison import load_sessions
-
-    return load_sessions([root], field, measure)
 
 
 # --- conditions ---------------------------------------------------------------------------
@@ -220,9 +219,6 @@ def _through_walls(walls: object) -> bool | None:
 
 
 def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
-    from extractor.radio.calibration_findings import at_common_attenuation
-    from extractor.radio.sweep import sweep_antennas
-
     turned = frozenset(sweep_antennas(runs))
     runs = at_common_attenuation(runs)
     shares: dict[str, float] = {}
@@ -241,19 +237,11 @@ def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
 
 def _other_antennas(antenna: str, others: object) -> int:
     """Ports with another antenna than the one under test; the same on all dilutes nothing."""
-    from extractor.radio.calibration_findings import antennas_on_other_ports
-
     lines = [line.partition("=")[2].strip() for line in antennas_on_other_ports(others)]
     return sum(not line.casefold().startswith(antenna.casefold()) for line in lines)
 
 
 # --- measured -----------------------------------------------------------------------------
-
-
-def _calibrated(table: RunTable) -> CalibrationReport | None:
-    from extractor.radio.calibration_findings import report_for_comparison
-
-    return None if table.better != "higher" else report_for_comparison(table.runs, unit=table.unit)
 
 
 def _measured(
@@ -263,9 +251,6 @@ def _measured(
     if report is not None:
         columns = ["antenna", "reference", "difference_db", "low_db", "high_db"]
         return _against(report.differences[columns], base.antenna, "dB")
-    from extractor.comparison import compare_table
-    from extractor.radio.calibration_findings import at_common_attenuation
-
     runs = at_common_attenuation(table.runs)
     names = {folded(str(name)) for name in runs["antenna"].unique()}
     # More dB are expected to raise the number; of a delay, or of who knows what, they say nothing.
@@ -284,25 +269,6 @@ def _against(pairs: pd.DataFrame, base: str, unit: str) -> dict[str, Measured]:
         elif folded(str(first)) == folded(base):
             found[folded(str(second))] = Measured(-value, min(-low, -high), max(-low, -high), unit)
     return found
-
-
-def _swept(
-    table: RunTable,
-    report: CalibrationReport | None,
-    antennas: Sequence[Antenna],
-    threshold: float | None,
-) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    from extractor.radio.sweep import sweep_report
-
-    return sweep_report(
-        table.runs,
-        None if report is None else report.calibration,
-        measure="value",
-        unit=table.unit,
-        threshold=threshold,
-        rated_dbi={one.antenna: one.gain_dbi for one in antennas if one.gain_dbi is not None},
-        omnidirectional=frozenset(one.antenna for one in antennas if one.is_omnidirectional),
-    )
 
 
 # --- remarks ------------------------------------------------------------------------------

@@ -6,20 +6,18 @@ import math
 import re
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from scipy.stats import t
 
+from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, Quantity, Voice
 from extractor.radio.calibration import ATTENUATOR_SD_DB, Calibration, calibrate, is_calibrated
 from extractor.radio.equivalent_db import pair_differences
 from extractor.radio.propagation import steepest_slope_mbit_s_per_db
 from extractor.session.csv_tables import numbers
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import RunTable
 
 SITE_DB = "in link-equivalent dB at this site"
 NOT_GAIN = "Differences read off it are link-equivalent dB at this site, not antenna gain."
@@ -161,8 +159,6 @@ def pass_directions(attenuation_db: np.ndarray) -> np.ndarray:
 
 def hysteresis(calibration: Calibration) -> Hysteresis | None:
     """Compare the way out with the way back; None without an order or two common steps."""
-    from scipy.stats import t
-
     runs = calibration.curve_runs
     if "order" not in runs.columns or runs["order"].isna().any():
         return None

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from extractor.radio.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread
 from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 def pair_differences(
@@ -49,8 +46,6 @@ def pair_differences(
         interval covers: ``mounting``, ``run`` or ``within clip``. Each interval holds for
         itself, not all together.
     """
-    import pandas as pd
-
     low, high = strengths_observed(calibration)
     weakest, strongest = draw_strengths_db(calibration, attenuator_sd_db, seed=seed, draws=draws)
     names = calibration.levels["antenna"].tolist()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from itertools import zip_longest
 from pathlib import Path
 
 from extractor.errors import ClipError
@@ -28,16 +29,13 @@ def write_sheet(session: Session, matching: Matching) -> Path:
     StorageError
         If it cannot be written.
     """
-    count = max(len(matching.runs), len(matching.recordings))
     lines = [
         {
-            "run": matching.runs[i].cells if i < len(matching.runs) else None,
-            "recording": matching.recordings[i] if i < len(matching.recordings) else None,
-            "thumbnail": _thumbnail(session, matching.recordings[i])
-            if i < len(matching.recordings)
-            else "",
+            "run": run and run.cells,
+            "recording": recording,
+            "thumbnail": _thumbnail(session, recording) if recording else "",
         }
-        for i in range(count)
+        for run, recording in zip_longest(matching.runs, matching.recordings)
     ]
     path = session.results / SHEET
     write_text(path, filled(SHEET, matching=matching, lines=lines))

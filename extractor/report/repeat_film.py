@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
+from extractor.comparison import Comparison
 from extractor.comparison.simulated_repeats import Repeats, replays, sentence
+from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
 from extractor.session.folder import results_folder
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    from extractor.comparison import Comparison
+from extractor.video.encoding import film, yuv420
 
 Array = npt.NDArray[np.float64]
 LENGTH_S = 10.0
@@ -70,8 +70,6 @@ def write_replay(
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
-    from extractor.pipeline import compare_sessions
-
     with pack.opened(session) as folder:
         results = load(folder)
         info = main_field([results], field)
@@ -116,13 +114,6 @@ def _film(
     path: Path, progress: Callable[[float], None] | None,
 ) -> bytes:  # fmt: skip
     """Render the film; return its last picture as PNG."""
-    import textwrap
-
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    from extractor.video.encoding import film, yuv420
-
     order = [str(a) for a in comparison.ranking["antenna"]]
     shown = made[len(made) // 2]
     figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)

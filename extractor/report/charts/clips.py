@@ -6,21 +6,22 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import Affine2D, Transform
 
 from extractor.report.charts.style import GRID, INK, LINE, SHADE, SOFT, WARN, Look, plain, with_unit
 from extractor.statistics.flags import COUNTED, Flag
 
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from matplotlib.transforms import Transform
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.str_]
 
-    Floats = npt.NDArray[np.float64]
-    Flags = npt.NDArray[np.str_]
 
 #: Runs in one picture; more are drawn in several.
 MOST_RUNS = 40
@@ -92,9 +93,6 @@ def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> i
 
     `place` takes seconds from the start and values to the picture.
     """
-    import numpy as np
-    from matplotlib.collections import PolyCollection
-
     series = run.series
     times = series["time_s"].to_numpy(float)
     times = times - (times[0] if len(times) else 0.0)
@@ -123,8 +121,6 @@ def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> i
 
 def outages(times: Floats, values: Floats, flags: Flags, low: float) -> list[tuple[float, float]]:
     """Return the stretches without link or below `low`, seconds, to the next sampled instant."""
-    import numpy as np
-
     out = flags == Flag.NO_LINK
     if math.isfinite(low):
         out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
@@ -137,8 +133,6 @@ def outages(times: Floats, values: Floats, flags: Flags, low: float) -> list[tup
 def _marks(
     draw: Callable[..., object], times: Floats, values: Floats, flags: Flags, top: float
 ) -> None:
-    import numpy as np
-
     for flag, (marker, color, height) in _UNDER.items():
         at = times[flags == flag]
         if len(at):
@@ -204,8 +198,6 @@ class _Pane:
 
     def transform(self, axes: Axes, scale: Scale) -> Transform:
         """Return seconds and values to places on the sheet."""
-        from matplotlib.transforms import Affine2D
-
         moved = Affine2D().scale(self.width / scale.longest_s, self.height / scale.top)
         return moved.translate(self.left, self.bottom) + axes.transData
 
@@ -228,9 +220,6 @@ def _panes(count: int, width: float, height: float) -> list[_Pane]:
 
 def _frames(sheet: Axes, panes: Sequence[_Pane], scale: Scale) -> None:
     """Draw grid, axes, ticks and their numbers of all panes."""
-    from matplotlib.collections import LineCollection
-    from matplotlib.ticker import MaxNLocator
-
     steps = [1, 2, 2.5, 5, 10]
     values = [v for v in MaxNLocator(4, steps=steps).tick_values(0, scale.top) if v <= scale.top]
     times = MaxNLocator(5, steps=steps).tick_values(0, scale.longest_s)

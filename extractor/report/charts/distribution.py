@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib.axes import Axes
 
 from extractor.report.charts.style import INK, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 #: Rows of one antenna lie within this half-width.
 _HALF = 0.32
@@ -81,8 +79,6 @@ def _mountings(
     All dots are one line and all bars one collection: marks of their own take seconds where
     there are hundreds of runs.
     """
-    import pandas as pd
-
     ends = [0, *itertools.accumulate(len(g) for g in groups)]
     axes.vlines(
         [float(g["value"].mean()) for g in groups],

@@ -6,19 +6,18 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+from matplotlib.figure import Figure
+
+from extractor.comparison import Comparison
+from extractor.comparison.drift import drift as drift_of
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
 from extractor.results import FieldInfo, Results
 from extractor.statistics.dropouts import low_level
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure
-
-    from extractor.comparison import Comparison
 
 NO_ANTENNA = "(no antenna given)"
 
@@ -97,8 +96,6 @@ def words(material: Material) -> list[str]:
 
 def points(results: Sequence[Results], name: str) -> pd.DataFrame:
     """Return one row a run of one field: the summary's columns, ``session`` and ``value``."""
-    import pandas as pd
-
     parts = [one.rows(name).assign(session=one.name) for one in results]
     runs = pd.concat(parts, ignore_index=True)
     runs["antenna"] = runs["antenna"].replace("", NO_ANTENNA)
@@ -266,8 +263,6 @@ def _with_direction(info: FieldInfo) -> str:
 
 
 def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
-    from extractor.comparison.drift import drift as drift_of
-
     runs = comparison.runs
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return

@@ -13,12 +13,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from matplotlib.font_manager import FontEntry
+import matplotlib
+from matplotlib import font_manager
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontEntry
+from matplotlib.ft2font import FT2Font
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+from PIL import Image
 
 INK = "#1d2a33"
 SOFT = "#5d6b75"
@@ -118,8 +122,6 @@ def drawing(texts: Sequence[str] = (), *, tell: bool = True) -> Iterator[None]:
     font lacks are taken from another installed one where there is one. What none holds becomes a
     box; a line on the log says so, once a character, unless not to `tell`.
     """
-    import matplotlib
-
     fonts = fonts_for("".join(texts))
     if tell:
         _tell_lacking("".join(texts))
@@ -196,8 +198,6 @@ def _without_font(text: str) -> set[str]:
 
 @cache
 def _further(lacking: frozenset[str]) -> tuple[str, ...]:
-    from matplotlib import font_manager
-
     found: list[str] = []
     left = {ord(c) for c in lacking}
     known = font_manager.fontManager.ttflist
@@ -230,15 +230,11 @@ def _search(entries: Iterable[FontEntry], left: set[int], found: list[str]) -> N
 
 @cache
 def _font_path(family: str) -> str:
-    from matplotlib import font_manager
-
     return str(font_manager.findfont(font_manager.FontProperties(family=[family])))
 
 
 @cache
 def _coverage(path: str) -> frozenset[int]:
-    from matplotlib.ft2font import FT2Font
-
     return frozenset(FT2Font(path).get_charmap())
 
 
@@ -250,9 +246,6 @@ def drawable(text: str) -> str:
 
 def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> Figure:
     """Make an empty figure of a size in inches; `arranged` keeps labels inside it."""
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
-
     engine = ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.08) if arranged else None
     return Figure(figsize=(width_in, height_in), layout=engine)
 
@@ -285,8 +278,6 @@ class Pixels:
 
     def png(self) -> bytes:
         """Return a PNG file's content; other threads run meanwhile."""
-        from PIL import Image
-
         size = (self.width, len(self.content) // (4 * self.width))
         stream = io.BytesIO()
         picture = Image.frombuffer("RGBA", size, self.content, "raw", "RGBA", 0, 1)
