@@ -20,6 +20,9 @@ gave no readings (the others are done), 130 interrupted. 1 stays Python's own: a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 EXIT_OK = 0
 EXIT_USAGE = 2
 EXIT_CLIP = 3
@@ -75,3 +78,17 @@ class ClipError(ExtractorError):
     """One clip cannot be read; the others go on."""
 
     exit_code = EXIT_CLIP
+
+
+@contextmanager
+def reading(kind: type[ExtractorError], name: object, missing: str = "") -> Iterator[None]:
+    """Turn what the system says of a file that cannot be read into an error of this `kind`.
+
+    `missing` is what to say instead of one that is not there.
+    """
+    try:
+        yield
+    except OSError as error:
+        if missing and isinstance(error, FileNotFoundError):
+            raise kind(f"{name}: {missing}") from None
+        raise kind(f"{name}: cannot be read ({error.strerror})") from error

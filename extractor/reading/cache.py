@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.errors import ClipError
+from extractor.errors import ClipError, reading
 from extractor.session.atomic import write_text
 from extractor.session.digests import digest_of
 
@@ -79,7 +79,7 @@ def clip_digest(path: Path) -> str:
     ClipError
         If the file cannot be read.
     """
-    try:
+    with reading(ClipError, path.name):
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):  # opening a pipe would wait for ever
             raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
@@ -89,8 +89,6 @@ def clip_digest(path: Path) -> str:
             hasher.update(stream.read(_BLOCK_BYTES))
             stream.seek(max(0, status.st_size - _BLOCK_BYTES))
             hasher.update(stream.read(_BLOCK_BYTES))
-    except OSError as error:
-        raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
     return hasher.hexdigest()
 
 

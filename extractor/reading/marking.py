@@ -15,7 +15,7 @@ from extractor.errors import ClipError, ConsentError, OverlayError, UsageError
 from extractor.reading import box_tightening, readers
 from extractor.reading.clip_job import Share, box_of_share
 from extractor.session import overlay
-from extractor.session.atomic import replacing
+from extractor.session.atomic import write_bytes
 from extractor.session.folder import Session, edits
 from extractor.session.overlay import Box, Field, Overlay, Place
 from extractor.statistics.flags import Flag
@@ -307,5 +307,4 @@ def write_image(path: Path, image: npt.NDArray[np.uint8]) -> None:
     StorageError
         If it cannot be written.
     """
-    with replacing(path) as stream:
-        stream.write(png(image))
+    write_bytes(path, png(image))

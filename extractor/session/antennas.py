@@ -35,23 +35,10 @@ COLUMNS = (*TEXT_COLUMNS, *NUMBER_LIMITS)
 
 #: Words for a polarisation, as people write them.
 POLARISATIONS = {
-    "rhcp": "rhcp",
-    "rhc": "rhcp",
-    "rh": "rhcp",
-    "right": "rhcp",
-    "right hand": "rhcp",
-    "right-hand": "rhcp",
-    "lhcp": "lhcp",
-    "lhc": "lhcp",
-    "lh": "lhcp",
-    "left": "lhcp",
-    "left hand": "lhcp",
-    "left-hand": "lhcp",
-    "circular": "circular",
-    "cp": "circular",
-    "linear": "linear",
-    "vertical": "vertical",
-    "horizontal": "horizontal",
+    **dict.fromkeys(("rhcp", "rhc", "rh", "right", "right hand", "right-hand"), "rhcp"),
+    **dict.fromkeys(("lhcp", "lhc", "lh", "left", "left hand", "left-hand"), "lhcp"),
+    **dict.fromkeys(("circular", "cp"), "circular"),
+    **{word: word for word in ("linear", "vertical", "horizontal")},
 }
 CIRCULAR = ("rhcp", "lhcp", "circular")
 OMNIDIRECTIONAL_KINDS = frozenset(
@@ -108,11 +95,6 @@ class Antenna:
     cable_m: float | None = None
     pointing_error_deg: float | None = None
     vswr: float | None = None
-
-    @property
-    def is_circular(self) -> bool:
-        """Whether the polarisation is circular, of either hand."""
-        return self.polarisation in CIRCULAR
 
     @property
     def is_omnidirectional(self) -> bool:

@@ -41,8 +41,13 @@ def write_text(path: Path, text: str, *, keep_previous: bool = False) -> None:
     StorageError
         If it cannot be written; what stood there before still stands.
     """
+    write_bytes(path, text.encode("utf-8"), keep_previous=keep_previous)
+
+
+def write_bytes(path: Path, content: bytes, *, keep_previous: bool = False) -> None:
+    """Replace `path` by `content` in one step; see `write_text`."""
     with replacing(path, keep_previous=keep_previous) as stream:
-        stream.write(text.encode("utf-8"))
+        stream.write(content)
 
 
 @contextmanager
@@ -87,9 +92,8 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
             if path.exists():
                 temporary.chmod(path.stat().st_mode & 0o777)
             if keep_previous and path.exists():
-                before = path.read_bytes()
-                with replacing(path.with_name(f".{path.name}{PREVIOUS_SUFFIX}")) as previous:
-                    previous.write(before)
+                previous = path.with_name(f".{path.name}{PREVIOUS_SUFFIX}")
+                write_bytes(previous, path.read_bytes())
             temporary.replace(path)
     except BaseException:
         temporary.unlink(missing_ok=True)

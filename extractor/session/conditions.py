@@ -6,7 +6,7 @@ from typing import Any
 
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
-from extractor.session.atomic import replacing
+from extractor.session.atomic import write_text
 from extractor.session.csv_editing import one_line
 from extractor.session.folder import Session, edits
 from extractor.session.numerals import parse_number
@@ -29,7 +29,7 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     key, new = key.strip(), one_line(new)
     if not key or len(key) > 60:
         raise UsageError("a condition needs a name of at most 60 characters")
-    path = session.root / "session.toml"
+    path = session.conditions_path
     current = session.conditions().get(key)
     if condition_text(current) != old.strip():
         raise ChangedMeanwhileError(
@@ -43,8 +43,7 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
         del document[key]
     if digests.file_digest(path) != digest:
         raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
-    with replacing(path, keep_previous=True) as stream:
-        stream.write(tomlkit.dumps(document).encode())
+    write_text(path, tomlkit.dumps(document), keep_previous=True)
 
 
 def condition_text(value: object) -> str:

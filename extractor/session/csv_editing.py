@@ -10,7 +10,7 @@ from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
-from extractor.session.atomic import replacing
+from extractor.session.atomic import write_bytes
 from extractor.session.csv_tables import DELIMITERS, guarded, parse_table
 from extractor.session.folder import parse_corrections, parse_runs
 
@@ -75,8 +75,7 @@ class TableFile:
             raise ChangedMeanwhileError(
                 f"{self.path.name} was changed by someone else at this very moment; try again"
             )
-        with replacing(self.path, keep_previous=True) as stream:
-            stream.write(raw)
+        write_bytes(self.path, raw, keep_previous=True)
 
     def as_text(self) -> str:
         """Return the content in the file's own separator and line ends."""

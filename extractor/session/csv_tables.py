@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from extractor.errors import TableError
+from extractor.errors import TableError, reading
 from extractor.session.atomic import write_text
 from extractor.session.numerals import is_numeral, parse_number
 
@@ -109,12 +109,8 @@ def read_table(path: Path) -> Table:
     TableError
         If it is missing, empty, binary, has no header, or a column twice.
     """
-    try:
+    with reading(TableError, path, missing="not there"):
         raw = path.read_bytes()
-    except FileNotFoundError:
-        raise TableError(f"{path}: not there") from None
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror})") from error
     return parse_table(raw, str(path))
 
 

@@ -13,7 +13,7 @@ from functools import cached_property, wraps
 from pathlib import Path, PurePosixPath
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from extractor.errors import SessionFileError, TableError, UsageError
+from extractor.errors import SessionFileError, TableError, UsageError, reading
 from extractor.session import overlay
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import Table, read_table
@@ -129,46 +129,26 @@ class Session:
             what = "is a file, not a folder" if root.exists() else "not there"
             raise UsageError(f"{root}: {what}; give the folder that holds the clips")
         self.root = root
-
-    @property
-    def overlay_path(self) -> Path:
+        self.overlay_path = root / overlay.FILE_NAME
         """Where the marks are kept."""
-        return self.root / overlay.FILE_NAME
-
-    @property
-    def glyphs_path(self) -> Path:
-        """Where the glyphs taught for this overlay are kept."""
-        return self.root / "overlay_glyphs.npz"
-
-    @property
-    def results(self) -> Path:
-        """Folder of everything that the tool makes."""
-        return self.root / RESULTS
-
-    @property
-    def state(self) -> Path:
-        """Folder of what the tool remembers between runs."""
-        return self.results / ".state"
-
-    @property
-    def pictures(self) -> Path:
-        """Folder of pictures for the user."""
-        return self.results / "pictures"
-
-    @property
-    def summary_path(self) -> Path:
-        """Table of one row a run and field."""
-        return self.results / "summary.csv"
-
-    @property
-    def runs_path(self) -> Path:
+        self.conditions_path = root / "session.toml"
+        """What holds for every run, the user's own."""
+        self.runs_path = root / "runs.csv"
         """Table of the runs, the user's own."""
-        return self.root / "runs.csv"
-
-    @property
-    def corrections_path(self) -> Path:
+        self.corrections_path = root / "corrections.csv"
         """Table of the corrections by hand, the user's own."""
-        return self.root / "corrections.csv"
+        self.glyphs_path = root / "overlay_glyphs.npz"
+        """Where the glyphs taught for this overlay are kept."""
+        self.results = root / RESULTS
+        """Folder of everything that the tool makes."""
+        self.state = self.results / ".state"
+        """Folder of what the tool remembers between runs."""
+        self.pictures = self.results / "pictures"
+        """Folder of pictures for the user."""
+        self.readings_folder = self.results / "readings"
+        """Folder of the readings, one table a clip."""
+        self.summary_path = self.results / "summary.csv"
+        """Table of one row a run and field."""
 
     @cached_property
     def clips(self) -> tuple[str, ...]:
@@ -261,11 +241,6 @@ class Session:
             for c, s in kept.items()
         }
 
-    @property
-    def readings_folder(self) -> Path:
-        """Folder of the readings, one table a clip."""
-        return self.results / "readings"
-
     def readings_path(self, clip: str) -> Path:
         """Return the path of a clip's table of readings."""
         return self.readings_folder / f"{self.stems[clip]}.csv"
@@ -294,13 +269,11 @@ class Session:
         SessionFileError
             If it is not valid TOML.
         """
-        path = self.root / "session.toml"
+        path = self.conditions_path
         if not path.exists():
             return {}
-        try:
+        with reading(SessionFileError, path):
             raw = path.read_bytes()
-        except OSError as error:
-            raise SessionFileError(f"{path}: cannot be read ({error.strerror})") from error
         return parse_toml(raw, str(path))
 
     def antenna_names(self) -> tuple[str, ...]:

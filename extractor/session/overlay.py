@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from extractor.errors import ClipError, OverlayError, UsageError
+from extractor.errors import ClipError, OverlayError, UsageError, reading
 from extractor.session import atomic
 from extractor.session.toml_files import editable_toml, parse_toml
 
@@ -213,14 +213,9 @@ def load(path: Path) -> Overlay:
     OverlayError
         If it is missing, not TOML, or anything in it is wrong; the message names the place.
     """
-    try:
+    what_to_do = "not there; mark the number first: extractor mark SESSION --suggest"
+    with reading(OverlayError, path, missing=what_to_do):
         raw = path.read_bytes()
-    except FileNotFoundError:
-        raise OverlayError(
-            f"{path}: not there; mark the number first: extractor mark SESSION --suggest"
-        ) from None
-    except OSError as error:
-        raise OverlayError(f"{path}: cannot be read ({error.strerror})") from error
     return parse(parse_toml(raw, str(path), OverlayError), str(path))
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from extractor.errors import ClipError
+from extractor.errors import ClipError, reading
 from extractor.session.atomic import read_json
 from extractor.session.csv_tables import read_table
 
@@ -121,7 +121,7 @@ def content_digest(path: Path) -> str:
     ClipError
         If the file cannot be read.
     """
-    try:
+    with reading(ClipError, path.name):
         size = path.stat().st_size
         if not size or not path.is_file():
             return ""
@@ -130,8 +130,6 @@ def content_digest(path: Path) -> str:
             for i in range(BLOCKS):
                 stream.seek(max(0, size - BLOCK_BYTES) * i // (BLOCKS - 1))
                 hasher.update(stream.read(BLOCK_BYTES))
-    except OSError as error:
-        raise ClipError(f"{path.name}: cannot be read ({error.strerror})") from error
     return hasher.hexdigest()
 
 

@@ -60,7 +60,7 @@ def run_rows(session: Session) -> list[RunRow]:
     TableError
         If ``runs.csv`` cannot be understood.
     """
-    return _rows_of(session, TableFile.load(session.runs_path, RUN_COLUMNS))
+    return _rows_of(session, _runs_file(session))
 
 
 def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
@@ -81,6 +81,19 @@ def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
 def _key(row: Mapping[str, str], index: int) -> str:
     clips = row.get("clip", "")
     return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
+
+
+def _key_in(table: TableFile, row: Mapping[str, str]) -> str:
+    return next(_key(row, i) for i, one in enumerate(table.rows) if one is row)
+
+
+def _runs_file(session: Session) -> TableFile:
+    return TableFile.load(session.runs_path, RUN_COLUMNS)
+
+
+def _set_span(table: TableFile, row: dict[str, str], **seconds: float | None) -> None:
+    for column, value in seconds.items():
+        table.set(row, column, "" if value is None else format_cell(round(value, 3)))
 
 
 def _drafts_path(session: Session) -> Path:
@@ -119,7 +132,7 @@ def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     TableError, ChangedMeanwhileError, StorageError
         If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     before = drafted_rows(session)
     gone = {r["clip"] for r in table.rows if _is_as_drafted(r, before)} - set(made)
     waiting = {clip: dict(cells) for clip, cells in made.items()}
@@ -146,7 +159,7 @@ def confirm_drafts(session: Session) -> None:
     TableError, ChangedMeanwhileError, StorageError
         If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     for row in table.rows:
         if row.get("antenna"):
             _make_own(table, row)
@@ -182,7 +195,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
         If the new value cannot stand there; nothing is written.
     """
     new = one_line(new)
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     if column not in {*table.columns, *RUN_COLUMNS}:
         raise UsageError(f"runs.csv has no column '{column}'")
     row = _stored_row(session, table, key)
@@ -198,8 +211,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
     _make_own(table, row)
     table.set(row, column, new)
     table.save()
-    index = next(i for i, one in enumerate(table.rows) if one is row)
-    return RunRow(_key(row, index), row)
+    return RunRow(_key_in(table, row), row)
 
 
 @edits
@@ -215,7 +227,7 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
     TableError
         If the result cannot be understood; nothing is written.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     for key, cells in values.items():
         row = _stored_row(session, table, key)
         for column, value in cells.items():
@@ -265,17 +277,17 @@ def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     ChangedMeanwhileError
         If the row is gone.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     row = _stored_row(session, table, key)
     start, end = parse_number(row.get("start_s", "")), parse_number(row.get("end_s", ""))
     if at_s <= (start or 0.0) or (end is not None and at_s >= end):
         raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
-    index = next(i for i, one in enumerate(table.rows) if one is row)
     _make_own(table, row)
     second = dict(row)
-    table.set(row, "end_s", format_cell(round(at_s, 3)))
-    table.set(second, "start_s", format_cell(round(at_s, 3)))
+    _set_span(table, row, end_s=at_s)
+    _set_span(table, second, start_s=at_s)
     _rename(table, second)
+    index = next(i for i, one in enumerate(table.rows) if one is row)
     table.rows.insert(index + 1, second)
     table.save()
     return _key(row, index), _key(second, index + 1)
@@ -296,7 +308,7 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     _check_clips(session, clip)
     if not 0 <= start_s < end_s:
         raise UsageError("a run must end after it starts")
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     if not table.digest:
         table.rows = [dict(r.cells) for r in _rows_of(session, table)]
     whole = [r for r in table.rows if r.get("clip") == clip]
@@ -309,11 +321,9 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
             _rename(table, row)
         table.rows.append(row)
     _make_own(table, row)
-    table.set(row, "start_s", format_cell(round(start_s, 3)))
-    table.set(row, "end_s", format_cell(round(end_s, 3)))
+    _set_span(table, row, start_s=start_s, end_s=end_s)
     table.save()
-    index = next(i for i, one in enumerate(table.rows) if one is row)
-    return _key(row, index)
+    return _key_in(table, row)
 
 
 @edits
@@ -325,7 +335,7 @@ def remove_run(session: Session, key: str) -> None:
     ChangedMeanwhileError
         If the row is gone.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     row = _stored_row(session, table, key)
     table.rows = [one for one in table.rows if one is not row]
     table.save()
@@ -448,11 +458,10 @@ def edit_span(
     TableError
         If the end is not after the start; nothing is written.
     """
-    table = TableFile.load(session.runs_path, RUN_COLUMNS)
+    table = _runs_file(session)
     row = _stored_row(session, table, key)
     if (row.get("start_s", ""), row.get("end_s", "")) != seen:
         raise ChangedMeanwhileError("runs.csv was changed meanwhile: the run has other times now")
     _make_own(table, row)
-    for column, value in zip(("start_s", "end_s"), span, strict=True):
-        table.set(row, column, "" if value is None else format_cell(round(value, 3)))
+    _set_span(table, row, start_s=span[0], end_s=span[1])
     table.save()

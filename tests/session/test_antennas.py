@@ -26,7 +26,6 @@ def test_row_with_everything(tmp_path):
     assert found == (
         Antenna("Coil", "helix", "rhcp", "RG-316", 15, 1, 36, 12, 1.0, 12.8, 20, 145, 2, 5),
     )
-    assert found[0].is_circular
     assert found[0].size_m == pytest.approx(0.1464, abs=1e-4)
 
 

@@ -254,7 +254,7 @@ def test_reading_drafts_and_a_comparison_says_what_to_fill(
     tmp_path: Path, grey_reader: GreyReader, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for i in (1, 2, 3, 4):
-        make_clip(tmp_path / f"REC_{i:04d}.mp4", steady(2.0), stairs)
+        make_clip(tmp_path / f"REC_{i:04d}.mp4", steady(2.0 + i / 30), stairs)
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     report = pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1))
     assert report.drafted.startswith("runs.csv: drafted a row for 4 clips")

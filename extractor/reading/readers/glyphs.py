@@ -22,7 +22,7 @@ import numpy.typing as npt
 from extractor.errors import SessionFileError, UsageError
 from extractor.reading.number_parsing import interpret, shown
 from extractor.reading.readers.base import Line
-from extractor.session.atomic import replacing
+from extractor.session.atomic import write_bytes
 from extractor.statistics.flags import Flag
 from extractor.video.crops import Crop
 
@@ -122,8 +122,7 @@ class Glyphs:
                 arrays[f"{i}/{j}/picture"] = glyph.picture.astype(np.uint8)
         buffer = io.BytesIO()
         np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
-        with replacing(path, keep_previous=True) as stream:
-            stream.write(buffer.getvalue())
+        write_bytes(path, buffer.getvalue(), keep_previous=True)
 
     @classmethod
     def load(cls, path: Path) -> Glyphs:
