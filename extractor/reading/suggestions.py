@@ -24,6 +24,7 @@ from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
 from extractor.video.crops import Crop
+from extractor.video.cutting import part_of
 
 INSTANTS = 12
 #: Height of digits that is looked for, pixels of the frame.
@@ -109,14 +110,10 @@ def _candidates(pictures: Sequence[Crop], reader: Reader) -> Iterator[Candidate]
         box = Box(
             word.x - room_x, word.y - room_y, word.width + 2 * room_x, word.height + 2 * room_y
         ).clipped(width, height)
-        lines = reader.read([_cut(p, box) for p in pictures])
+        lines = reader.read([part_of(p, box) for p in pictures])
         candidate = _judged(box, lines, reader.gate)
         if candidate is not None:
             yield candidate
-
-
-def _cut(picture: Crop, box: Box) -> Crop:
-    return np.ascontiguousarray(picture[box.y : box.y + box.height, box.x : box.x + box.width])
 
 
 def _staying_edges(pictures: Sequence[npt.NDArray[np.uint8]]) -> npt.NDArray[np.bool_]:
@@ -202,9 +199,7 @@ def accept(
     if not 1 <= index <= len(found.candidates):
         raise UsageError(f"--accept {index}={name}: there are {len(found.candidates)} candidates")
     candidate = found.candidates[index - 1]
-    changes: dict[str, object] = {}
-    if candidate.decimals is not None:
-        changes["decimals"] = candidate.decimals
+    changes = {} if candidate.decimals is None else {"decimals": candidate.decimals}
     spot = marking.Spot(candidate.box, found.clip, found.time_s)
     return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist)
 
