@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from extractor.statistics.power import mountings_needed as mountings_needed
     from extractor.statistics.series import series_from_table as series_from_table
     from extractor.statistics.summary import summarise as summarise
-    from extractor.tabulation.clip_tables import read_clip as read_clip
+    from extractor.tabulation.single_clip import read_clip as read_clip
 
 __version__ = "0.2.0"
 
@@ -61,7 +61,7 @@ _PLACES = {
     "ReadOptions": "reading.clip_job",
     "read_session": "pipeline",
     "summarise_session": "pipeline",
-    "read_clip": "tabulation.clip_tables",
+    "read_clip": "tabulation.single_clip",
     "create_reader": "reading.readers:create",
     "series_from_table": "statistics.series",
     "clean": "statistics.cleaning",

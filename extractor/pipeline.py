@@ -188,8 +188,8 @@ def quick_session(
         series = clip_tables.clip_series(known, overlay.fields, ())
         report.note(read_report(clip, known, series.notes), watcher)
         run = Run(run=session.stems[clip], clips=(clip,))
-        parts = [(series.series, known.duration_s)]
-        report.rows += clip_tables.run_rows(run, [known], parts, overlay.fields, steady=False)
+        rows = clip_tables.run_rows(run, [known], [series.series], overlay.fields, steady=False)
+        report.rows += rows
     report.rows.sort(key=lambda row: str(row["run"]))
     return report
 

@@ -128,21 +128,14 @@ class Results:
         """Return the series of one run of the summary: its clips joined, start and end cut."""
         import pandas as pd
 
-        parts, offset = [], 0.0
-        for clip in str(run["clip"]).split(";"):
-            part = self.readings(clip, name)
-            if part.empty:
-                continue
-            part[["time_s", "since_s"]] += offset
-            parts.append(part)
-            steps = part["time_s"].diff().median()
-            offset = float(part["time_s"].iloc[-1]) + (0.0 if math.isnan(steps) else float(steps))
-        if not parts:
+        from extractor.statistics.series import between, joined
+
+        parts = [self.readings(clip, name) for clip in str(run["clip"]).split(";")]
+        read = [part for part in parts if not part.empty]
+        if not read:
             return pd.DataFrame(columns=list(SERIES_COLUMNS))
-        joined = pd.concat(parts, ignore_index=True)
-        start, end = self._limits.get(str(run["run"]), (None, None))
-        keep = (joined["time_s"] >= (start or 0.0)) & (joined["time_s"] < (end or math.inf))
-        return joined[keep].reset_index(drop=True)
+        limits = self._limits.get(str(run["run"]), (None, None))
+        return between(joined(read), *limits).reset_index(drop=True)
 
     @cached_property
     def _limits(self) -> dict[str, tuple[float | None, float | None]]:

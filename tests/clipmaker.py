@@ -76,8 +76,9 @@ def make_clip(
     codec: str = "libx264",
     options: dict[str, str] | None = None,
     container_options: dict[str, str] | None = None,
+    chroma: tuple[int, int] = (128, 128),
 ) -> None:
-    """Write a clip with one frame at each time (kept to 1/1000 s)."""
+    """Write a clip with one frame at each time (kept to 1/1000 s); grey but for `chroma`."""
     scale = size[0] / SIZE[0]
     x, y, width, height = (round(v * scale) for v in BOX)
     rng = np.random.default_rng(5)
@@ -94,6 +95,8 @@ def make_clip(
             luma[y - 8 : y + height + 8, x - 8 : x + width + 8] = level_of(value_at(t))
             planes = np.full((size[1] * 3 // 2, size[0]), 128, np.uint8)
             planes[: size[1]] = luma
+            if chroma != (128, 128):
+                planes[size[1] :].reshape(2, -1)[:] = np.array(chroma)[:, None]
             frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
             frame.pts = round(t * 1000)
             frame.time_base = Fraction(1, 1000)

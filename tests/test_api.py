@@ -194,12 +194,13 @@ def test_the_notebook_names_every_public_name() -> None:
 def test_a_script_needs_no_guard(tmp_path: Path) -> None:
     """Worker processes do not run the script again that started them."""
     make_clip(tmp_path / "a.mp4", steady(0.5), stairs)
+    make_clip(tmp_path / "b.mp4", steady(0.6), stairs)  # one alone is read without a worker
     (tmp_path / "overlay.toml").write_text(overlay_toml())
     script = tmp_path / "script.py"
     script.write_text(
         "import sys\n"
-        "from extractor import Session, read_session\n"
-        "report = read_session(Session(sys.argv[1]))\n"
+        "from extractor import ReadOptions, Session, read_session\n"
+        "report = read_session(Session(sys.argv[1]), ReadOptions(jobs=2))\n"
         "print([one.outcome for one in report.clips])\n"
     )
     done = subprocess.run(
@@ -209,7 +210,7 @@ def test_a_script_needs_no_guard(tmp_path: Path) -> None:
         check=False,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
     )
-    assert (done.stdout, done.stderr) == ("['read']\n", "")
+    assert (done.stdout, done.stderr) == ("['read', 'read']\n", "")
 
 
 FIELD = overlay.Field("bitrate", SIZE, overlay.Box(*BOX))

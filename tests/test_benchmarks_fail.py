@@ -18,13 +18,13 @@ import sys
 sys.path[:0] = {paths!r}
 import fuzz_videos
 import video_mutants as make
-real = make.reading.read_fields
+real = make.clip_reading.read_fields
 def read_fields(*args, **kwargs):
     result = real(*args, **kwargs)
     seen = result.fields["bitrate"]
     {fault}
     return result
-make.reading.read_fields = read_fields
+make.clip_reading.read_fields = read_fields
 sys.exit(fuzz_videos.main(["--every", "300"]))
 """
 NOTHING = "seen.text[:] = [''] * len(seen.text)"

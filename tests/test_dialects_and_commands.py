@@ -21,7 +21,8 @@ from extractor.errors import TableError
 from extractor.reading import box_tightening, clip_job, readers
 from extractor.results import load
 from extractor.session import csv_tables
-from extractor.session.csv_tables import parse_number, parse_table, read_table
+from extractor.session.csv_tables import parse_table, read_table
+from extractor.session.numerals import parse_number
 
 Dialect = tuple[str, str, str, str, int]
 PLAIN: Dialect = (",", ".", "\n", "utf-8", csv.QUOTE_MINIMAL)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from clipmaker import GreyReader, overlay_toml
+from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from page_visitor import Visitor
 
 from extractor.pipeline import read_session
@@ -13,7 +13,7 @@ from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import load
 from extractor.review import pictures
-from extractor.review.cards import APART_S, Card, is_open, ranked
+from extractor.review.cards import Card, is_open, ranked
 from extractor.review.checked import Checked, waiting
 from extractor.session.folder import Session
 
@@ -29,8 +29,8 @@ def test_the_most_harmful_come_first_and_clips_and_fields_take_turns() -> None:
 
 
 def test_neighbours_in_time_wait_until_the_others_were_seen() -> None:
-    first, near = card("a", 1.0, 2.0), card("a", 1.0 + 0.9 * APART_S, 1.9)
-    apart = card("a", 1.0 + 1.1 * APART_S, 0.3)
+    first, near = card("a", 1.0, 2.0), card("a", 1.9, 1.9)
+    apart = card("a", 2.1, 0.3)
     assert ranked([near, apart, first]) == [first, apart, near]
 
 
@@ -38,6 +38,7 @@ def test_neighbours_in_time_wait_until_the_others_were_seen() -> None:
 def doubted(session_folder: Path, grey_reader: GreyReader) -> Session:
     """Read a session in which some numbers lie outside the limits."""
     (session_folder / "overlay.toml").write_text(overlay_toml("maximum = 20.0"))
+    make_clip(session_folder / "a.mp4", steady(2.0), stairs, chroma=(90, 170))
     session = Session(session_folder)
     read_session(session, ReadOptions(jobs=1))
     return session
@@ -54,6 +55,7 @@ def test_page_report_and_pack_show_the_same_readings_in_the_same_order(
     assert {c.flag for c in here} == {"range"}
     visitor = Visitor(doubted.root)
     shown = visitor.get("/api/check", field="bitrate").get_json()["cards"]
+    crops = [visitor.get("/api/crop", clip=c.clip, field=c.field, t=c.times[0]).data for c in here]
     visitor.close()
     assert [(c["clip"], round(c["times"][0], 3), c["text"]) for c in shown] == keys(here)
     path = pack.pack(doubted, tmp_path_factory.mktemp("packs") / "p.zip")
@@ -61,6 +63,9 @@ def test_page_report_and_pack_show_the_same_readings_in_the_same_order(
         kept = pictures.stored(opened / "results")
     assert kept is not None
     assert keys([d.card for d in kept]) == keys(here)
+    in_report = [d.picture for d in pictures.with_pictures(load(doubted.root), here)]
+    assert crops == in_report == [d.picture for d in kept]
+    assert all(crop.startswith(b"\x89PNG") for crop in crops)
 
 
 def test_what_somebody_settled_is_not_shown_again(doubted: Session) -> None:

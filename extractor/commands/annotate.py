@@ -13,12 +13,9 @@ from extractor.commands.screen import progress_bar, say
 
 def annotate(
     session: SessionFolder,
-    clip: Annotated[
-        str, typer.Option("--clip", metavar="NAME", help="The clip, path in the session.")
-    ],
+    clip: Annotated[str, typer.Option(metavar="NAME", help="The clip, path in the session.")],
     out: Annotated[
-        Path | None,
-        typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4"),
+        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4")
     ] = None,
 ) -> None:
     """Write a copy of a clip that shows what was read, and when, so that anyone can check it.

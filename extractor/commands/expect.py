@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+from math import isinf, isnan
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -55,7 +57,13 @@ def show(report: LinkReport) -> None:
     table(
         ("antenna", "rated dBi", "verdict", "why", "source"),
         [
-            (a.antenna, _gain(a.gain_dbi), r.verdict, r.reason, r.source)
+            (
+                a.antenna,
+                "" if a.gain_dbi is None else f"{a.gain_dbi:g}",
+                r.verdict,
+                r.reason,
+                r.source,
+            )
             for a, r in zip(report.antennas, report.ratings, strict=True)
         ],
     )
@@ -72,8 +80,8 @@ def _show_expected(report: LinkReport) -> None:
     names = ("gain", "cable", "polarisation", "pointing", "mismatch", "total")
     rows = []
     for one in report.expected:
-        spans = [getattr(one, name) for name in names]
-        rows.append((one.antenna, *[_value(span) for span in spans], _range(one.total)))
+        values = [_number(getattr(one, name).value_db) for name in names]
+        rows.append((one.antenna, *values, _range(one.total)))
     table(("antenna", *names, "range"), rows)
     for remark in dict.fromkeys(n for one in report.expected for n in one.notes):
         say(f"  {remark}")
@@ -107,24 +115,14 @@ def _show_judgements(report: LinkReport) -> None:
 
 
 def _show_findings(report: LinkReport) -> None:
-    from itertools import groupby
-
     for how, findings in groupby(report.findings, key=lambda finding: finding.how_we_know):
         for finding in findings:
             say(f"- {finding.sentence}")
         say(f"  How we know: {how}")
 
 
-def _gain(gain_dbi: float | None) -> str:
-    return "" if gain_dbi is None else f"{gain_dbi:g}"
-
-
 def _number(value: float | None) -> str:
     return f"{value:+.1f}" if value is not None and value == value else "open"
-
-
-def _value(span: Span) -> str:
-    return _number(span.value_db)
 
 
 def _range(span: Span) -> str:
@@ -132,8 +130,6 @@ def _range(span: Span) -> str:
 
 
 def _ends(low: float, high: float) -> str:
-    from math import isinf, isnan
-
     if isnan(low) or (isinf(low) and isinf(high)):
         return "not known"
     if isinf(high):

@@ -31,24 +31,20 @@ CHANGED = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")
 def mark(
     session: SessionFolder,
     field: Annotated[
-        str | None,
-        typer.Option("--field", metavar="NAME", help="The number's name; becomes a column."),
+        str | None, typer.Option(metavar="NAME", help="The number's name; becomes a column.")
     ] = None,
     box: Annotated[
         str | None,
-        typer.Option("--box", metavar="X,Y,W,H", help="Its rectangle in pixels, origin top left."),
+        typer.Option(metavar="X,Y,W,H", help="Its rectangle in pixels, origin top left."),
     ] = None,
     on: Annotated[
-        str | None,
-        typer.Option("--on", metavar="CLIP", help="Clip it is marked on; default the first."),
+        str | None, typer.Option(metavar="CLIP", help="Clip it is marked on; default the first.")
     ] = None,
     at: Annotated[
         float | None,
-        typer.Option(
-            "--at", metavar="SECONDS", min=0, help="Moment it is marked at; default the middle."
-        ),
+        typer.Option(metavar="SECONDS", min=0, help="Moment it is marked at; default the middle."),
     ] = None,
-    unit: Annotated[str | None, typer.Option("--unit", help="Its unit, such as Mbit/s.")] = None,
+    unit: Annotated[str | None, typer.Option(help="Its unit, such as Mbit/s.")] = None,
     decimals: Decimals = None,
     minimum: Minimum = None,
     maximum: Maximum = None,
@@ -56,9 +52,7 @@ def mark(
     low: Low = None,
     better: Annotated[
         Better | None,
-        typer.Option(
-            "--better", help="Which is better; known for ms, Mbit/s and the like, else say it."
-        ),
+        typer.Option(help="Which is better; known for ms, Mbit/s and the like, else say it."),
     ] = None,
     suggest: Annotated[
         bool, typer.Option("--suggest", help="Look for numbers and list candidates.")
@@ -66,7 +60,6 @@ def mark(
     accept: Annotated[
         list[str] | None,
         typer.Option(
-            "--accept",
             metavar="N=NAME",
             help="With --suggest: take candidate N; more may follow: 1=bitrate 2=latency.",
         ),
@@ -74,9 +67,7 @@ def mark(
     more: Annotated[
         list[str] | None, typer.Argument(metavar="[N=NAME]...", help="Further candidates to take.")
     ] = None,
-    remove: Annotated[
-        str | None, typer.Option("--remove", metavar="NAME", help="Forget this field.")
-    ] = None,
+    remove: Annotated[str | None, typer.Option(metavar="NAME", help="Forget this field.")] = None,
     show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
     reader: ReaderName = "network",
     insist: Insist = False,

@@ -26,8 +26,7 @@ def match(
         ),
     ] = None,
     skip: Annotated[
-        list[str] | None,
-        typer.Option(metavar="CLIP", help="This clip is no run; may be repeated."),
+        list[str] | None, typer.Option(metavar="CLIP", help="This clip is no run; may be repeated.")
     ] = None,
     missing: Annotated[
         list[str] | None,

@@ -16,8 +16,7 @@ def mosaic(
     clip: Clips = None,
     field: Field = None,
     out: Annotated[
-        Path | None,
-        typer.Option(help="The film, MP4.", show_default="results/videos/mosaic.mp4"),
+        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/mosaic.mp4")
     ] = None,
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""

@@ -14,22 +14,17 @@ SessionFolder = Annotated[
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print results, warnings and errors only.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program an error arose.")]
 ReaderName = Annotated[
-    str,
-    typer.Option("--reader", help="What reads the numbers: network (built in) or tesseract."),
+    str, typer.Option(help="What reads the numbers: network (built in) or tesseract.")
 ]
 Jobs = Annotated[
-    int,
-    typer.Option("--jobs", min=0, help="Clips read at the same time; 0: one for each core."),
+    int, typer.Option(min=0, help="Clips read at the same time; 0: one for each core.")
 ]
 Clips = Annotated[
     list[str] | None,
-    typer.Option(
-        "--clip", metavar="NAME", help="Only this clip, path in the session; may be repeated."
-    ),
+    typer.Option(metavar="NAME", help="Only this clip, path in the session; may be repeated."),
 ]
 SessionOrPack = Annotated[
-    Path,
-    typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack."),
+    Path, typer.Argument(metavar="SESSION", help="A session folder, or a file of extractor pack.")
 ]
 SessionsOrPacks = Annotated[
     list[Path],
@@ -66,20 +61,13 @@ Insist = Annotated[
     bool,
     typer.Option("--insist", help="Do it even where readings get worse; else that is refused."),
 ]
-Decimals = Annotated[
-    int | None, typer.Option("--decimals", min=0, max=6, help="Digits after the point.")
-]
-Minimum = Annotated[
-    float | None, typer.Option("--minimum", help="Below it a reading is flagged, field's unit.")
-]
-Maximum = Annotated[
-    float | None, typer.Option("--maximum", help="Above it a reading is flagged, field's unit.")
-]
+Decimals = Annotated[int | None, typer.Option(min=0, max=6, help="Digits after the point.")]
+Minimum = Annotated[float | None, typer.Option(help="Below it a reading is flagged, field's unit.")]
+Maximum = Annotated[float | None, typer.Option(help="Above it a reading is flagged, field's unit.")]
 Ceiling = Annotated[
-    float | None,
-    typer.Option("--ceiling", help="The link's own limit, field's unit; else looked for."),
+    float | None, typer.Option(help="The link's own limit, field's unit; else looked for.")
 ]
 Low = Annotated[
     float | None,
-    typer.Option("--low", help="Below it the link counts as out; default a tenth of the ceiling."),
+    typer.Option(help="Below it the link counts as out; default a tenth of the ceiling."),
 ]

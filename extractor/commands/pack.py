@@ -14,8 +14,7 @@ from extractor.commands.screen import progress_bar, say
 def pack(
     session: SessionFolder,
     out: Annotated[
-        Path | None,
-        typer.Option(help="The file.", show_default="results/SESSION.zip"),
+        Path | None, typer.Option(help="The file.", show_default="results/SESSION.zip")
     ] = None,
 ) -> None:
     """Write an archive without the clips, from which report and comparison can be made again.

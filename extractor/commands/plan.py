@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
+import dataclasses
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -14,13 +14,6 @@ from extractor.errors import UsageError
 if TYPE_CHECKING:
     from extractor.report.run_sheet import Plan
     from extractor.statistics.power import Spreads
-
-
-class Order(StrEnum):
-    """How the runs are put in order."""
-
-    SPLIT = "split"
-    FULL = "full"
 
 
 def plan(
@@ -51,12 +44,12 @@ def plan(
         str, typer.Option(help="Antenna on the ports not under test, the same in every run.")
     ] = "companion",
     order: Annotated[
-        Order,
+        Literal["split", "full"],
         typer.Option(
             help="split: all ports inside one mounting (a port costs seconds); full: put up anew "
             "for every port (costs minutes)."
         ),
-    ] = Order.SPLIT,
+    ] = "split",
     seconds: Annotated[float, typer.Option(help="Length of a clip, s.", min=1.0)] = 60.0,
     settle: Annotated[float, typer.Option(help="Wait before each clip, s.", min=0.0)] = 30.0,
     port_change: Annotated[float, typer.Option(help="Time to change a port, s.", min=0.0)] = 45.0,
@@ -124,7 +117,7 @@ def plan(
         repeats=repeats,
         reference=reference or names[0],
         seed=secrets.randbelow(100_000) if seed is None else seed,
-        kind=order.value,
+        kind=order,
         companion=companion,
         timing=Timing(seconds, settle, port_change, remount, pack),
     )
@@ -136,8 +129,6 @@ def _split(text: str) -> tuple[str, ...]:
 
 
 def _write(session: Path, plan_: Plan, replace: bool) -> None:
-    from dataclasses import replace as changed
-
     from extractor.comparison.run_order import packs_needed, total_minutes
     from extractor.radio.cautions import cautions
     from extractor.report.run_sheet import write_plan
@@ -150,7 +141,7 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
         f"{packs_needed(runs, plan_.timing)} battery pack(s); seed {plan_.seed}"
     )
     if plan_.kind == "split" and len(plan_.ports) > 1:
-        other = changed(plan_, kind="full")
+        other = dataclasses.replace(plan_, kind="full")
         longer = total_minutes(other.runs(), plan_.timing)
         say(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
     say(f"Written: {runs_path}, {sheet_path} (print it)")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,12 +10,13 @@ from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
 
+if TYPE_CHECKING:
+    from extractor.pipeline import SessionReport
+
 
 def read(
     session: SessionFolder,
-    rate: Annotated[
-        float, typer.Option("--rate", min=0.01, max=1000, help="Samples a second (Hz).")
-    ] = 10.0,
+    rate: Annotated[float, typer.Option(min=0.01, max=1000, help="Samples a second (Hz).")] = 10.0,
     reader: ReaderName = "network",
     jobs: Jobs = 0,
     clip: Clips = None,
@@ -25,15 +26,12 @@ def read(
     crosscheck: Annotated[
         int,
         typer.Option(
-            "--crosscheck",
-            min=0,
-            help="Readings per clip and field that Tesseract checks, where it is installed.",
+            min=0, help="Readings per clip and field that Tesseract checks, where it is installed."
         ),
     ] = 20,
     scheduler: Annotated[
         str,
         typer.Option(
-            "--scheduler",
             metavar="ADDRESS",
             help="Read on the Dask cluster of this scheduler (tcp://HOST:8786) instead of here; "
             "trusted networks only.",
@@ -63,16 +61,11 @@ def read(
         summary_table(report.rows)
         say(f"Clip statistics: {opened.summary_path}")
         say(f"Readings: {opened.readings_folder}")
-    report_problems(report)
-    if report.failed:
-        raise typer.Exit(EXIT_CLIP)
+    _end(report)
 
 
 def quick(
-    session: SessionFolder,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
-    clip: Clips = None,
+    session: SessionFolder, reader: ReaderName = "network", jobs: Jobs = 0, clip: Clips = None
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 
@@ -90,6 +83,10 @@ def quick(
         summary_table(report.rows)
     for line in pipeline.quick_verdicts(report.rows):
         say(line)
+    _end(report)
+
+
+def _end(report: SessionReport) -> None:
     report_problems(report)
     if report.failed:
         raise typer.Exit(EXIT_CLIP)

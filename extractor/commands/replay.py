@@ -23,8 +23,7 @@ def replay(
         ),
     ] = None,
     out: Annotated[
-        Path | None,
-        typer.Option(help="Folder for videos/ and pictures/.", show_default="results/"),
+        Path | None, typer.Option(help="Folder for videos/ and pictures/.", show_default="results/")
     ] = None,
 ) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""

@@ -73,7 +73,7 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from extractor.session.csv_tables import parse_number
+    from extractor.session.numerals import parse_number
 
     drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for i, column in enumerate(columns):
@@ -206,7 +206,7 @@ def _summary_line(row: dict[str, Any]) -> list[str]:
 
 def report_problems(report: SessionReport) -> None:
     """Print warnings, then what each clip's owner should know, then the failures."""
-    from extractor.tabulation.clip_tables import damage
+    from extractor.reading.session_clips import damage
 
     for warning in report.warnings:
         warn(warning)

@@ -7,14 +7,7 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import (
-    Better,
-    Ceiling,
-    Decimals,
-    Low,
-    Maximum,
-    Minimum,
-)
+from extractor.commands.options import Better, Ceiling, Decimals, Low, Maximum, Minimum
 from extractor.commands.screen import note, number, say, summary_table
 
 
@@ -22,19 +15,15 @@ def summarise(
     file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="A table with a header line.")],
     time: Annotated[
         str,
-        typer.Option(
-            "--time", metavar="COLUMN", help="Column with the time: seconds, h:mm:ss or ISO 8601."
-        ),
+        typer.Option(metavar="COLUMN", help="Column with the time: seconds, h:mm:ss or ISO 8601."),
     ],
     value: Annotated[
         str,
         typer.Option(
-            "--value",
-            metavar="COLUMN",
-            help="Column with the number; empty: nothing shown; --: no link.",
+            metavar="COLUMN", help="Column with the number; empty: nothing shown; --: no link."
         ),
     ],
-    unit: Annotated[str, typer.Option("--unit", help="Unit, for the printout.")] = "",
+    unit: Annotated[str, typer.Option(help="Unit, for the printout.")] = "",
     decimals: Decimals = None,
     minimum: Minimum = None,
     maximum: Maximum = None,
@@ -43,14 +32,12 @@ def summarise(
     better: Annotated[
         Better | None,
         typer.Option(
-            "--better",
             help="Which is better, higher or lower values.",
             show_default="as the column's name and unit say",
         ),
     ] = None,
     out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE.csv", help="Write the statistics here too."),
+        Path | None, typer.Option(metavar="FILE.csv", help="Write the statistics here too.")
     ] = None,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""

@@ -16,16 +16,11 @@ if TYPE_CHECKING:
 
 def teach(
     session: SessionFolder,
-    field: Annotated[
-        str | None, typer.Option("--field", metavar="NAME", help="Which number.")
-    ] = None,
-    text: Annotated[str | None, typer.Option("--text", help="What stands there, as 38.4.")] = None,
-    clip: Annotated[
-        str | None, typer.Option("--clip", metavar="NAME", help="In which clip.")
-    ] = None,
+    field: Annotated[str | None, typer.Option(metavar="NAME", help="Which number.")] = None,
+    text: Annotated[str | None, typer.Option(help="What stands there, as 38.4.")] = None,
+    clip: Annotated[str | None, typer.Option(metavar="NAME", help="In which clip.")] = None,
     at: Annotated[
-        float | None,
-        typer.Option("--at", metavar="SECONDS", min=0, help="At which moment, s."),
+        float | None, typer.Option(metavar="SECONDS", min=0, help="At which moment, s.")
     ] = None,
     show: Annotated[bool, typer.Option("--list", help="List what was taught.")] = False,
     undo: Annotated[

@@ -15,11 +15,10 @@ from extractor.errors import UsageError
 def watch(
     session: SessionFolder,
     every: Annotated[
-        float, typer.Option("--every", min=0.1, help="Look at the folder so often, seconds.")
+        float, typer.Option(min=0.1, help="Look at the folder so often, seconds.")
     ] = 2.0,
     settle: Annotated[
-        float,
-        typer.Option("--settle", min=0.0, help="A clip must have stopped growing for so long, s."),
+        float, typer.Option(min=0.0, help="A clip must have stopped growing for so long, s.")
     ] = 3.0,
     reader: ReaderName = "network",
     jobs: Jobs = 0,

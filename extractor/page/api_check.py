@@ -9,9 +9,8 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from extractor.errors import ClipError, UsageError
-from extractor.page import request_parsing
+from extractor.page import request_parsing as sent
 from extractor.page.api_clips import as_picture
-from extractor.page.frame_cache import widened
 from extractor.page.service import Desk, UnknownNameError, plain
 from extractor.review.cards import Card, cards_of, disagreements, is_open, ranked
 from extractor.review.checked import (
@@ -22,15 +21,15 @@ from extractor.review.checked import (
     sample,
     with_verdicts,
 )
+from extractor.review.pictures import shown_box
 from extractor.session import runs_editing
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field
+from extractor.session.numerals import parse_number
+from extractor.session.overlay import Field
 
 MOST_CARDS = 240
 #: Instants that one answer may be about.
 MOST_CHANGES = 500
-ROOM = 0.5
 SEEN_FIRST = 16
 SAMPLE_SEED = 20
 MOST_SAMPLED = 1000
@@ -42,12 +41,12 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/read")
     def read() -> Any:
-        again = request_parsing.body().get("again") is True
+        again = sent.body().get("again") is True
         return plain(desk.read_clips(again=again).as_json())
 
     @routes.post("/api/cancel")
     def cancel() -> Any:
-        task = desk.task(request_parsing.text(request_parsing.body(), "kind"))
+        task = desk.task(sent.text(sent.body(), "kind"))
         if task is not None:
             task.cancel()
         return {}
@@ -57,7 +56,7 @@ def blueprint(desk: Desk) -> Blueprint:
         session = desk.session()
         item = desk.field(session, request.args.get("field"))
         if request.args.get("mode") == "sample":
-            count = int(min(max(request_parsing.number(request.args, "n", 100), 1), MOST_SAMPLED))
+            count = int(min(max(sent.number(request.args, "n", 100), 1), MOST_SAMPLED))
             return plain(_sample(desk, session, item, count))
         return plain(_doubtful(desk, session, item, done=request.args.get("done") == "1"))
 
@@ -65,22 +64,16 @@ def blueprint(desk: Desk) -> Blueprint:
     def crop() -> Response:
         session, name = desk.find(request.args.get("clip"))
         item = desk.field(session, request.args.get("field"))
-        time_s = max(0.0, request_parsing.number(request.args, "t"))
+        time_s = max(0.0, sent.number(request.args, "t"))
         clip = desk.probe(session, name)
-        box = _shown_box(desk, session, name, item)
-        return as_picture(desk.crops.get(clip, box, time_s))
+        box = shown_box(item, clip)
+        return as_picture(desk.crops.get(clip, box, time_s), "image/png")
 
     @routes.post("/api/judge")
     def judge() -> Any:
-        return plain(_judge(desk, request_parsing.body()))
+        return plain(_judge(desk, sent.body()))
 
     return routes
-
-
-def _shown_box(desk: Desk, session: Session, name: str, item: Field) -> Box:
-    clip = desk.probe(session, name)
-    box = item.box_for(clip.width, clip.height)
-    return widened(box, ROOM, clip.width, clip.height)
 
 
 def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
@@ -141,7 +134,7 @@ def _fetch(desk: Desk, session: Session, item: Field, cards: list[Card]) -> None
         for name, wanted in times.items():
             try:
                 clip = desk.probe(session, name)
-                desk.crops.fetch(clip, _shown_box(desk, session, name, item), wanted)
+                desk.crops.fetch(clip, shown_box(item, clip), wanted)
             except ClipError:
                 continue  # its card shows no picture
 
@@ -150,11 +143,11 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Write down an answer: corrections at once, and what was said of the reading."""
     session, name = desk.find(values.get("clip"))
     item = desk.field(session, values.get("field"))
-    verdict, mode = request_parsing.text(values, "verdict"), request_parsing.text(values, "mode")
+    verdict, mode = sent.text(values, "verdict"), sent.text(values, "mode")
     if verdict not in ("", *VERDICTS) or mode not in ("doubtful", "sample"):
         raise UsageError("that is no answer")
-    text, changes = request_parsing.text(values, "text"), _changes_of(values)
-    times = [request_parsing.number({"t": t}, "t") for t in _times_of(values)]
+    text, changes = sent.text(values, "text"), _changes_of(values)
+    times = [sent.number({"t": t}, "t") for t in _times_of(values)]
     for _, _, now in changes:
         _check_limits(item, now)
     with session.editing():
@@ -166,7 +159,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
         desk.refresh_soon()
     if mode == "doubtful":
         return {}
-    count = int(request_parsing.number(values, "n", 100))
+    count = int(sent.number(values, "n", 100))
     cards = sample(_cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED)
     with_verdicts(cards, checked.verdicts(item.name, "sample"))
     return _proof(cards)
@@ -194,10 +187,8 @@ def _changes_of(values: Mapping[str, Any]) -> list[tuple[float, str | None, str 
     for one in changes:
         if not isinstance(one, list) or len(one) != 3:
             raise UsageError("a change is not understood; reload the page")
-        time_s = request_parsing.number({"time": one[0]}, "time")
-        before, now = (
-            None if v is None else request_parsing.text({"value": v}, "value") for v in one[1:]
-        )
+        time_s = sent.number({"time": one[0]}, "time")
+        before, now = (None if v is None else sent.text({"value": v}, "value") for v in one[1:])
         found.append((time_s, before, now))
     return found
 

@@ -7,12 +7,13 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from extractor.page import request_parsing
-from extractor.page.frame_cache import jpeg
+from extractor.page import request_parsing as sent
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import overview
 from extractor.session import conditions, runs_editing
 from extractor.session.folder import Session
+from extractor.video.crops import rgb
+from extractor.video.picture_files import jpeg
 
 #: Pictures carry their file's version in the address, so what is kept is never out of date.
 KEPT_S = 3600
@@ -33,37 +34,34 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/run")
     def edit_run() -> Any:
-        b = request_parsing.body()
-        asked = [request_parsing.text(b, key) for key in ("key", "column", "old", "new")]
+        b = sent.body()
+        asked = [sent.text(b, key) for key in ("key", "column", "old", "new")]
         return edited(lambda session: runs_editing.edit_run(session, *asked))
 
     @routes.post("/api/run/split")
     def split_run() -> Any:
-        b = request_parsing.body()
-        key, at_s = request_parsing.text(b, "key"), request_parsing.number(b, "at_s")
+        b = sent.body()
+        key, at_s = sent.text(b, "key"), sent.number(b, "at_s")
         return edited(lambda session: runs_editing.split_run(session, key, at_s))
 
     @routes.post("/api/run/span")
     def set_span() -> Any:
-        b = request_parsing.body()
-        key = request_parsing.text(b, "key")
-        start, end = (
-            request_parsing.optional_number(b, "start_s"),
-            request_parsing.optional_number(b, "end_s"),
-        )
-        seen = (request_parsing.text(b, "old_start"), request_parsing.text(b, "old_end"))
+        b = sent.body()
+        key = sent.text(b, "key")
+        start, end = sent.optional_number(b, "start_s"), sent.optional_number(b, "end_s")
+        seen = sent.text(b, "old_start"), sent.text(b, "old_end")
         return edited(lambda session: runs_editing.edit_span(session, key, seen, (start, end)))
 
     @routes.post("/api/run/add")
     def add_run() -> Any:
-        b = request_parsing.body()
+        b = sent.body()
         _, clip = desk.find(b.get("clip"))
-        start, end = request_parsing.number(b, "start_s"), request_parsing.number(b, "end_s")
+        start, end = sent.number(b, "start_s"), sent.number(b, "end_s")
         return edited(lambda session: runs_editing.add_run(session, clip, start, end))
 
     @routes.post("/api/run/remove")
     def remove_run() -> Any:
-        key = request_parsing.text(request_parsing.body(), "key")
+        key = sent.text(sent.body(), "key")
         return edited(lambda session: runs_editing.remove_run(session, key))
 
     @routes.post("/api/runs/checked")
@@ -72,23 +70,24 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/condition")
     def edit_condition() -> Any:
-        b = request_parsing.body()
-        asked = [request_parsing.text(b, key) for key in ("key", "old", "new")]
+        b = sent.body()
+        asked = [sent.text(b, key) for key in ("key", "old", "new")]
         return edited(lambda session: conditions.edit_condition(session, *asked))
 
     @routes.get("/api/frame")
     def frame() -> Response:
         session, name = desk.find(request.args.get("clip"))
-        time_s = max(0.0, request_parsing.number(request.args, "t", 0.0))
-        width = int(min(max(request_parsing.number(request.args, "w", 4096), 16), 4096))
-        _, picture = desk.frames.get(desk.probe(session, name), time_s)
-        return as_picture(jpeg(picture, width))
+        time_s = max(0.0, sent.number(request.args, "t", 0.0))
+        width = int(min(max(sent.number(request.args, "w", 4096), 16), 4096))
+        clip = desk.probe(session, name)
+        _, picture = desk.frames.get(clip, time_s)
+        return as_picture(jpeg(rgb(picture, clip.colour), width), "image/jpeg")
 
     return routes
 
 
-def as_picture(content: bytes) -> Response:
-    """Return a JPEG that the browser may keep for itself."""
-    response = Response(content, mimetype="image/jpeg")
+def as_picture(content: bytes, kind: str) -> Response:
+    """Return a picture that the browser may keep for itself."""
+    response = Response(content, mimetype=kind)
     response.headers["Cache-Control"] = f"private, max-age={KEPT_S}"
     return response

@@ -7,21 +7,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from flask import Blueprint
 
 from extractor.errors import ChangedMeanwhileError, ClipError, OverlayError, UsageError
-from extractor.page import request_parsing
+from extractor.page import request_parsing as sent
 from extractor.page.background import Task
-from extractor.page.frame_cache import cut, jpeg, spread_times, widened
+from extractor.page.frame_cache import spread_times
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
 from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.number_parsing import interpret
+from extractor.reading.readers.glyphs import with_lessons
 from extractor.session import digests, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place, check_box
 from extractor.video.clips import Clip
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, cut_out, rgb
+from extractor.video.picture_files import jpeg
 
 #: Frames of other instants and clips on which a rectangle is tried.
 STRIP = 10
@@ -69,18 +74,18 @@ def blueprint(desk: Desk) -> Blueprint:
     @routes.post("/api/strip/warm")
     def warm() -> Any:
         """Decode one frame of the strip, so that trying a rectangle on it takes no time."""
-        b = request_parsing.body()
+        b = sent.body()
         session, name = desk.find(b.get("clip"))
-        desk.frames.get(desk.probe(session, name), request_parsing.number(b, "time_s"))
+        desk.frames.get(desk.probe(session, name), sent.number(b, "time_s"))
         return {}
 
     @routes.post("/api/live")
     def live() -> Any:
-        return plain(_live(desk, request_parsing.body()))
+        return plain(_live(desk, sent.body()))
 
     @routes.post("/api/mark")
     def mark() -> Any:
-        b = request_parsing.body()
+        b = sent.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
@@ -91,16 +96,16 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.post("/api/mark/remove")
     def remove() -> Any:
-        b = request_parsing.body()
+        b = sent.body()
         session = desk.session()
         with session.editing():
             _check_seen(session, b)
-            marking.remove(session, request_parsing.text(b, "name"))
+            marking.remove(session, sent.text(b, "name"))
             return {"overlay": digests.file_digest(session.overlay_path)}
 
     @routes.post("/api/preview")
     def preview() -> Any:
-        item = desk.field(desk.session(), request_parsing.body().get("name"))
+        item = desk.field(desk.session(), sent.body().get("name"))
         return plain(_preview(desk, item))
 
     @routes.post("/api/suggest")
@@ -135,7 +140,7 @@ def _suggestions(task: Task) -> dict[str, Any]:
 
 
 def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
-    if digests.file_digest(session.overlay_path) != request_parsing.text(values, "seen"):
+    if digests.file_digest(session.overlay_path) != sent.text(values, "seen"):
         raise ChangedMeanwhileError(
             "overlay.toml was changed meanwhile, in another tab or by hand; what it says now is "
             "shown, nothing was saved"
@@ -144,12 +149,12 @@ def _check_seen(session: Session, values: Mapping[str, Any]) -> None:
 
 def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     _, clip = desk.find(values.get("clip"))
-    name, was = request_parsing.text(values, "name").strip(), request_parsing.text(values, "was")
+    name, was = sent.text(values, "name").strip(), sent.text(values, "was")
     overlay = desk.overlay(session)
     names = [f.name for f in overlay.fields] if overlay else []
     if was != name and name in names:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
-    spot = marking.Spot(request_parsing.box(values), clip, request_parsing.number(values, "time_s"))
+    spot = marking.Spot(sent.box(values), clip, sent.number(values, "time_s"))
     changes, insist = _changes(values), values.get("insist") is True
     reader_name = desk.manner.reader
     if was and was != name:
@@ -161,25 +166,25 @@ def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
 
 
 def _changes(values: Mapping[str, Any]) -> dict[str, Any]:
-    changes: dict[str, Any] = {key: request_parsing.optional_number(values, key) for key in NUMBERS}
-    decimals = request_parsing.optional_number(values, "decimals")
+    changes: dict[str, Any] = {key: sent.optional_number(values, key) for key in NUMBERS}
+    decimals = sent.optional_number(values, "decimals")
     changes["decimals"] = None if decimals is None else int(min(max(decimals, 0), 6))
-    better = request_parsing.text(values, "better") or None
+    better = sent.text(values, "better") or None
     if better not in (None, "higher", "lower"):
         raise UsageError("better must be higher or lower")
-    return changes | {"unit": request_parsing.text(values, "unit").strip(), "better": better}
+    return changes | {"unit": sent.text(values, "unit").strip(), "better": better}
 
 
 def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     """Read a rectangle, saved or not, on the frame shown and on those of the strip."""
     session, name = desk.find(values.get("clip"))
     clip = desk.probe(session, name)
-    drawn, frame = request_parsing.box(values), (clip.width, clip.height)
+    drawn, frame = sent.box(values), (clip.width, clip.height)
     check_box(drawn, frame, "the rectangle")
     # Under the name it has: what was taught for it counts.
-    known_as = request_parsing.text(values, "was") or "number"
+    known_as = sent.text(values, "was") or "number"
     item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
-    here = Look(name, clip, request_parsing.number(values, "time_s"))
+    here = Look(name, clip, sent.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
     first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
     return {"here": first, "strip": others}
@@ -193,7 +198,6 @@ def _other_places(
     known = [f for f in overlay.fields if f.name == values.get("was")] if overlay else []
     if not known:
         return ()
-
     places = (Place(known[0].frame, known[0].box), *known[0].also)
     return tuple(p for p in places if p.frame != frame)
 
@@ -211,9 +215,6 @@ def _read_on(
     desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
-    from extractor.reading.number_parsing import interpret
-    from extractor.reading.readers.glyphs import with_lessons
-
     found: list[dict[str, Any]] = []
     crops: list[tuple[int, Crop, Crop]] = []
     for look in looks:
@@ -229,8 +230,9 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut(picture, read), cut(picture, box)))
-        entry["crop"] = _as_address(cut(picture, widened(box, ROOM, *_size(picture))))
+        crops.append((len(found) - 1, cut_out(picture, read), cut_out(picture, box)))
+        around = cut_out(picture, box.widened(ROOM, look.clip.width, look.clip.height))
+        entry["crop"] = _as_address(rgb(around, look.clip.colour))
     lines, gate = desk.read([crop for _, crop, _ in crops])
     taught = readers.lessons(desk.manner.reader, desk.session().glyphs_path).of(item.name)
     lines = with_lessons(lines, [crop for *_, crop in crops], taught, gate)
@@ -245,10 +247,6 @@ def _read_on(
     return found
 
 
-def _size(picture: Crop) -> tuple[int, int]:
-    return picture.shape[1], picture.shape[0]
-
-
-def _as_address(picture: Crop) -> str:
+def _as_address(picture: npt.NDArray[np.uint8]) -> str:
     content = base64.b64encode(jpeg(picture, CROP_WIDTH_PX)).decode()
     return f"data:image/jpeg;base64,{content}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -10,14 +11,16 @@ from flask import Blueprint, Response, request
 
 from extractor.comparison.loading import require_measure
 from extractor.errors import ExtractorError
-from extractor.page import request_parsing
+from extractor.page import request_parsing as sent
 from extractor.page.api_check import item_of
 from extractor.page.background import Task
 from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import Session
+from extractor.tabulation import clip_tables
 
 TABLES = ("summary", "ranking", "ports", "pairs")
 #: The report is a page of its own: it may show pictures and its own style, nothing else.
@@ -35,18 +38,15 @@ def blueprint(desk: Desk) -> Blueprint:
 
     @routes.get("/api/cautions")
     def shown_cautions() -> Any:
-        return plain([{"title": c.title, "text": c.text} for c in cautions()])
+        return [asdict(c) for c in cautions()]
 
     @routes.get("/api/results")
     def results() -> Any:
         return plain(_results(desk.session()))
 
     def asked() -> tuple[str, str]:
-        b = request_parsing.body()
-        name, measure = (
-            request_parsing.text(b, "field"),
-            request_parsing.text(b, "measure") or "mean",
-        )
+        b = sent.body()
+        name, measure = sent.text(b, "field"), sent.text(b, "measure") or "mean"
         desk.field(desk.session(), name)
         require_measure(measure)
         return name, measure
@@ -67,8 +67,6 @@ def blueprint(desk: Desk) -> Blueprint:
         name, measure = asked()
 
         def work(task: Task) -> None:
-            from extractor.pipeline import compare_sessions
-
             session = desk.session()
             found = compare_sessions([session.root], field=name, measure=measure)
             found.write(session.results)
@@ -87,45 +85,39 @@ def blueprint(desk: Desk) -> Blueprint:
 
 
 def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    from extractor.tabulation import clip_tables
-
     item = item_of(desk, session, field)
     known, made = desk.known(session, name), desk.series(session, name, [item])
     if known is None or made is None:
         return {"field": item.name, "unit": item.unit, "times": []}
     frame = made.series[item.name]
     values, flags = frame["value"].tolist(), [str(f) for f in frame["flag"]]
-    times, texts = frame["time_s"].tolist(), frame["text"].tolist()
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
 
-    for row, text in standing_corrections(times, own).items():
-        value, flag = clip_tables.corrected(text, item)
-        values[row], flags[row] = value, str(flag)
+    for row, text in standing_corrections(frame["time_s"].tolist(), own).items():
+        values[row], flag = clip_tables.corrected(text, item)
+        flags[row] = str(flag)
     return {
         "field": item.name,
         "unit": item.unit,
         "ceiling": item.ceiling,
-        "times": times,
+        "times": frame["time_s"],
         "values": values,
         "flags": flags,
-        "texts": texts,
+        "texts": frame["text"],
         "shown": [number_text(v, "", item.decimals) for v in values],
-        "confidence": frame["confidence"].tolist(),
+        "confidence": frame["confidence"],
         "duration_s": known.duration_s,
         "stale": desk.is_stale(known, item),
     }
 
 
 def _results(session: Session) -> dict[str, Any]:
-    tables = {name: _table(session.results / f"{name}.csv") for name in TABLES}
-    findings = _json(session.results / "findings.json")
     summary, ranking = (session.results / f"{n}.csv" for n in ("summary", "ranking"))
+    made = ranking.exists() and summary.exists()
     return {
-        "tables": tables,
-        "findings": findings,
-        "outdated": ranking.exists()
-        and summary.exists()
-        and summary.stat().st_mtime > ranking.stat().st_mtime,
+        "tables": {name: _table(session.results / f"{name}.csv") for name in TABLES},
+        "findings": _json(session.results / "findings.json"),
+        "outdated": made and summary.stat().st_mtime > ranking.stat().st_mtime,
         "files": sorted(_files(session)),
     }
 
@@ -149,12 +141,10 @@ def _json(path: Path) -> Any:
 
 def _files(session: Session) -> dict[str, Path]:
     """Return what may be fetched, by the name under which it is offered."""
-    found = {f"{name}.csv": session.results / f"{name}.csv" for name in TABLES}
-    found["checked.csv"] = session.results / "checked.csv"
-    found["report.html"] = session.results / "report.html"
-    for clip in session.clips:
-        path = session.readings_path(clip)
-        found[f"readings/{path.name}"] = path
+    names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html"]
+    found = {name: session.results / name for name in names}
+    readings = map(session.readings_path, session.clips)
+    found |= {f"readings/{path.name}": path for path in readings}
     return {name: path for name, path in found.items() if path.is_file()}
 
 

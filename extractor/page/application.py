@@ -28,6 +28,8 @@ _REFUSED = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>
 <p>In a terminal: <code>extractor open FOLDER</code>. The address it prints works once; run it
 again for a new one.</p></body></html>"""
 
+_STATUS = {ChangedMeanwhileError: 409, ConsentError: 428, UnknownNameError: 404}
+
 
 def create(desk: Desk, guard: Guard) -> Flask:
     """Return the application for one session.
@@ -56,8 +58,7 @@ def _add_doors(app: Flask, guard: Guard) -> None:
         objection = guard.objection(request)
         if objection is None:
             return None
-        status, reason = objection
-        return _refusal(status, reason)
+        return _refusal(*objection)
 
     @app.get(ENTER)
     def enter() -> Response:
@@ -105,13 +106,7 @@ def _add_static(app: Flask) -> None:
 def _add_errors(app: Flask) -> None:
     @app.errorhandler(ExtractorError)
     def told(error: ExtractorError) -> Any:
-        status = 400
-        if isinstance(error, ChangedMeanwhileError):
-            status = 409
-        elif isinstance(error, ConsentError):
-            status = 428
-        elif isinstance(error, UnknownNameError):
-            status = 404
+        status = next((s for kind, s in _STATUS.items() if isinstance(error, kind)), 400)
         return jsonify(error=str(error)), status
 
     @app.errorhandler(HTTPException)

@@ -104,10 +104,9 @@ class Task:
     def ended(self, report: ClipReport) -> None:
         """Hear that one clip is done or has failed."""
         failed = report.outcome == "failed"
-        seconds = self._lengths_s.get(report.clip) or 0.0
         self.clips[report.clip] = {
             "state": "failed" if failed else "done",
-            "seconds": seconds,
+            "seconds": self._lengths_s.get(report.clip) or 0.0,
             "message": report.message,
         }
         self.check()

@@ -1,4 +1,4 @@
-"""Pictures for the page: clips probed once, frames and crops kept decoded, sent as JPEG."""
+"""Pictures for the page: clips probed once, frames and crops kept decoded."""
 
 from __future__ import annotations
 
@@ -6,34 +6,20 @@ import threading
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, Generic, TypeVar
-
-import cv2
-import numpy as np
-import numpy.typing as npt
+from typing import Generic, TypeVar
 
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import clips
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, rgb
+from extractor.video.picture_files import png
 
 Value = TypeVar("Value")
 
 #: Whole frames kept for marking: forty of 1920x1080.
 FRAME_BYTES = 256 << 20
-CROPS_KEPT = 6000
-JPEG_QUALITY = 88
-
-#: Y'CbCr (BT.709, limited range: Y' 16 to 235) to blue, green, red, by Recommendation ITU-R
-#: BT.709-6, items 3.2 to 3.5; columns Y', Cb, Cr and a constant.
-_TO_BGR = np.array(
-    [
-        [1.16438, 2.11240, 0.0, -289.018],
-        [1.16438, -0.21325, -0.53291, 76.878],
-        [1.16438, 0.0, 1.79274, -248.101],
-    ],
-    np.float32,
-)
+#: Crops kept, as PNG: some thousands.
+CROPS_BYTES = 64 << 20
 
 Sign = tuple[str, int, int]
 """Path, size and modification time: stands for a file's content."""
@@ -178,10 +164,10 @@ class Frames:
 
 
 class Crops:
-    """Small pictures of what was read, as JPEG; those of a clip are decoded in one pass."""
+    """Small pictures of what was read, as PNG; those of a clip are decoded in one pass."""
 
     def __init__(self) -> None:
-        self._kept: Recent[bytes] = Recent(CROPS_KEPT)
+        self._kept: Recent[bytes] = Recent(CROPS_BYTES)
         self._coming: dict[Hashable, threading.Event] = {}
         self._lock = threading.Lock()
         self._one = threading.Lock()
@@ -218,8 +204,12 @@ class Crops:
         found = self._kept.get(key)
         if found is None:
             frame = next(clips.at_times(clip, [box], [time_s]))
-            found = jpeg(frame.crops[0])
-            self._kept.put(key, found)
+            found = self._keep(key, clip, frame)
+        return found
+
+    def _keep(self, key: Hashable, clip: clips.Clip, frame: clips.Frame) -> bytes:
+        found = png(rgb(frame.crops[0], clip.colour))
+        self._kept.put(key, found, len(found))
         return found
 
     def _decode(self, clip: clips.Clip, box: Box, wanted: dict[float, Hashable]) -> None:
@@ -228,7 +218,7 @@ class Crops:
             with self._one:
                 frames = clips.at_times(clip, [box], times)
                 for time_s, frame in zip(times, frames, strict=False):
-                    self._kept.put(wanted[time_s], jpeg(frame.crops[0]))
+                    self._keep(wanted[time_s], clip, frame)
                     self._done([wanted[time_s]])
         except ClipError:
             pass  # whoever asks for one of them gets the reason
@@ -241,31 +231,6 @@ class Crops:
                 event = self._coming.pop(key, None)
                 if event is not None:
                     event.set()
-
-
-def jpeg(picture: Crop, width: int | None = None) -> bytes:
-    """Return a decoded picture (Y', Cb, Cr) as JPEG, at most `width` pixels wide."""
-    if width is not None and width < picture.shape[1]:
-        height = max(1, round(picture.shape[0] * width / picture.shape[1]))
-        small: Any = cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
-        picture = small
-    shown: Any = cv2.transform(picture, _TO_BGR)
-    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1].tobytes()
-
-
-def cut(picture: npt.NDArray[np.uint8], box: Box) -> Crop:
-    """Cut a rectangle out of a whole frame."""
-    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
-    return np.ascontiguousarray(part)
-
-
-def widened(box: Box, share: float, width: int, height: int) -> Box:
-    """Return the rectangle with room around it, a share of its height, inside the picture."""
-    room = round(box.height * share)
-    left, top = max(0, box.x - room), max(0, box.y - room)
-    right = min(width, box.x + box.width + room)
-    bottom = min(height, box.y + box.height + room)
-    return Box(left, top, right - left, bottom - top)
 
 
 def spread_times(lengths_s: Sequence[float], count: int) -> list[list[float]]:

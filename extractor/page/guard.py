@@ -5,10 +5,8 @@ from __future__ import annotations
 import hmac
 import secrets
 import threading
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from flask import Request, Response
+from flask import Request, Response
 
 HOST = "127.0.0.1"
 #: More than any request of the page needs; a body beyond it is refused unread.

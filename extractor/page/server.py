@@ -168,13 +168,9 @@ def _serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> No
         _show(address, browser, tell)
         for name in ("SIGTERM", "SIGHUP"):
             if hasattr(signal, name):  # Windows has no SIGHUP
-                signal.signal(getattr(signal, name), _stop)
+                signal.signal(getattr(signal, name), signal.default_int_handler)
         with contextlib.suppress(KeyboardInterrupt):
             server.run()
-
-
-def _stop(number: int, frame: Any) -> None:
-    raise KeyboardInterrupt
 
 
 def _show(address: str, browser: bool, tell: Tell) -> None:

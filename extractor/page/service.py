@@ -12,7 +12,7 @@ from typing import Any
 from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.page.background import Task
-from extractor.page.frame_cache import Crops, Frames, Probes, Recent
+from extractor.page.frame_cache import Crops, Frames, Probes, Recent, sign_of
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -113,10 +113,9 @@ class Desk:
         """Return what was read of a clip."""
         path = cache.state_path(session, name)
         try:
-            stat = path.stat()
-        except OSError:
+            key = sign_of(path)
+        except ClipError:
             return None
-        key = (name, stat.st_mtime_ns, stat.st_size)
         found = self._states.get(key)
         if found is None:
             found = cache.load(path)
@@ -143,18 +142,12 @@ class Desk:
         """Tell whether a clip was read with another mark than the one that stands now."""
         if item.name not in known.boxes:
             return True
-        read = Box(*known.boxes[item.name])
+        x, y, *size = known.boxes[item.name]
         try:
             drawn = item.box_for(*known.frame)
         except ClipError:
             return True
-        inside = (
-            drawn.x <= read.x
-            and drawn.y <= read.y
-            and read.x + read.width <= drawn.x + drawn.width
-            and read.y + read.height <= drawn.y + drawn.height
-        )
-        return not inside
+        return not Box(x - drawn.x, y - drawn.y, *size).within(drawn.width, drawn.height)
 
     def read(self, crops: Sequence[Crop]) -> tuple[list[Line], float]:
         """Read crops with the session's reader; return lines and the gate.
@@ -204,16 +197,13 @@ class Desk:
         options = ReadOptions(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
 
         def work(task: Task) -> SessionReport:
-            with self._tables:
-                return pipeline.read_session(self.session(), options, watcher=task)
-
-        def work_and_refresh(task: Task) -> SessionReport:
             try:
-                return work(task)
+                with self._tables:
+                    return pipeline.read_session(self.session(), options, watcher=task)
             finally:
                 self.refresh_soon()  # corrections made while it read
 
-        return self.begin("read", work_and_refresh, lengths=True)
+        return self.begin("read", work, lengths=True)
 
     def refresh_soon(self) -> None:
         """Have the tables made anew shortly: runs, limits or corrections have changed."""

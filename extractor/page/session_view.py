@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from extractor.errors import ExtractorError
@@ -30,7 +31,10 @@ def overview(desk: Desk) -> dict[str, Any]:
     return {
         "name": session.root.name or str(session.root),
         "clips": clips,
-        "rows": [_row(r) for r in rows or ()],
+        "rows": [
+            {"key": r.key, "stored": r.stored, "clips": r.clips, "cells": r.cells}
+            for r in rows or ()
+        ],
         "editable": understood,
         "columns": _further_columns(rows or []),
         "drafts": sum(_is_unchecked(r) for r in rows or ()),
@@ -67,13 +71,8 @@ def _clip(desk: Desk, session: Session, name: str, overlay: Overlay | None) -> d
         size, version = stat.st_size, f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
     except OSError:
         size, version = 0, ""
-    found: dict[str, Any] = {
-        "clip": name,
-        "size": size,
-        "version": version,
-        "state": status,
-        "message": message,
-    }
+    found: dict[str, Any] = {"clip": name, "size": size, "version": version}
+    found |= {"state": status, "message": message}
     if isinstance(probed, Clip):
         found |= {
             "width": probed.width,
@@ -110,15 +109,6 @@ def _status(
     return ("looking" if probed is None else "new"), ""
 
 
-def _row(row: runs_editing.RunRow) -> dict[str, Any]:
-    return {
-        "key": row.key,
-        "stored": row.stored,
-        "clips": list(row.clips),
-        "cells": dict(row.cells),
-    }
-
-
 def _further_columns(rows: list[runs_editing.RunRow]) -> list[str]:
     columns = dict.fromkeys(c for r in rows for c in r.cells)
     return [c for c in columns if c not in RUN_COLUMNS]
@@ -136,16 +126,5 @@ def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
 
 def field_json(item: Field) -> dict[str, Any]:
     """Return a field as the page holds it."""
-    return {
-        "name": item.name,
-        "unit": item.unit,
-        "frame": list(item.frame),
-        "box": item.box.as_list(),
-        "decimals": item.decimals,
-        "better": item.direction or "",
-        "minimum": item.minimum,
-        "maximum": item.maximum,
-        "ceiling": item.ceiling,
-        "low": item.low,
-        "also": [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also],
-    }
+    also = [{"frame": p.frame, "box": p.box.as_list()} for p in item.also]
+    return asdict(item) | {"box": item.box.as_list(), "better": item.direction or "", "also": also}

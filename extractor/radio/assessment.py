@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+
+from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.errors import SessionFileError, UsageError
+from extractor.radio.calibration_findings import (
+    CalibrationReport,
+    antennas_on_other_ports,
+    at_common_attenuation,
+    report_for_comparison,
+)
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import (
     Circumstances,
@@ -26,16 +35,11 @@ from extractor.radio.propagation import (
     wall_loss_db,
 )
 from extractor.radio.ratings import Rating, rate
+from extractor.radio.sweep import sweep_antennas, sweep_report
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
-from extractor.session.csv_tables import LARGEST_NUMBER
 from extractor.session.folder import Session
+from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import Finding, RunTable
-    from extractor.radio.calibration_findings import CalibrationReport
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
 TYPICAL_WALLS = (("plasterboard", 0.0125), ("brick", 0.10), ("concrete", 0.20))
@@ -103,24 +107,27 @@ def link_report(
     SessionFileError
         If a file of the session is wrong.
     """
-    import pandas as pd
-
     session = Session(root)
     antennas = read_antennas(root / FILE_NAME)
     conditions = session.conditions()
-    table = _run_table(root, session, field, measure)
-    receiving = _receiving(antennas, conditions, table)
+    table = load_sessions([root], field, measure) if session.summary_path.exists() else None
+    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+    receiving = _receiving(antennas, sending, table)
     base = _reference(receiving, reference)
-    circumstances = _circumstances(conditions, antennas, None if table is None else table.runs)
+    runs = None if table is None else table.runs
+    circumstances = _circumstances(conditions, sending, runs)
     expected = tuple(
         expected_differences(
             receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
         )
     )
-    report = None if table is None else _calibrated(table)
+    report = None
     judgements: tuple[Judgement, ...] = ()
-    sweep, findings = pd.DataFrame(), report.findings if report else ()
+    findings: tuple[Finding, ...] = ()
+    sweep = pd.DataFrame()
     if table is not None:
+        if table.better == "higher":
+            report = report_for_comparison(table.runs, unit=table.unit)
         measured = _measured(table, report, base)
         judgements = tuple(
             judge(one, measured[folded(one.antenna)], antenna, base, circumstances)
@@ -128,8 +135,10 @@ def link_report(
             if folded(one.antenna) in measured
             and (antenna := find_antenna(antennas, one.antenna)) is not None
         )
-        sweep, turned = _swept(table, report, antennas, threshold)
-        findings = (*findings, *turned)
+        sweep, findings = sweep_report(
+            table.runs, report.calibration if report else None, measure="value", unit=table.unit,
+            threshold=threshold, antennas=antennas,
+        )  # fmt: skip
     return LinkReport(
         antennas,
         base,
@@ -139,10 +148,10 @@ def link_report(
         report,
         judgements,
         sweep,
-        findings,
+        (*(report.findings if report else ()), *findings),
         (
-            *_remarks(conditions, antennas, circumstances),
-            *_radiating(conditions, antennas, None if table is None else table.runs),
+            *_remarks(conditions, antennas, sending, circumstances),
+            *_radiating(conditions, antennas, sending, runs),
         ),
         "" if table is None else table.unit,
         threshold,
@@ -150,10 +159,9 @@ def link_report(
 
 
 def _receiving(
-    antennas: Sequence[Antenna], conditions: Mapping[str, Any], table: RunTable | None
+    antennas: Sequence[Antenna], sending: Antenna | None, table: RunTable | None
 ) -> list[Antenna]:
     """Leave out the transmitter's antenna, unless some run received with it too."""
-    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     used = set() if table is None else {folded(str(n)) for n in table.runs["antenna"].unique()}
     rest = [one for one in antennas if one is not sending or folded(one.antenna) in used]
     return rest or list(antennas)
@@ -169,14 +177,6 @@ def _reference(antennas: Sequence[Antenna], name: str | None) -> Antenna:
     return found
 
 
-def _run_table(root: Path, session: Session, field: str, measure: str) -> RunTable | None:
-    if not session.summary_path.exists():
-        return None
-    from extractor.comparison import load_sessions
-
-    return load_sessions([root], field, measure)
-
-
 # --- conditions ---------------------------------------------------------------------------
 
 
@@ -184,11 +184,8 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
     value = conditions.get(key)
     if value is None or value == "":
         return None
-    if (
-        isinstance(value, bool)
-        or not isinstance(value, int | float)
-        or not 0 < value <= LARGEST_NUMBER
-    ):
+    known = isinstance(value, int | float) and not isinstance(value, bool)
+    if not known or not 0 < value <= LARGEST_NUMBER:
         raise SessionFileError(
             f"session.toml: {key} is {value!r}; write a number above 0, without quotes or unit"
         )
@@ -196,14 +193,13 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
 
 
 def _circumstances(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], runs: pd.DataFrame | None
+    conditions: Mapping[str, Any], sending: Antenna | None, runs: pd.DataFrame | None
 ) -> Circumstances:
     channel_mhz = _number(conditions, "channel_mhz")
     frequency_hz = DEFAULT_FREQUENCY_HZ
     if channel_mhz is not None and channel_mhz >= 1000:
         # Below, it is a channel's number rather than its frequency.
         frequency_hz = channel_mhz * 1e6
-    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     transmitter = Transmitter()
     if sending is not None:
         transmitter = Transmitter(sending.polarisation, sending.axial_ratio_db)
@@ -223,9 +219,6 @@ def _through_walls(walls: object) -> bool | None:
 
 
 def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
-    from extractor.radio.calibration_findings import at_common_attenuation
-    from extractor.radio.sweep import sweep_antennas
-
     turned = frozenset(sweep_antennas(runs))
     runs = at_common_attenuation(runs)
     shares: dict[str, float] = {}
@@ -244,8 +237,6 @@ def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
 
 def _other_antennas(antenna: str, others: object) -> int:
     """Ports with another antenna than the one under test; the same on all dilutes nothing."""
-    from extractor.radio.calibration_findings import antennas_on_other_ports
-
     lines = [line.partition("=")[2].strip() for line in antennas_on_other_ports(others)]
     return sum(not line.casefold().startswith(antenna.casefold()) for line in lines)
 
@@ -253,75 +244,42 @@ def _other_antennas(antenna: str, others: object) -> int:
 # --- measured -----------------------------------------------------------------------------
 
 
-def _calibrated(table: RunTable) -> CalibrationReport | None:
-    from extractor.radio.calibration_findings import report_for_comparison
-
-    return None if table.better != "higher" else report_for_comparison(table.runs, unit=table.unit)
-
-
 def _measured(
     table: RunTable, report: CalibrationReport | None, base: Antenna
 ) -> dict[str, Measured]:
     """Each antenna's measured difference to the reference, keyed by its folded name."""
     if report is not None:
-        rows = report.differences.to_dict("records")
-        pairs = [
-            (r["antenna"], r["reference"], r["difference_db"], r["low_db"], r["high_db"])
-            for r in rows
-        ]
-        return _against(pairs, base.antenna, "dB")
-    from extractor.comparison import compare_table
-    from extractor.radio.calibration_findings import at_common_attenuation
-
+        columns = ["antenna", "reference", "difference_db", "low_db", "high_db"]
+        return _against(report.differences[columns], base.antenna, "dB")
     runs = at_common_attenuation(table.runs)
     names = {folded(str(name)) for name in runs["antenna"].unique()}
     # More dB are expected to raise the number; of a delay, or of who knows what, they say nothing.
     if table.better != "higher" or len(names) < 2 or folded(base.antenna) not in names:
         return {}
     compared = compare_table(replace(table, runs=runs.reset_index(drop=True)))
-    rows = compared.pairs.to_dict("records")
-    pairs = [(r["first"], r["second"], r["difference"], r["low"], r["high"]) for r in rows]
+    pairs = compared.pairs[["first", "second", "difference", "low", "high"]]
     return _against(pairs, base.antenna, table.unit)
 
 
-def _against(pairs: Iterable[tuple[Any, ...]], base: str, unit: str) -> dict[str, Measured]:
+def _against(pairs: pd.DataFrame, base: str, unit: str) -> dict[str, Measured]:
     found = {}
-    for first, second, value, low, high in pairs:
+    for first, second, value, low, high in pairs.itertuples(index=False):
         if folded(str(second)) == folded(base):
             found[folded(str(first))] = Measured(value, min(low, high), max(low, high), unit)
         elif folded(str(first)) == folded(base):
-            low, high = -high, -low
-            found[folded(str(second))] = Measured(-value, min(low, high), max(low, high), unit)
+            found[folded(str(second))] = Measured(-value, min(-low, -high), max(-low, -high), unit)
     return found
-
-
-def _swept(
-    table: RunTable,
-    report: CalibrationReport | None,
-    antennas: Sequence[Antenna],
-    threshold: float | None,
-) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    from extractor.radio.sweep import sweep_report
-
-    return sweep_report(
-        table.runs,
-        None if report is None else report.calibration,
-        measure="value",
-        unit=table.unit,
-        threshold=threshold,
-        rated_dbi={one.antenna: one.gain_dbi for one in antennas if one.gain_dbi is not None},
-        omnidirectional=frozenset(one.antenna for one in antennas if one.is_omnidirectional),
-    )
 
 
 # --- remarks ------------------------------------------------------------------------------
 
 
 def _remarks(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], circumstances: Circumstances
-) -> list[str]:
-    remarks = list(near_field_antennas(antennas, circumstances))
-    remarks += _budget(conditions, antennas, circumstances)
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], sending: Antenna | None,
+    circumstances: Circumstances,
+) -> list[str]:  # fmt: skip
+    remarks = near_field_antennas(antennas, circumstances)
+    remarks += _budget(conditions, sending, circumstances)
     if circumstances.through_walls:
         losses = ", ".join(
             f"{thickness_m * 1000:g} mm of {material} "
@@ -336,7 +294,7 @@ def _remarks(
 
 
 def _budget(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], circumstances: Circumstances
+    conditions: Mapping[str, Any], sending: Antenna | None, circumstances: Circumstances
 ) -> list[str]:
     power_mw = _number(conditions, "power_mw")
     if power_mw is None or circumstances.distance_m is None:
@@ -344,14 +302,14 @@ def _budget(
     loss = free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
     if isinstance(loss, NotValid):
         return [f"Path: {loss.reason}."]
-    sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     gain_dbi = 2.15 if sending is None or sending.gain_dbi is None else sending.gain_dbi
-    received = eirp_dbm(power_mw, gain_dbi) - loss
+    eirp = eirp_dbm(power_mw, gain_dbi)
+    received = eirp - loss
     width_mhz = _number(conditions, "width_mhz") or 20.0
     noise = thermal_noise_dbm(width_mhz * 1e6, RECEIVER_NOISE_FIGURE_DB)
     margin = received - noise
     text = (
-        f"Path: {eirp_dbm(power_mw, gain_dbi):.0f} dBm EIRP over {circumstances.distance_m:g} m of "
+        f"Path: {eirp:.0f} dBm EIRP over {circumstances.distance_m:g} m of "
         f"free space ({loss:.0f} dB, ITU-R P.525) gives {received:.0f} dBm to an isotropic "
         f"antenna, {margin:.0f} dB above the noise of a {width_mhz:g} MHz receiver (noise figure "
         f"{RECEIVER_NOISE_FIGURE_DB:g} dB assumed)."
@@ -362,13 +320,13 @@ def _budget(
 
 
 def _radiating(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], runs: pd.DataFrame | None
-) -> list[str]:
+    conditions: Mapping[str, Any], antennas: Sequence[Antenna], sending: Antenna | None,
+    runs: pd.DataFrame | None,
+) -> list[str]:  # fmt: skip
     """Remarks on what this session radiates: exposure, and gain on a port that transmits."""
     remarks = []
     power_mw = _number(conditions, "power_mw")
     if power_mw is not None:
-        sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
         remarks.append(cautions(power_mw, None if sending is None else sending.gain_dbi)[1].text)
     if runs is None or "port_role" not in runs.columns:
         return remarks

@@ -15,20 +15,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pandas.core.groupby import SeriesGroupBy
 
 from extractor.errors import TableError
 from extractor.session.csv_tables import numbers
 from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
 
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-    from pandas.core.groupby import SeriesGroupBy
+Floats = NDArray[np.float64]
 
-    Floats = NDArray[np.float64]
 
 ATTENUATOR_SD_DB = 0.3
 """Standard uncertainty of each step: about a tolerance of 0.5 dB, evenly spread (GUM 4.3.7)."""

@@ -6,20 +6,18 @@ import math
 import re
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from scipy.stats import t
 
-from extractor.comparison.findings import Finding, Quantity
+from extractor.comparison import RunTable
+from extractor.comparison.findings import Finding, Quantity, Voice
 from extractor.radio.calibration import ATTENUATOR_SD_DB, Calibration, calibrate, is_calibrated
 from extractor.radio.equivalent_db import pair_differences
 from extractor.radio.propagation import steepest_slope_mbit_s_per_db
 from extractor.session.csv_tables import numbers
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import RunTable
 
 SITE_DB = "in link-equivalent dB at this site"
 NOT_GAIN = "Differences read off it are link-equivalent dB at this site, not antenna gain."
@@ -109,7 +107,7 @@ def one_line_finding(curve_runs: pd.DataFrame) -> list[Finding]:
         "rating."
     )
     how = "Columns others and padded of runs.csv."
-    return [Finding("calibration_one_line", sentence, how, (_count("runs", len(bare)),))]
+    return [Finding("calibration_one_line", sentence, how, (Quantity("runs", float(len(bare))),))]
 
 
 def _bare_lines(row: dict[Hashable, Any]) -> list[str]:
@@ -161,8 +159,6 @@ def pass_directions(attenuation_db: np.ndarray) -> np.ndarray:
 
 def hysteresis(calibration: Calibration) -> Hysteresis | None:
     """Compare the way out with the way back; None without an order or two common steps."""
-    from scipy.stats import t
-
     runs = calibration.curve_runs
     if "order" not in runs.columns or runs["order"].isna().any():
         return None
@@ -191,11 +187,8 @@ def hysteresis_finding(calibration: Calibration, unit: str) -> list[Finding]:
         )
         return [Finding("calibration_hysteresis", sentence, "Columns order and attenuation_db.")]
     how = f"Mean of {found.steps} steps met both ways, t interval."
-    figures = (
-        Quantity("difference", found.difference, unit),
-        Quantity("low", found.low, unit),
-        Quantity("high", found.high, unit),
-    )
+    quantity = Voice(unit).quantity
+    figures = tuple(quantity(name, getattr(found, name)) for name in ("difference", "low", "high"))
     amount = f"{found.difference:+.1f} {unit} (95 % interval {found.low:+.1f} to {found.high:+.1f})"
     if found.low <= 0 <= found.high:
         sentence = f"No drift seen between the way up and the way down: {amount}."
@@ -229,10 +222,8 @@ def shape_findings(
             "The last step lowers the link much less than those before: leakage past the pad, or "
             "other ports that hold the link up. Below that level only bounds are safe."
         )
-        figure = Quantity("last slope", float(slope[-1]), f"{unit} per dB")
-        findings.append(
-            Finding("calibration_flat_tail", sentence, "Slopes of the curve.", (figure,))
-        )
+        figures = (Quantity("last slope", float(slope[-1]), f"{unit} per dB"),)
+        findings.append(Finding("calibration_flat_tail", sentence, "Slopes of the curve.", figures))
     if bandwidth_hz is not None and unit == "Mbit/s":
         limit = steepest_slope_mbit_s_per_db(bandwidth_hz)
         if steepest > limit:
@@ -292,15 +283,18 @@ def pair_findings(
         f"Both levels read off the curve; {100 * confidence:g} % interval of this pair by itself, "
         f"{scope}; it carries clips, curve and attenuator (simulated repeats, GUM Supplement 1)."
     )
+    names, quantity = ("difference_db", "low_db", "high_db"), Voice("dB").quantity
     return [
-        Finding("difference_db", _pair_sentence(row), how, _pair_figures(row))
+        Finding(
+            "difference_db", _pair_sentence(row), how, tuple(quantity(n, row[n]) for n in names)
+        )
         for row in pairs.to_dict("records")
     ]
 
 
 def _pair_sentence(row: dict[Hashable, Any]) -> str:
     first, second = str(row["antenna"]), str(row["reference"])
-    value, low, high = (float(str(row[name])) for name in ("difference_db", "low_db", "high_db"))
+    value, low, high = row["difference_db"], row["low_db"], row["high_db"]
     if math.isnan(low):
         return f"{first} against {second}: nothing was recorded twice, so no interval can be given."
     if row["bound"] == "unknown":
@@ -328,18 +322,6 @@ def _pair_sentence(row: dict[Hashable, Any]) -> str:
         f"{first} is {value:.1f} dB stronger than {second} (interval {low:.1f} to {high:.1f}), "
         f"{SITE_DB}."
     )
-
-
-def _pair_figures(row: dict[Hashable, Any]) -> tuple[Quantity, ...]:
-    figures = []
-    for name in ("difference_db", "low_db", "high_db"):
-        value = float(str(row[name]))
-        figures.append(Quantity(name, value if math.isfinite(value) else None, "dB"))
-    return tuple(figures)
-
-
-def _count(name: str, count: int) -> Quantity:
-    return Quantity(name, float(count), "")
 
 
 def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:

@@ -153,7 +153,7 @@ def likely_causes(
         _aim(weaker, circumstances),
         _ports(expected, circumstances),
         _spot(circumstances),
-        _near(weaker, stronger, circumstances),
+        [Cause("too close", r) for r in near_field_antennas((weaker, stronger), circumstances)],
         _cable(weaker),
     )
     return tuple(cause for causes in lists for cause in causes)
@@ -254,11 +254,6 @@ def _spot(circumstances: Circumstances) -> list[Cause]:
         return []
     reason = "one spot only (or none named): reflections add or take several dB within centimetres"
     return [Cause("the spot", reason)]
-
-
-def _near(weaker: Antenna, stronger: Antenna, circumstances: Circumstances) -> list[Cause]:
-    near = near_field_antennas((weaker, stronger), circumstances)
-    return [Cause("too close", reason) for reason in near]
 
 
 def near_field_antennas(antennas: Sequence[Antenna], circumstances: Circumstances) -> list[str]:

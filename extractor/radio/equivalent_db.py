@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from extractor.radio.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread
 from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 def pair_differences(
@@ -49,8 +46,6 @@ def pair_differences(
         interval covers: ``mounting``, ``run`` or ``within clip``. Each interval holds for
         itself, not all together.
     """
-    import pandas as pd
-
     low, high = strengths_observed(calibration)
     weakest, strongest = draw_strengths_db(calibration, attenuator_sd_db, seed=seed, draws=draws)
     names = calibration.levels["antenna"].tolist()
@@ -59,23 +54,14 @@ def pair_differences(
         ends = _interval(
             weakest[:, i] - strongest[:, j], strongest[:, i] - weakest[:, j], confidence
         )
-        exact = low[i] == high[i] and low[j] == high[j]
-        exact = exact and not _bound(*ends)
+        exact = low[i] == high[i] and low[j] == high[j] and not _bound(*ends)
         value = float(low[i] - low[j]) if exact else math.nan
         if calibration.level_spread.dof == 0 or calibration.curve_spread.dof == 0:
             ends = (math.nan, math.nan)
-        rows.append(
-            {
-                "antenna": names[i],
-                "reference": names[j],
-                "difference_db": value,
-                "low_db": ends[0],
-                "high_db": ends[1],
-                "bound": _bound(*ends),
-                "scope": calibration.level_spread.unit,
-            }
-        )
-    return pd.DataFrame(rows)
+        scope = calibration.level_spread.unit
+        rows.append((names[i], names[j], value, *ends, _bound(*ends), scope))
+    columns = ["antenna", "reference", "difference_db", "low_db", "high_db", "bound", "scope"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def strengths_observed(calibration: Calibration) -> tuple[Floats, Floats]:

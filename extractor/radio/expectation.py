@@ -14,7 +14,7 @@ from extractor.radio.link_budget import Span, exactly
 from extractor.radio.propagation import NotValid
 from extractor.radio.ratings import Rating, rate
 from extractor.session.antennas import CIRCULAR, Antenna
-from extractor.session.csv_tables import parse_number
+from extractor.session.numerals import parse_number
 
 RATING_TOLERANCE_DB = 1.0
 """How far a plausible rated gain may be off (common practice, no source)."""

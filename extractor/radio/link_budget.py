@@ -202,9 +202,7 @@ class CableType:
     basis: str
 
 
-CABLE_TOLERANCE = 0.15
-"""Share by which cable of one type varies; connectors come on top (check-value file's figure)."""
-
+#: Cable of one type varies by 15 %; connectors come on top (check-value file's figure).
 CABLES = {
     "rg316": CableType(2.42, 2.42 * 0.85, 2.71 * 1.15, "published sheet to 3 GHz, extrapolated"),
     "rg174": CableType(2.85, 2.0, 3.7, "extrapolated from 1 GHz and below: not to be trusted"),

@@ -55,17 +55,9 @@ def rate(antenna: Antenna, frequency_hz: float) -> Rating:
     Only what ``antennas.csv`` says is judged: this is arithmetic about a rating, not a
     measurement, and a result from a room never enters.
     """
-    checks = [
-        check
-        for check in (
-            _by_turns(antenna),
-            _by_area(antenna, frequency_hz),
-            _by_beamwidth(antenna),
-            _by_dipole(antenna),
-            _by_radius(antenna, frequency_hz),
-        )
-        if check is not None
-    ]
+    asked = [_by_turns(antenna), _by_area(antenna, frequency_hz), _by_beamwidth(antenna)]
+    asked += [_by_dipole(antenna), _by_radius(antenna, frequency_hz)]
+    checks = [check for check in asked if check is not None]
     if not checks:
         return Rating("can't be judged", _what_is_missing(antenna), "")
     worst = max(checks, key=lambda check: _ORDER.index(check.verdict))

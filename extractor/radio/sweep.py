@@ -8,23 +8,23 @@ unit and the angle at which it falls below a threshold can be given.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from extractor.comparison.findings import Finding, Quantity
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.calibration import DRAWS, Calibration
 from extractor.radio.propagation import NotValid
+from extractor.session.antennas import Antenna
 from extractor.session.csv_tables import numbers
 from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
+Floats = NDArray[np.float64]
 
-    Floats = NDArray[np.float64]
 
 FEWEST_ANGLES = 5
 MAIN_LOBE_DEPTH_DB = 4.5
@@ -153,15 +153,12 @@ class Coverage:
     """Directions left and right within which the level stays at or above a threshold.
 
     ``left_deg`` and ``right_deg`` are where it first falls below, seen from the strongest angle,
-    interpolated between two angles; NaN with `left_open`, `right_open` where it never did.
+    interpolated between two angles; NaN where it never did.
     """
 
     threshold: float
-    peak_deg: float
     left_deg: float
     right_deg: float
-    left_open: bool
-    right_open: bool
     turned_deg: tuple[float, float]
 
 
@@ -174,9 +171,7 @@ def coverage(levels: pd.DataFrame, threshold: float) -> Coverage | NotValid:
     left = _crossing(angles[peak::-1], level[peak::-1], threshold)
     right = _crossing(angles[peak:], level[peak:], threshold)
     ends = (float(angles[0]), float(angles[-1]))
-    return Coverage(
-        threshold, float(angles[peak]), left, right, math.isnan(left), math.isnan(right), ends
-    )
+    return Coverage(threshold, left, right, ends)
 
 
 def _crossing(angles: Floats, level: Floats, threshold: float) -> float:
@@ -191,10 +186,8 @@ def _crossing(angles: Floats, level: Floats, threshold: float) -> float:
 # --- sentences ----------------------------------------------------------------------------
 
 
-def beam_finding(
-    antenna: str, beam: Beam | NotValid, gain_dbi: float | None, *, omnidirectional: bool = False
-) -> Finding:
-    """Say the beamwidth, and whether the rated gain implies the same."""
+def beam_finding(antenna: str, beam: Beam | NotValid, gain_dbi: float | None) -> Finding:
+    """Say the beamwidth, and whether the rated gain, where it belongs to a beam, implies it."""
     how = "Parabola through the main lobe of the sweep, in dB by the calibration."
     if isinstance(beam, NotValid):
         return Finding("beamwidth", f"{antenna}: no beamwidth: {beam.reason}.", how)
@@ -203,14 +196,10 @@ def beam_finding(
         f"{beam.low_deg:.0f} to {beam.high_deg:.0f}) at this site, strongest at "
         f"{beam.peak_deg:+.0f} deg."
     )
-    implied = None if gain_dbi is None or omnidirectional else implied_beamwidth_deg(gain_dbi)
-    if isinstance(implied, float):
-        sentence += _implied_sentence(beam, implied, float(gain_dbi or 0))
-    figures = (
-        Quantity("width", beam.width_deg, "deg"),
-        Quantity("low", beam.low_deg, "deg"),
-        Quantity("high", beam.high_deg, "deg"),
-    )
+    if gain_dbi is not None and isinstance(implied := implied_beamwidth_deg(gain_dbi), float):
+        sentence += _implied_sentence(beam, implied, gain_dbi)
+    ends = ("width", "low", "high")
+    figures = tuple(Quantity(end, getattr(beam, f"{end}_deg"), "deg") for end in ends)
     return Finding("beamwidth", sentence, how, figures)
 
 
@@ -231,9 +220,12 @@ def coverage_finding(antenna: str, found: Coverage | NotValid, unit: str) -> Fin
     how = "Level against angle, straight between the angles measured; no calibration needed."
     if isinstance(found, NotValid):
         return Finding("coverage", f"{antenna} {found.reason} {unit} at any angle.", how)
-    left = found.turned_deg[0] if found.left_open else found.left_deg
-    right = found.turned_deg[1] if found.right_open else found.right_deg
-    least = "at least " if found.left_open or found.right_open else ""
+    measured = (found.left_deg, found.right_deg)
+    left, right = (
+        turned if math.isnan(end) else end
+        for end, turned in zip(measured, found.turned_deg, strict=True)
+    )
+    least = "at least " if any(map(math.isnan, measured)) else ""
     sentence = (
         f"{antenna} stays at or above {found.threshold:g} {unit} from {left:+.0f} to {right:+.0f} "
         f"deg, {least}{right - left:.0f} deg wide."
@@ -249,8 +241,7 @@ def sweep_report(
     measure: str = "mean",
     unit: str = "Mbit/s",
     threshold: float | None = None,
-    rated_dbi: dict[str, float] | None = None,
-    omnidirectional: frozenset[str] = frozenset(),
+    antennas: Sequence[Antenna] = (),
 ) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
     """Sweeps of all antennas: one table and the sentences.
 
@@ -262,8 +253,7 @@ def sweep_report(
     findings : tuple of Finding
         Beamwidths where there is a calibration, coverage where a threshold is named.
     """
-    import pandas as pd
-
+    rated = {one.antenna: one.gain_dbi for one in antennas if not one.is_omnidirectional}
     tables, findings = [], []
     for antenna in sweep_antennas(runs):
         levels = sweep_levels(runs, antenna, measure=measure)
@@ -273,10 +263,9 @@ def sweep_report(
             finite = np.isfinite(pattern)
             if finite.any():
                 relative[finite] = pattern[finite] - pattern[finite].max()
-            gain = (rated_dbi or {}).get(antenna)
-            beam = beamwidth(levels, calibration)
-            omni = antenna in omnidirectional
-            findings.append(beam_finding(antenna, beam, gain, omnidirectional=omni))
+            findings.append(
+                beam_finding(antenna, beamwidth(levels, calibration), rated.get(antenna))
+            )
         if threshold is not None:
             findings.append(coverage_finding(antenna, coverage(levels, threshold), unit))
         tables.append(levels.assign(antenna=antenna, relative_db=relative))

@@ -20,9 +20,10 @@ from extractor.session.folder import Session, edits
 from extractor.session.overlay import Box, Field, Overlay, Place
 from extractor.statistics.flags import Flag
 from extractor.video import clips
+from extractor.video.picture_files import png
 
-#: Colours as blue, green, red: what was drawn and, inside it, what is read.
-DRAWN, READ = (60, 200, 255), (255, 160, 40)
+#: Colours as red, green, blue: what was drawn and, inside it, what is read.
+DRAWN, READ = (255, 200, 60), (40, 160, 255)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ class Marked:
     clip: str
     time_s: float
     image: npt.NDArray[np.uint8]
-    """BGR, shape (height, width, 3)."""
+    """RGB, shape (height, width, 3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +274,7 @@ def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:
 def draw_box(
     image: npt.NDArray[np.uint8], box: Box, colour: tuple[int, int, int], label: str = ""
 ) -> None:
-    """Draw a rectangle, just outside its pixels, with a label below, into a BGR picture."""
+    """Draw a rectangle, just outside its pixels, with a label below, into an RGB picture."""
     thick = max(1, round(image.shape[0] / 500))
     corner = (box.x - thick, box.y - thick)
     opposite = (box.x + box.width + thick - 1, box.y + box.height + thick - 1)
@@ -295,11 +296,11 @@ def draw_box(
 
 
 def write_image(path: Path, image: npt.NDArray[np.uint8]) -> None:
-    """Write a BGR picture as PNG in one step.
+    """Write an RGB picture as PNG in one step.
 
     Raises
     ------
     StorageError
         If it cannot be written.
     """
-    write_bytes(path, cv2.imencode(".png", image)[1].tobytes())
+    write_bytes(path, png(image))

@@ -8,12 +8,10 @@ import re
 from dataclasses import dataclass
 
 from extractor.reading.readers.base import OTHER
-from extractor.session.csv_tables import parse_number
-from extractor.statistics.flags import Flag
+from extractor.session.numerals import numeral_in
+from extractor.statistics.flags import Flag, parse_value
 
-_NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
-_NEGATIVE = re.compile(r"-\d+(?:[.,]\d+)?")
-_DASH = re.compile(r"[-\u2013\u2014]+(?:[.,:][-\u2013\u2014]+)?")
+_WHOLE = re.compile(r"[-+\u2212]?\d+(?:[.,]\d+)?")
 
 
 def shown(text: str) -> tuple[str, ...]:
@@ -36,8 +34,8 @@ def interpret(text: str, confidence: float, gate: float) -> Reading:
     Parameters
     ----------
     text : str
-        Verbatim. Exactly one number must stand in it; letters may stand beside it, set off by
-        a space. A sign that touches the number may be a digit that the crop's edge has cut.
+        Verbatim. Exactly one number must stand in it, see `numerals.numeral_in`; letters may stand
+        beside it. A sign that touches the number may be a digit that the crop's edge has cut.
     confidence, gate : float
         0 to 1; below `gate` the reading is `unreadable`.
     """
@@ -46,17 +44,11 @@ def interpret(text: str, confidence: float, gate: float) -> Reading:
 
 @functools.lru_cache(maxsize=1 << 14)  # a display shows few different numbers
 def _interpreted(text: str) -> Reading:
-    if not text.strip():
-        return Reading(math.nan, Flag.HIDDEN)
-    words = shown(text)
-    if len(words) == 1 and _DASH.fullmatch(words[0]):
-        return Reading(math.nan, Flag.NO_LINK)
-    numbers = [p for p in words if _NUMBER.fullmatch(p)]
-    digits = [p for p in words if any(c.isdigit() for c in p)]
-    value = parse_number(numbers[0]) if len(numbers) == len(digits) == 1 else None
-    if value is None:
+    value, flag = parse_value(text)
+    # A reader may have lost the digit before or behind a point; a person who writes has not.
+    if flag == Flag.OK and not _WHOLE.fullmatch(numeral_in(text) or ""):
         return Reading(math.nan, Flag.UNREADABLE)
-    return Reading(value, Flag.OK)
+    return Reading(value, flag)
 
 
 def is_spoilt(text: str, confidence: float) -> bool:
@@ -69,4 +61,4 @@ def is_spoilt(text: str, confidence: float) -> bool:
 
 def is_negative(text: str) -> bool:
     """Tell whether a number with a minus stands in a text."""
-    return any(_NEGATIVE.fullmatch(part) for part in shown(text))
+    return (numeral_in(text) or "").startswith(("-", "\u2212"))

@@ -168,3 +168,24 @@ def read_report(
 ) -> ClipReport:
     """Return the report of a clip that was read."""
     return ClipReport(clip, outcome, known.note, known.complete, known.undecodable, notes)
+
+
+def damage(complete: str, why: str, undecodable: int) -> list[str]:
+    """Say what of a clip is missing, a sentence each.
+
+    Parameters
+    ----------
+    complete : str
+        Whether it was recorded to its end: yes, no, unknown.
+    why : str
+        Why it could not be read to its end; may be empty.
+    undecodable : int
+        Damaged packets and frames.
+    """
+    found = []
+    if complete == "no":
+        reason = f" ({why})" if why else ""
+        found.append(f"the recording was cut off{reason}; read to where it ends")
+    if undecodable:
+        found.append(f"{undecodable} damaged packets or frames")
+    return found

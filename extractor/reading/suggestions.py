@@ -20,11 +20,11 @@ from extractor.reading import box_tightening, marking, readers
 from extractor.reading.number_parsing import Reading, interpret
 from extractor.reading.readers.base import Line, Reader
 from extractor.session.folder import Session
+from extractor.session.numerals import decimals_in
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
-from extractor.video.crops import Crop
-from extractor.video.cutting import part_of
+from extractor.video.crops import Crop, cut_out
 
 INSTANTS = 12
 #: Height of digits that is looked for, pixels of the frame.
@@ -63,7 +63,7 @@ class Suggestions:
     clip: str
     time_s: float
     image: npt.NDArray[np.uint8]
-    """BGR, shape (height, width, 3)."""
+    """RGB, shape (height, width, 3)."""
 
 
 def suggest(session: Session, reader_name: str) -> Suggestions:
@@ -110,7 +110,7 @@ def _candidates(pictures: Sequence[Crop], reader: Reader) -> Iterator[Candidate]
         box = Box(
             word.x - room_x, word.y - room_y, word.width + 2 * room_x, word.height + 2 * room_y
         ).clipped(width, height)
-        lines = reader.read([part_of(p, box) for p in pictures])
+        lines = reader.read([cut_out(p, box) for p in pictures])
         candidate = _judged(box, lines, reader.gate)
         if candidate is not None:
             yield candidate
@@ -152,10 +152,7 @@ def _judged(box: Box, lines: Sequence[Line], gate: float) -> Candidate | None:
 
 
 def _decimals(shown: Sequence[tuple[Line, Reading]]) -> int | None:
-    counts = set()
-    for line, _ in shown:
-        number = next(p for p in line.text.replace(",", ".").split() if any(c.isdigit() for c in p))
-        counts.add(len(number.partition(".")[2].rstrip("~")))
+    counts = {decimals_in(line.text) for line, _ in shown}
     return counts.pop() if len(counts) == 1 else None
 
 

@@ -18,8 +18,7 @@ from extractor.reading.readers.base import Line
 from extractor.reading.temporal_evidence import Eye, spread
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
-from extractor.video.crops import Crop
-from extractor.video.cutting import part_of
+from extractor.video.crops import Crop, cut_out
 
 #: Shares of the box's height taken off at the top and at the bottom.
 TRIMS_Y = (0.0, 0.08, 0.16, 0.24, 0.32, 0.40)
@@ -117,7 +116,7 @@ def _best(
 
 
 def _scores(reader: Eye, crops: Sequence[Crop], boxes: Sequence[Box], known: _Known) -> list[float]:
-    cuts = [part_of(crop, box) for box in boxes for crop in crops]
+    cuts = [cut_out(crop, box) for box in boxes for crop in crops]
     lines = reader.read(cuts)
     scores = []
     for start in range(0, len(lines), len(crops)):
@@ -140,5 +139,5 @@ def _worth(line: Line, known: _Known, crop: int) -> float:
 
 
 def _readings(reader: Eye, crops: Sequence[Crop], box: Box, least: float) -> list[Reading]:
-    lines = reader.read([part_of(crop, box) for crop in crops])
+    lines = reader.read([cut_out(crop, box) for crop in crops])
     return [interpret(line.text, line.confidence, least) for line in lines]

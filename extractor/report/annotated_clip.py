@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from extractor.errors import UsageError
 from extractor.report import yuv_canvas
@@ -23,9 +23,6 @@ from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
 from extractor.video.encoding import even, film
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 #: Height of the chart under the clip, as a share of the picture's height.
 _STRIP = 0.16

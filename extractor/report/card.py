@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+from matplotlib.figure import Figure
+
+from extractor.comparison import Comparison
 from extractor.comparison.findings import Voice, digits_for, listed
 from extractor.errors import UsageError
+from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
 from extractor.report.charts import ranking as ranking_chart
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
 from extractor.session.folder import results_folder
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure
-
-    from extractor.comparison import Comparison
 
 #: Smallest and largest side, pixels.
 SMALLEST, LARGEST = 480, 4096
@@ -98,8 +98,6 @@ def write_card(
     >>> write_card("sample_clips", "card.png", title="Four antennas at the boat club").name
     'card.png'
     """
-    from extractor.pipeline import compare_sessions
-
     place = Path(session)
     with pack.opened(place) as folder:
         results = load(folder)
@@ -138,8 +136,6 @@ def draw_card(
     size : Size
         Pixels, exactly.
     """
-    from matplotlib.figure import Figure
-
     figure = Figure(figsize=(size.width / _DPI, size.height / _DPI), facecolor=style.PAPER)
     narrow = size.width / size.height < 1.2
     scale = min(size.width / (640 if narrow else 1100), size.height / 620)
@@ -264,6 +260,4 @@ def _fitting(figure: Figure, points: float, margin: float) -> int:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    import textwrap
-
     return textwrap.wrap(text, width, break_long_words=True) if text else []

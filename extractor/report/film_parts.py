@@ -5,19 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from extractor.comparison.model import records
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
 from extractor.results import FieldInfo, Results
 from extractor.statistics.dropouts import low_level
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Progress = Callable[[float, float], None]
 """Called with the seconds done and the seconds in all."""

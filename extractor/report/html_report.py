@@ -11,10 +11,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from extractor import __version__
+from extractor.comparison import Comparison
 from extractor.errors import UsageError
+from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
 from extractor.report import chart_files, pack
 from extractor.report.chart_files import Picture
@@ -28,11 +32,6 @@ from extractor.review.checked import waiting
 from extractor.session.atomic import write_text
 from extractor.session.folder import results_folder
 from extractor.statistics.flags import Flag
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from extractor.comparison import Comparison
 
 #: Doubtful readings shown.
 DOUBTS = 16
@@ -136,8 +135,6 @@ def write_report(
 
 def _compare(folders: Sequence[Path], name: str, options: Options) -> tuple[Comparison | None, str]:
     """Return the comparison, or why there is none."""
-    from extractor.pipeline import compare_sessions
-
     try:
         return compare_sessions(folders, **_asked(options, name)), ""
     except UsageError as error:

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib.figure import Figure
 
 from extractor.radio.assessment import LinkReport
-from extractor.report.charts import style
+from extractor.report.charts import link, style
 from extractor.session.atomic import replacing
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure
-
 
 EXPECTED_COLUMNS = (
     *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
@@ -67,10 +64,6 @@ def _write(path: Path, table: pd.DataFrame) -> Path:
 
 def figures(report: LinkReport) -> dict[str, Figure]:
     """Draw the charts that a report has something for: calibration, expected, sweep."""
-    from matplotlib.figure import Figure
-
-    from extractor.report.charts import link
-
     drawn = {}
     if report.calibration is not None:
         figure = Figure(figsize=(8, 6.5), layout="constrained")
@@ -88,10 +81,6 @@ def figures(report: LinkReport) -> dict[str, Figure]:
 
 
 def _expected_figure(report: LinkReport) -> Figure:
-    from matplotlib.figure import Figure
-
-    from extractor.report.charts import link
-
     height = 1.8 + 0.6 * len(report.judgements)
     figure = Figure(figsize=(8, height), layout="constrained")
     if report.judgements[0].measured.unit == "dB":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from itertools import zip_longest
 from pathlib import Path
 
 from extractor.errors import ClipError
@@ -10,6 +11,7 @@ from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.folder import Session
 from extractor.video.clips import picture, probe
+from extractor.video.picture_files import jpeg
 from extractor.video.recording_order import Matching, Recording
 
 SHEET = "match_sheet.html"
@@ -27,16 +29,13 @@ def write_sheet(session: Session, matching: Matching) -> Path:
     StorageError
         If it cannot be written.
     """
-    count = max(len(matching.runs), len(matching.recordings))
     lines = [
         {
-            "run": matching.runs[i].cells if i < len(matching.runs) else None,
-            "recording": matching.recordings[i] if i < len(matching.recordings) else None,
-            "thumbnail": _thumbnail(session, matching.recordings[i])
-            if i < len(matching.recordings)
-            else "",
+            "run": run and run.cells,
+            "recording": recording,
+            "thumbnail": _thumbnail(session, recording) if recording else "",
         }
-        for i in range(count)
+        for run, recording in zip_longest(matching.runs, matching.recordings)
     ]
     path = session.results / SHEET
     write_text(path, filled(SHEET, matching=matching, lines=lines))
@@ -45,14 +44,9 @@ def write_sheet(session: Session, matching: Matching) -> Path:
 
 def _thumbnail(session: Session, recording: Recording) -> str:
     """Return a picture from the middle of the first file as a data address; empty if none."""
-    import cv2
-
     try:
         clip = probe(session.path(recording.clips[0]))
         _, image = picture(clip, (clip.length_s or 0.0) / 2)
     except ClipError:
         return ""
-    height = max(1, round(image.shape[0] * THUMBNAIL_WIDTH / image.shape[1]))
-    small = cv2.resize(image, (THUMBNAIL_WIDTH, height), interpolation=cv2.INTER_AREA)
-    done, packed = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 80])
-    return f"data:image/jpeg;base64,{base64.b64encode(packed.tobytes()).decode()}" if done else ""
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg(image, THUMBNAIL_WIDTH)).decode()}"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from extractor.errors import ClipError, UsageError
 from extractor.report import yuv_canvas
@@ -23,9 +23,6 @@ from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
 from extractor.video.encoding import even, film
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MOSAIC_SIZE = (1920, 1080)
 MOSAIC_RATE_HZ = 10

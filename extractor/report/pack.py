@@ -149,17 +149,8 @@ def reading_settings(session: Session, clip: str) -> dict[str, Any]:
     known = cache.load(state_path(session, clip))
     if known is None:
         return {}
-    return {
-        "reader": known.reader,
-        "gate": known.gate,
-        "frame": list(known.frame),
-        "boxes": known.boxes,
-        "duration_s": known.duration_s,
-        "decoded": known.decoded,
-        "undecodable": known.undecodable,
-        "complete": known.complete,
-        "state_digest": known.clip_digest,
-    }
+    names = ("reader", "gate", "frame", "boxes", "duration_s", "decoded", "undecodable", "complete")
+    return {name: getattr(known, name) for name in names} | {"state_digest": known.clip_digest}
 
 
 def is_pack(path: Path) -> bool:
@@ -231,10 +222,6 @@ def _unpack(path: Path, temporary: Path) -> Path:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
         raise StorageError(f"{path}: cannot be unpacked ({error.strerror or error})") from error
-    for entry in _clip_entries(path, manifest):
-        stand_in = folder / entry
-        stand_in.parent.mkdir(parents=True, exist_ok=True)
-        stand_in.touch()
     (folder / PACK_MANIFEST).write_text(json.dumps(manifest), "utf-8")
     return folder
 
@@ -272,11 +259,15 @@ def _check_members(path: Path, members: Sequence[zipfile.ZipInfo]) -> None:
         name = member.filename
         kind = member.external_attr >> 16 & 0o170000
         if kind not in (0, 0o100000) or member.flag_bits & 1 or name.casefold() in seen:
-            raise SessionFileError(f"{path}: holds '{name}', which no pack holds; not opened")
+            raise _unfit(path, name, "which no pack holds")
         seen.add(name.casefold())
         _safe(path, name)
         if not name.startswith(_PREFIX) or PurePosixPath(name).suffix.lower() not in _SUFFIXES:
-            raise SessionFileError(f"{path}: holds '{name}', which no pack holds; not opened")
+            raise _unfit(path, name, "which no pack holds")
+
+
+def _unfit(path: Path, name: object, why: str) -> SessionFileError:
+    return SessionFileError(f"{path}: holds '{name}', {why}; not opened")
 
 
 def _safe(path: Path, name: str) -> PurePosixPath:
@@ -292,15 +283,13 @@ def _safe(path: Path, name: str) -> PurePosixPath:
     # Some systems drop dots and spaces at the end of a name, so ".. " is ".." there.
     odd = any(not p.strip(" .") for p in parts)
     if odd or "\\" in name or ":" in parts[0] or any(ord(c) < 32 for c in name):
-        raise SessionFileError(
-            f"{path}: holds '{shown}', which points outside its own folder; not opened"
-        )
+        raise _unfit(path, shown, "which points outside its own folder")
     try:
         sizes = [len(os.fsencode(p)) for p in parts]
     except UnicodeEncodeError:
         sizes = [_LONGEST_PART + 1]
     if max(sizes) > _LONGEST_PART or sum(sizes) > _LONGEST_NAME:
-        raise SessionFileError(f"{path}: holds '{shown}', which no disk can hold; not opened")
+        raise _unfit(path, shown, "which no disk can hold")
     return PurePosixPath(*parts)
 
 
@@ -315,9 +304,7 @@ def _check_places(path: Path, places: Sequence[PurePosixPath]) -> None:
     files = {str(place).casefold() for place in places}
     for place in places:
         if any(str(above).casefold() in files for above in place.parents):
-            raise SessionFileError(
-                f"{path}: holds '{place}', which lies below another file; not opened"
-            )
+            raise _unfit(path, place, "which lies below another file")
 
 
 def _extract(

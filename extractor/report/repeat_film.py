@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
+from extractor.comparison import Comparison
 from extractor.comparison.simulated_repeats import Repeats, replays, sentence
+from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
 from extractor.session.folder import results_folder
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from extractor.comparison import Comparison
+from extractor.video.encoding import film, yuv420
 
 Array = npt.NDArray[np.float64]
 LENGTH_S = 10.0
@@ -69,8 +70,6 @@ def write_replay(
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
-    from extractor.pipeline import compare_sessions
-
     with pack.opened(session) as folder:
         results = load(folder)
         info = main_field([results], field)
@@ -115,13 +114,6 @@ def _film(
     path: Path, progress: Callable[[float], None] | None,
 ) -> bytes:  # fmt: skip
     """Render the film; return its last picture as PNG."""
-    import textwrap
-
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    from extractor.video.encoding import film, yuv420
-
     order = [str(a) for a in comparison.ranking["antenna"]]
     shown = made[len(made) // 2]
     figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
@@ -146,7 +138,7 @@ def _film(
             writer.add(yuv420(picture), i / RATE_HZ)
             if progress is not None:
                 progress((i + 1) / count)
-    moving.settle(last)
+    moving.write(shown.repeats, last)
     return style.png(figure, _DPI)
 
 
@@ -178,7 +170,7 @@ class _Moving:
         self._lift: Array = rng.uniform(-0.3, 0.3, made.repeats)
         self._best = made.best
         self._drawn = 0
-        self._ground: object = None
+        self._ground: Any = None
         self._counts = [
             axes.text(1.02, i, "", transform=axes.get_yaxis_transform(), fontsize=14, va="center")
             for i in range(len(order))
@@ -191,9 +183,6 @@ class _Moving:
             1.02, -0.56, "came first", transform=axes.get_yaxis_transform(), fontsize=10.5,
             color=style.SOFT, va="bottom",
         )  # fmt: skip
-
-    def _artists(self) -> list[Artist]:
-        return [*self._counts, self._count, self._said]
 
     def _dots(self, start: int, end: int) -> list[Artist]:
         found: list[Artist] = []
@@ -211,11 +200,8 @@ class _Moving:
                 )  # fmt: skip
         return found
 
-    def advance(self, canvas: object, done: int, said: str) -> None:
+    def advance(self, canvas: FigureCanvasAgg, done: int, said: str) -> None:
         """Draw the repeats up to `done` onto the canvas."""
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-        assert isinstance(canvas, FigureCanvasAgg)
         box = self._figure.bbox
         if self._ground is None:
             self._ground = canvas.copy_from_bbox(box)
@@ -225,15 +211,12 @@ class _Moving:
             artist.draw(renderer)
         self._drawn = done
         self._ground = canvas.copy_from_bbox(box)
-        self._write(done, said)
-        for artist in self._artists():
+        self.write(done, said)
+        for artist in (*self._counts, self._count, self._said):
             artist.draw(renderer)
 
-    def settle(self, said: str) -> None:
-        """Leave everything in the figure, for the still; all dots are its own already."""
-        self._write(self._made.repeats, said)
-
-    def _write(self, done: int, said: str) -> None:
+    def write(self, done: int, said: str) -> None:
+        """Put the counts after so many repeats into the figure; the dots are in it already."""
         seen = np.bincount(self._best[:done], minlength=len(self._made.antennas))
         for text, column in zip(self._counts, self._columns, strict=True):
             text.set_text(f"{seen[column]:,}")

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from extractor.report.charts import clips as clip_charts
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
 from extractor.session.overlay import Box
 from extractor.video.encoding import yuv420
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 Picture = npt.NDArray[np.uint8]
 """Y', Cb, Cr of each pixel, shape (height, width, 3). Of each 2 x 2 pixels the first one's colour
@@ -119,8 +118,6 @@ class Letters:
 
     def line(self, text: str, width: int, color: str) -> Picture:
         """Return a line of running text after a patch of a colour, on paper."""
-        from matplotlib.patches import Rectangle
-
         figure = _figure(width, self.height, style.PAPER)
         patch = 0.55 * self.height / width
         figure.add_artist(Rectangle((0.3 * patch, 0.22), patch, 0.56, color=color, linewidth=0))
@@ -135,15 +132,11 @@ def even_width(value: float) -> int:
 
 
 def _figure(width: int, height: int, paper: str) -> Figure:
-    from matplotlib.figure import Figure
-
     return Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI, facecolor=paper)
 
 
 def _drawn(figure: Figure) -> npt.NDArray[np.uint8]:
     """Draw a figure; return red, green and blue of each pixel."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     return np.asarray(canvas.buffer_rgba())[..., :3]

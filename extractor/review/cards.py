@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from dataclasses import field as made_by
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.session.folder import Correction
+from extractor.session.numerals import decimals_in
 from extractor.statistics.flags import Flag
 from extractor.tabulation import clip_tables
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     from extractor.reading.cache import ClipState
 
-_FRACTION = re.compile(r"\d[.,](\d{1,6})")
 #: A counted reading below this confidence is shown: one in twenty of them may be wrong.
 DOUBTFUL_BELOW = 0.95
 #: Readings of one field closer than this mostly show the same number.
@@ -147,13 +146,11 @@ def ranked(cards: Iterable[Card]) -> list[Card]:
 def number_text(value: float, text: str, decimals: int | None) -> str:
     """Return a number as the display writes it; where none was accepted, what the text suggests."""
     if math.isnan(value):
-        reading = interpret(text, 1.0, 0.0)
-        value = reading.value if reading.flag == Flag.OK else math.nan
+        value = interpret(text, 1.0, 0.0).value
     if math.isnan(value):
         return ""
-    if decimals is None:
-        fraction = _FRACTION.search(text)
-        return f"{value:.9g}" if fraction is None else f"{value:.{len(fraction[1])}f}"
+    if decimals is None and not (decimals := decimals_in(text)):
+        return f"{value:.9g}"
     return f"{value:.{decimals}f}"
 
 

@@ -8,18 +8,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from extractor.errors import ClipError, ExtractorError
+from extractor.errors import ExtractorError
 from extractor.review.cards import Card
 from extractor.session.csv_tables import read_table
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 
 if TYPE_CHECKING:
     from extractor.results import Results
-    from extractor.video.crops import Crop
+    from extractor.video.clips import Clip
 
 #: What a pack keeps of them, in the session's results.
 TABLE = "doubtful.csv"
 FOLDER = "doubtful"
+#: Surroundings, in heights of the box: they show whether the box itself sits right.
+ROOM = 0.5
 COLUMNS = ("clip", "time_s", "field", "text", "value", "confidence", "flag", "picture")
 
 
@@ -48,46 +50,26 @@ def with_pictures(results: Results, cards: Sequence[Card]) -> list[Doubt]:
 
 def _cut(results: Results, clip: str, cards: Sequence[Card]) -> dict[int, bytes]:
     from extractor.video import clips
+    from extractor.video.crops import rgb
+    from extractor.video.picture_files import png
 
     if results.overlay is None:
         return {}
     known = clips.probe(results.session.path(clip))
     names = list(dict.fromkeys(c.field for c in cards))
-    boxes = [
-        _grown(results.overlay[name].box_for(known.width, known.height), known.width, known.height)
-        for name in names
-    ]
+    boxes = [shown_box(results.overlay[name], known) for name in names]
     ordered = sorted(cards, key=lambda c: c.times[0])
     frames = clips.at_times(known, boxes, [c.times[0] for c in ordered])
     return {
-        id(card): png_of(frame.crops[names.index(card.field)])
+        id(card): png(rgb(frame.crops[names.index(card.field)], known.colour))
         for card, frame in zip(ordered, frames, strict=True)
     }
 
 
-def _grown(box: Box, width: int, height: int) -> Box:
-    # A little of the surroundings shows whether the box itself sits right.
-    margin = max(2, round(0.12 * box.height))
-    return Box(
-        box.x - margin, box.y - margin, box.width + 2 * margin, box.height + 2 * margin
-    ).clipped(width, height)
-
-
-def png_of(crop: Crop) -> bytes:
-    """Return a crop (Y, Cb, Cr) as a PNG file's content.
-
-    Raises
-    ------
-    ClipError
-        If it cannot be encoded.
-    """
-    import cv2
-
-    bgr = cv2.cvtColor(crop[..., [0, 2, 1]], cv2.COLOR_YCrCb2BGR)
-    done, data = cv2.imencode(".png", bgr)
-    if not done:
-        raise ClipError("a crop cannot be written as a picture")
-    return bytes(data)
+def shown_box(item: Field, clip: Clip) -> Box:
+    """Return the part of a clip's picture that is shown for checking what was read."""
+    box = item.box_for(clip.width, clip.height)
+    return box.widened(ROOM, clip.width, clip.height)
 
 
 def stored(folder: Path) -> list[Doubt] | None:

@@ -8,8 +8,8 @@ from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
 from extractor.session.atomic import write_text
 from extractor.session.csv_editing import one_line
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session, edits
+from extractor.session.numerals import parse_number
 from extractor.session.toml_files import editable_toml
 
 

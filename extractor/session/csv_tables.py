@@ -18,13 +18,12 @@ from typing import TYPE_CHECKING
 
 from extractor.errors import TableError, reading
 from extractor.session.atomic import write_text
+from extractor.session.numerals import is_numeral, parse_number
 
 if TYPE_CHECKING:
     import pandas as pd
 
 DELIMITERS = (",", ";", "\t")
-#: No number of any table is larger; the square of one beyond it could be none at all.
-LARGEST_NUMBER = 1e15
 #: Of one table; looking for twins among far more would not end.
 MOST_COLUMNS = 1000
 #: A cell that begins with one of these could run as a formula in a spreadsheet.
@@ -74,33 +73,9 @@ class Table:
         return value
 
 
-def parse_number(text: str) -> float | None:
-    """Return a number written with a point or a decimal comma; None if it is none.
-
-    Every number of every table, and every number that was read or typed, goes through here. One
-    beyond `LARGEST_NUMBER` is none.
-    """
-    text = text.strip().replace("\u2212", "-")
-    if text.count(",") == 1 and "." not in text:
-        text = text.replace(",", ".")
-    # float() would take these too: underscores, "nan", "inf".
-    if "_" in text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if abs(value) <= LARGEST_NUMBER else None
-
-
 def _objection(text: str) -> str:
     """Say what is wrong with a text that `parse_number` does not take."""
-    try:
-        too_large = abs(float(text.replace(",", "."))) > LARGEST_NUMBER
-    except ValueError:
-        too_large = False
-    too_large = too_large and any(c.isdigit() for c in text)  # "inf" is a word
-    return "is too large a number to be true" if too_large else "is not a number"
+    return "is too large a number to be true" if is_numeral(text.strip()) else "is not a number"
 
 
 def numbers(rows: pd.DataFrame, column: str) -> pd.Series:

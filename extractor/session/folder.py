@@ -16,7 +16,8 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 from extractor.errors import SessionFileError, TableError, UsageError, reading
 from extractor.session import overlay
 from extractor.session.atomic import locked
-from extractor.session.csv_tables import Table, parse_number, read_table
+from extractor.session.csv_tables import Table, read_table
+from extractor.session.numerals import parse_number
 from extractor.session.recordings import Span, counted_twice, digests_of, originals
 from extractor.session.spelling import objections
 from extractor.session.toml_files import parse_toml

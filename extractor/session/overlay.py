@@ -70,6 +70,13 @@ class Box:
         right, bottom = min(width, self.x + self.width), min(height, self.y + self.height)
         return Box(left, top, max(1, right - left), max(1, bottom - top))
 
+    def widened(self, share: float, width: int, height: int) -> Box:
+        """Return it with room around it, a share of its height, inside a picture of this size."""
+        room = round(self.height * share)
+        return Box(
+            self.x - room, self.y - room, self.width + 2 * room, self.height + 2 * room
+        ).clipped(width, height)
+
     def as_list(self) -> list[int]:
         """Return ``[x, y, width, height]``."""
         return [self.x, self.y, self.width, self.height]

@@ -32,6 +32,8 @@ BLOCKS = 16
 BLOCK_BYTES = 1 << 16
 #: Where a run begins in a later clip rests on a rounded length: so much is no overlap, seconds.
 ROUNDING_S = 0.5
+#: The next clip of a run begins after the last reading, even where there is but one.
+SHORTEST_S = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +169,16 @@ def lengths_of(session: Session, clips: Iterable[str]) -> dict[str, float]:
     for clip in clips:
         if clip in session.stems and session.readings_path(clip).exists():
             table = read_table(session.readings_path(clip))
-            last = len(table.rows) - 1
-            first_s, last_s = (table.number(i, "time_s") for i in (0, last)) if last > 0 else (0, 0)
-            found[clip] = (last_s or 0.0) + ((last_s or 0.0) - (first_s or 0.0)) / max(1, last)
+            rows = len(table.rows)
+            first_s, last_s = (table.number(i, "time_s") for i in (0, -1)) if rows else (0, 0)
+            found[clip] = end_s(first_s or 0.0, last_s or 0.0, rows)
     return found
+
+
+def end_s(first_s: float, last_s: float, rows: int) -> float:
+    """Return where a clip ends, in seconds, by the times of its first and last reading.
+
+    A reading stands for one sampling period; that is what is known of a clip wherever its table
+    is, with the clip or without.
+    """
+    return last_s + max(SHORTEST_S, (last_s - first_s) / max(1, rows - 1))

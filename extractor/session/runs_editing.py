@@ -15,7 +15,7 @@ from pathlib import Path
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session.atomic import read_json, write_json
 from extractor.session.csv_editing import TableFile, one_line
-from extractor.session.csv_tables import format_cell, parse_number
+from extractor.session.csv_tables import format_cell
 from extractor.session.folder import (
     CORRECTION_COLUMNS,
     DRAFT,
@@ -25,6 +25,7 @@ from extractor.session.folder import (
     clips_of,
     edits,
 )
+from extractor.session.numerals import parse_number
 from extractor.session.overlay import check_name, save
 
 #: What a person may write for "no number" in a correction.

@@ -7,7 +7,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
-from extractor.session.csv_tables import parse_number
+from extractor.session.numerals import parse_number
 
 #: Columns whose cells are names, besides antenna, port, mounting and others.
 COLUMNS = (

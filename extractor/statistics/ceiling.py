@@ -25,7 +25,7 @@ def find_ceiling(shown: NDArray[np.float64], step: float) -> float | None:
     Where a link cannot go higher, its readings crowd at one value, which the series leaves and
     comes back to; in an ordinary series the highest values are the rarest. So the values within
     two display steps of the maximum must be common (5 % of the samples), be reached at least
-    three times, and be at least three times as dense as the band beneath them (whichever is
+    three times, and be at least twice as dense as the band beneath them (whichever is
     wider, eight steps or a quarter of the range). The false-positive share was simulated, see
     ``docs/method.md``.
 

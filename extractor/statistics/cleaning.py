@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from extractor.session.numerals import decimals_in
 from extractor.statistics.flags import Flag
 from extractor.statistics.hold_times import Holds, hampel_outliers, holds_of
 from extractor.statistics.sampling import Bools, Floats
-from extractor.statistics.series import check_series, decimals_shown, display_step, usual_decimals
+from extractor.statistics.series import check_series, display_step, usual_decimals
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -207,7 +208,7 @@ def _wrong_form(
         return np.zeros(len(series), bool)
     texts = series["text"].to_numpy(object).astype(str)
     unique, places = np.unique(texts, return_inverse=True)
-    known = [decimals_shown(text) for text in unique]
+    known = [decimals_in(text) for text in unique]
     digits = np.array([-1 if d is None else d for d in known])[places]
     other = usable & (digits >= 0) & (digits != usual)
     lost = other & _lost_point(values, other & (digits == 0), usable & ~other, usual)

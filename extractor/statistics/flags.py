@@ -7,7 +7,10 @@ The reader gives ``ok``, ``no_link``, ``hidden`` or ``unreadable``; cleaning may
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
+
+from extractor.session.numerals import is_dash, numeral_in, parse_number
 
 
 class Flag(StrEnum):
@@ -46,3 +49,13 @@ COUNTED: frozenset[str] = frozenset({Flag.OK, Flag.CORRECTED})
 
 #: Flags whose value cell is empty.
 WITHOUT_VALUE: frozenset[str] = frozenset({Flag.NO_LINK, Flag.HIDDEN, Flag.UNREADABLE})
+
+
+def parse_value(text: str) -> tuple[float, Flag]:
+    """Return the number in a reading or a cell (NaN where none) and the flag that goes with it."""
+    if not text.strip():
+        return math.nan, Flag.HIDDEN
+    if is_dash(text):
+        return math.nan, Flag.NO_LINK
+    value = parse_number(numeral_in(text) or "")
+    return (math.nan, Flag.UNREADABLE) if value is None else (value, Flag.OK)

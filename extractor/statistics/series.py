@@ -7,25 +7,23 @@ shown), ``since_s`` (when the number now shown appeared, NaN when not known), ``
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from extractor.errors import TableError
-from extractor.session.csv_tables import parse_number
-from extractor.statistics.flags import WITHOUT_VALUE, Flag
+from extractor.session.numerals import decimals_in, parse_number
+from extractor.session.recordings import end_s as end_of_clip_s
+from extractor.statistics.flags import WITHOUT_VALUE, Flag, parse_value
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
 COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")
-#: What displays and people write where there is no value: dashes of any length and kind.
-DASHES = re.compile(
-    r"^[-\u2010-\u2015\u2212_.\s]*[-\u2010-\u2015\u2212_][-\u2010-\u2015\u2212_.\s]*$"
-)
-NUMBER = re.compile(r"[-+\u2212]?(?:\d+(?:[.,]\d*)?|[.,]\d+)")
 #: ``1:02:03.5`` or ``02:03`` (minutes and seconds).
 CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)$")
 DAY_S = 86_400.0
@@ -66,6 +64,41 @@ def _check_rising(times: NDArray[np.float64], first_line: int = 1) -> None:
             f"row {row + 1 + first_line}: the time {times[row + 1]:g} s {what}; "
             "sort the rows by time and keep one row a time"
         )
+
+
+def joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Join the series of a run's clips, each shifted behind the end of the one before.
+
+    Parameters
+    ----------
+    parts : sequence of DataFrame
+        In the order in which they were recorded, each with times from its own first frame.
+        Where one ends, see `extractor.session.recordings.end_s`.
+    """
+    import pandas as pd
+
+    if len(parts) == 1:
+        return parts[0]
+    offset_s = 0.0
+    shifted = []
+    for part in parts:
+        times_s = part["time_s"].tolist()
+        shifted.append(part.copy())
+        shifted[-1][["time_s", "since_s"]] += offset_s
+        if times_s:
+            offset_s += end_of_clip_s(times_s[0], times_s[-1], len(times_s))
+    return pd.concat(shifted, ignore_index=True)
+
+
+def between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:
+    """Return the rows from `start_s` to before `end_s`; None or NaN: from the start, to the end."""
+    times = series["time_s"].to_numpy(float)
+    keep = np.ones(len(times), bool)
+    if start_s is not None and not math.isnan(start_s):
+        keep &= times >= start_s
+    if end_s is not None and not math.isnan(end_s):
+        keep &= times < end_s
+    return series if keep.all() else series.loc[keep]
 
 
 def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) -> pd.DataFrame:
@@ -128,35 +161,6 @@ def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) 
     )
 
 
-def parse_value(text: str) -> tuple[float, Flag]:
-    """Read one cell: the number (NaN where none) and the flag that goes with it.
-
-    A thousands separator is not guessed at: ``1,234`` is 1.234, as a decimal comma; two
-    separators in one number make it ``unreadable``.
-    """
-    text = text.strip()
-    if not text:
-        return np.nan, Flag.HIDDEN
-    if DASHES.match(text):
-        return np.nan, Flag.NO_LINK
-    value = parse_number(text)
-    found = NUMBER.match(text)
-    if value is None and found is not None:
-        unit = text[found.end() :]
-        if unit[:1] not in {".", ","} and not any(c.isdigit() for c in unit):
-            value = parse_number(found.group())
-    return (np.nan, Flag.UNREADABLE) if value is None else (value, Flag.OK)
-
-
-def decimals_shown(text: str) -> int | None:
-    """Return how many digits follow the point or comma in a text; None without a number."""
-    found = NUMBER.search(text)
-    if found is None:
-        return None
-    _, _, fraction = found.group().replace(",", ".").partition(".")
-    return len(fraction)
-
-
 def display_step(series: pd.DataFrame, decimals: int | None) -> float:
     """Return the smallest step that the display can show, in the field's unit.
 
@@ -184,7 +188,7 @@ def usual_decimals(series: pd.DataFrame) -> int | None:
     texts, counts = np.unique(shown.astype(str), return_counts=True)
     tally: dict[int, int] = {}
     for text, count in zip(texts, counts, strict=True):
-        digits = decimals_shown(text)
+        digits = decimals_in(text)
         if digits is not None:
             tally[digits] = tally.get(digits, 0) + int(count)
     return max(tally, key=lambda digits: (tally[digits], digits)) if tally else None

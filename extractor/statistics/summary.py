@@ -27,7 +27,7 @@ from extractor.statistics.sampling import (
     sampling_of,
     time_share,
 )
-from extractor.statistics.series import check_series, display_step
+from extractor.statistics.series import between, check_series, display_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -152,7 +152,7 @@ def summarise(
     (5, 31.06, 1)
     """
     check_series(series)
-    rows = _between(series, start_s, end_s)
+    rows = between(series, start_s, end_s)
     flags = rows["flag"].to_numpy(object).astype(str)
     values = rows["value"].to_numpy(float)
     counted = np.isin(flags, list(COUNTED)) & np.isfinite(values)
@@ -171,16 +171,6 @@ def summarise(
         if flag != Flag.OK:
             numbers[f"n_{flag}"] = int(np.count_nonzero(flags == flag))
     return Summary(**numbers)
-
-
-def _between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:
-    times = series["time_s"].to_numpy(float)
-    keep = np.ones(len(times), bool)
-    if start_s is not None and not math.isnan(start_s):
-        keep &= times >= start_s
-    if end_s is not None and not math.isnan(end_s):
-        keep &= times < end_s
-    return series if keep.all() else series.loc[keep]
 
 
 def _chosen(weights: Floats | None, rows: Bools) -> Floats | None:

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import math
-import os
-import warnings
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.reading import readers
-from extractor.reading.clip_job import ClipJob, ReadOptions, read_clip_job
 from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
-from extractor.session.csv_tables import format_columns, parse_number, read_table
+from extractor.session.csv_tables import format_columns, read_table
 from extractor.session.folder import Correction, Run
-from extractor.session.overlay import Field, Overlay, checked
+from extractor.session.numerals import parse_number
+from extractor.session.overlay import Field
 from extractor.statistics.flags import Flag
 
 if TYPE_CHECKING:
@@ -26,7 +23,7 @@ if TYPE_CHECKING:
     from extractor.reading.cache import ClipState, FieldState
 
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
-TABLES_VERSION = 2
+TABLES_VERSION = 3
 
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
@@ -43,104 +40,6 @@ class ClipSeries:
     """Corrections that no row lies near enough to."""
     outside: tuple[str, ...] = ()
     """What is wrong with the corrections beyond their field's limits, each in words."""
-
-
-def read_clip(
-    path: str | Path,
-    overlay: Overlay,
-    options: ReadOptions | None = None,
-    *,
-    progress: Callable[[float], None] | None = None,
-) -> dict[str, pd.DataFrame]:
-    """Read one video file without a session; nothing is written or remembered.
-
-    The boxes are tightened from this clip alone, where a session uses all of its clips, and
-    glyphs that were taught are not used. What is odd about the clip (cut off, damaged, hardly
-    readable) is said as a `UserWarning`.
-
-    Parameters
-    ----------
-    path : str or Path
-        The video file.
-    overlay : Overlay
-        The numbers to read and where they stand, boxes in pixels of the frame they were marked
-        on: from `Session.overlay`, or made of `Field` and `Box`.
-    options : ReadOptions, optional
-        `rate_hz`, `reader` and `quick` are used.
-    progress : callable, optional
-        Called now and then with the time reached, seconds from the first frame.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        By the field's name, one row a sampled instant: ``time_s`` (seconds, first frame 0),
-        ``value`` (in the field's unit, NaN where none), ``text``, ``since_s`` (seconds; when the
-        number appeared, NaN where not known), ``confidence`` (0 to 1), ``flag`` (see `Flag`).
-
-    Raises
-    ------
-    ClipError
-        If the clip cannot be read, or a field was marked on another shape of picture.
-    OverlayError
-        If the overlay contradicts itself.
-    UsageError, ReaderUnavailableError
-        If there is no such reader, or it cannot run here.
-
-    Examples
-    --------
-    >>> from extractor import Box, Field, Overlay, read_clip
-    >>> bitrate = Field("bitrate", frame=(1600, 900), box=Box(668, 20, 147, 53), unit="Mbit/s")
-    >>> series = read_clip("sample_clips/slab_m1_red.mp4", Overlay((bitrate,)))["bitrate"]
-    >>> series[["time_s", "value", "flag"]].head(2)
-       time_s  value flag
-    0     0.0   38.6   ok
-    1     0.1   38.6   ok
-    """
-    from extractor.reading.box_tightening import choose_shares
-    from extractor.statistics.series import COLUMNS
-
-    path, fields = Path(path), checked(overlay).fields
-    chosen = replace(options or ReadOptions(), crosscheck=0)
-    reader = readers.create(chosen.reader)
-    shares = choose_shares([path], fields, reader)
-    job = ClipJob(
-        clip=path.name,
-        path=path,
-        state_path=None,
-        fields=fields,
-        tight={name: share for name, share in shares.items() if share is not None},
-        reader=reader.name,
-        asked="",
-        options=chosen,
-        glyphs=None,
-        threads=os.cpu_count() or 1,
-    )
-    known = read_clip_job(job, lambda _, time_s: progress(time_s) if progress else None)
-    made = clip_series(known, fields, ())
-    for told in (*damage(known.complete, known.note, known.undecodable), *made.notes):
-        warnings.warn(f"{path.name}: {told}", stacklevel=2)
-    return {name: series[list(COLUMNS)] for name, series in made.series.items()}
-
-
-def damage(complete: str, why: str, undecodable: int) -> list[str]:
-    """Say what of a clip is missing, a sentence each.
-
-    Parameters
-    ----------
-    complete : str
-        Whether it was recorded to its end: yes, no, unknown.
-    why : str
-        Why it could not be read to its end; may be empty.
-    undecodable : int
-        Damaged packets and frames.
-    """
-    found = []
-    if complete == "no":
-        reason = f" ({why})" if why else ""
-        found.append(f"the recording was cut off{reason}; read to where it ends")
-    if undecodable:
-        found.append(f"{undecodable} damaged packets or frames")
-    return found
 
 
 def clip_series(
@@ -291,39 +190,10 @@ def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
     write_text(path, format_columns(columns))
 
 
-def run_series(
-    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]], name: str
-) -> pd.DataFrame:
-    """Join one field's series of the clips of a run, each shifted behind the one before.
-
-    Parameters
-    ----------
-    parts : sequence of (series by field, duration in seconds)
-        In the order in which they were recorded.
-    name : str
-        The field.
-    """
-    import pandas as pd
-
-    if len(parts) == 1:
-        return parts[0][0][name]
-    offset_s = 0.0
-    shifted = []
-    for series, duration_s in parts:
-        one = series[name].copy()
-        last_s = float(one["time_s"].iloc[-1])
-        one["time_s"] += offset_s
-        one["since_s"] += offset_s
-        shifted.append(one)
-        # A last frame without a duration must not let the next clip begin before it.
-        offset_s += max(duration_s, last_s + 1e-3)
-    return pd.concat(shifted, ignore_index=True)
-
-
 def run_rows(
     run: Run,
     states: Sequence[ClipState],
-    parts: Sequence[tuple[Mapping[str, pd.DataFrame], float]],
+    parts: Sequence[Mapping[str, pd.DataFrame]],
     fields: Sequence[Field],
     *,
     steady: bool = True,
@@ -335,17 +205,18 @@ def run_rows(
     run : Run
         Which clips, from when to when.
     states, parts : sequences
-        What was read in each clip of the run, and its flagged series with its duration.
+        What was read in each clip of the run, and its flagged series by field.
     fields : sequence of Field
         In the order of the rows.
     steady : bool
         The clips were sampled at a steady rate, see `summary.summarise`.
     """
+    from extractor.statistics.series import joined
     from extractor.statistics.summary import summarise
 
     rows = []
     for item in fields:
-        series = run_series(parts, item.name)
+        series = joined([part[item.name] for part in parts])
         summary = summarise(series, item, start_s=run.start_s, end_s=run.end_s, steady=steady)
         row: dict[str, Any] = {column: run.cell(column) for column in RUN_PART}
         row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}

@@ -114,7 +114,7 @@ def summarise_runs(
         now[key] = before.get(key) or clip_tables.run_rows(
             run,
             [t.known for t in parts],
-            [(t.made().series, t.known.duration_s) for t in parts],
+            [t.made().series for t in parts],
             overlay.fields,
         )
         report.rows += now[key]

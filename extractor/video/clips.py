@@ -16,6 +16,7 @@ from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import decoding, integrity
 from extractor.video.continuity import BACK_S, is_hole, usual_step_s
+from extractor.video.crops import Colour, colour_of, rgb
 from extractor.video.cutting import Cutter, Frame
 from extractor.video.decoding import Tally
 
@@ -45,6 +46,7 @@ class Clip:
     """As the container's header says it; None where it says nothing."""
     length_s: float | None
     """About how long it is, for progress and for looking here and there; may be estimated."""
+    colour: Colour
     created: str = ""
     """When it was made, as the file says it, ISO 8601; from a clock that may be wrong."""
 
@@ -72,6 +74,7 @@ def probe(path: Path) -> Clip:
             declared_duration_s=decoding.declared_duration_s(stream),
             length_s=decoding.length_s(stream.container),
             created=(stream.metadata | stream.container.metadata).get("creation_time", ""),
+            colour=colour_of(first),
         )
 
 
@@ -190,15 +193,15 @@ def picture(clip: Clip, at_s: float) -> tuple[float, npt.NDArray[np.uint8]]:
     time_s : float
         The frame's own time, seconds after the first frame.
     image : array of uint8, shape (height, width, 3)
-        BGR, turned as displayed.
+        RGB, turned as displayed.
 
     Raises
     ------
     ClipError
-        If no frame can be decoded.
+        If no frame can be decoded, or it has another size than the first.
     """
-    time_s, decoded = next(_shown(clip, [at_s]))
-    return time_s, np.rot90(decoded.to_ndarray(format="bgr24"), clip.rotation // 90)
+    frame = next(at_times(clip, [Box(0, 0, clip.width, clip.height)], [at_s]))
+    return frame.time_s, rgb(frame.crops[0], clip.colour)
 
 
 def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iterator[Frame]:
@@ -219,12 +222,6 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
         If the clip cannot be opened or no frame can be decoded there.
     """
     cutter = Cutter(clip, boxes, thumbs=False)
-    for time_s, decoded in _shown(clip, times_s):
-        yield cutter.cut(decoded, time_s)
-
-
-def _shown(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, av.VideoFrame]]:
-    """Yield the decoded frame shown at each time with its own time; see `at_times`."""
     with decoding.opened_stream(clip.path, threaded=True) as stream:
         first = decoding.first_time_s(clip.path, stream)
         decoded: Iterator[Any] = iter(())
@@ -244,7 +241,7 @@ def _shown(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, av.Vid
                 best = frame
             if best is None:
                 raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
-            yield (decoding.time_s_of(best) or first) - first, best
+            yield cutter.cut(best, (decoding.time_s_of(best) or first) - first)
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:

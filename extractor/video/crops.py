@@ -1,18 +1,72 @@
-"""Rectangles out of decoded planes, without converting the whole picture."""
+"""Rectangles out of decoded planes, and their colours: the one conversion to RGB."""
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 import av
 import numpy as np
 import numpy.typing as npt
+from av.video.reformatter import ColorRange, Colorspace
 
 from extractor.session.overlay import Box
 
 #: uint8, shape (height, width, 3): Y, Cb, Cr of one rectangle at full resolution (4:4:4).
 #: Y stands as it is stored in the file (usually limited range, 16 to 235).
 Crop: TypeAlias = npt.NDArray[np.uint8]
+#: Pictures of so many lines or more are BT.709 where the file does not say, others BT.601.
+HD_LINES = 720
+
+
+class Colour(NamedTuple):
+    """What the planes of a clip stand for."""
+
+    matrix: int
+    """Coefficients of red, green and blue, as `av.video.reformatter.Colorspace`."""
+    full: bool
+    """Y goes from 0 to 255, not from 16 to 235."""
+
+
+def colour_of(frame: av.VideoFrame) -> Colour:
+    """Return matrix and range as the file says them; where it does not, by the usual convention.
+
+    That is BT.709 for pictures of `HD_LINES` or more and BT.601 for smaller ones, limited range.
+    """
+    full = frame.color_range == ColorRange.JPEG or frame.format.name.startswith("yuvj")
+    if frame.format.is_rgb:  # `crop` makes planes of it, by BT.601
+        return Colour(Colorspace.ITU601, full)
+    usual = Colorspace.ITU709 if frame.height >= HD_LINES else Colorspace.ITU601
+    return Colour(_MATRICES.get(frame.colorspace, usual), full)
+
+
+#: By the number that files write (ITU-T H.273, table 4); 2 is "not known".
+_MATRICES = dict.fromkeys((5, 6), Colorspace.ITU601) | {
+    1: Colorspace.ITU709,
+    4: Colorspace.FCC,
+    7: Colorspace.SMPTE240M,
+    9: Colorspace.BT2020,
+}
+
+
+def cut_out(picture: Crop, box: Box) -> Crop:
+    """Return a rectangle of a crop, one of a whole frame for example."""
+    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
+    return np.ascontiguousarray(part)
+
+
+def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
+    """Return a crop as red, green, blue, shape (height, width, 3), each from 0 to 255."""
+    if not colour.full:  # far beyond what the standards allow the conversion would wrap around
+        crop = crop.clip((16, 16, 16), (235, 240, 240)).astype(np.uint8)
+    frame = av.VideoFrame.from_ndarray(crop, format="yuv444p", channel_last=True)
+    converted = frame.reformat(
+        format="rgb24",
+        src_colorspace=colour.matrix,
+        dst_colorspace=colour.matrix,
+        src_color_range=ColorRange.JPEG if colour.full else ColorRange.MPEG,
+        dst_color_range=ColorRange.JPEG,
+    )
+    return np.asarray(converted.to_ndarray(), np.uint8)
 
 
 def crop(frame: av.VideoFrame, box: Box) -> Crop:

@@ -89,12 +89,6 @@ class Cutter:
         return (values >> shift).astype(np.uint8) if shift else values
 
 
-def part_of(picture: Crop, box: Box) -> Crop:
-    """Return a copy of a rectangle of a picture."""
-    part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
-    return np.ascontiguousarray(part)
-
-
 def _to_stored(box: Box, clip: Clip) -> Box:
     # np.rot90 turns counter-clockwise; this is the way back for a rectangle.
     if clip.rotation == 90:

@@ -10,8 +10,8 @@ from itertools import pairwise
 from typing import Literal
 
 from extractor.errors import ClipError, UsageError
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
+from extractor.session.numerals import parse_number
 from extractor.session.runs_editing import RunRow, edit_runs, run_rows
 from extractor.video.clips import probe
 

@@ -29,8 +29,8 @@ from extractor.pipeline import read_session
 from extractor.reading import readers
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.readers.base import Reader
-from extractor.session.csv_tables import parse_number
 from extractor.session.folder import Session
+from extractor.session.numerals import parse_number
 from extractor.session.overlay import FILE_NAME
 
 MARGIN_S = 0.04

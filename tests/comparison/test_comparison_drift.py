@@ -83,3 +83,25 @@ def test_battery_is_a_block_where_it_changes_between_mountings():
     blocked = compared(rows)
     assert float(blocked.fit.ms_between) < float(plain.fit.ms_between) / 3
     assert "not_adjusted" not in kinds(blocked)
+
+
+def in_order(antennas: str) -> pd.DataFrame:
+    order = range(1, len(antennas) + 1)
+    return pd.DataFrame({"session": "one", "antenna": list(antennas), "order": order})
+
+
+@pytest.mark.parametrize(
+    ("antennas", "share", "confounded"),
+    [
+        ("AAAABABBBB", 0.64, False),
+        ("AABBACCBDDCDEEFFEF", 0.88, False),
+        ("AABABBCCDCDDEEFEFF", 0.94, True),
+        ("AAABBB", 0.77, True),  # one stretch each
+        ("ABABAB", 0.09, False),
+    ],
+)
+def test_only_an_order_that_the_antenna_nearly_explains_is_confounded(antennas, share, confounded):
+    runs = in_order(antennas)
+    explained = runs.groupby("antenna")["order"].transform("mean")
+    assert explained.var() / runs["order"].var() == pytest.approx(share, abs=0.01)
+    assert is_confounded(runs) is confounded

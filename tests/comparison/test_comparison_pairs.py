@@ -97,3 +97,11 @@ def test_one_antenna_apart_leaves_the_rest_in_one_set():
     order = ordering(fit, pairs, "higher")
     assert order.together == (("2", "1"),)
     assert order.apart_from_all("3")
+
+
+def test_probability_of_being_best_knows_how_roughly_the_spread_is_known():
+    """Of two antennas it is Student's t at their difference over its standard error."""
+    fit = fitted(grouped([[10.0, 11.0], [11.5, 12.5]]))
+    # Means 10.5 and 12, mean square 0.5 with 2 degrees of freedom: variance 0.5 / 2 + 0.5 / 2.
+    expected = stats.t.cdf(1.5 / np.sqrt(0.5), 2)
+    assert best_probability(fit, "higher", draws=200_000)[1] == pytest.approx(expected, abs=0.003)

@@ -14,7 +14,7 @@ from page_visitor import Visitor
 from scipy.stats import beta
 
 from extractor import pipeline
-from extractor.page.frame_cache import Recent, spread_times, widened
+from extractor.page.frame_cache import Recent, spread_times
 from extractor.reading.clip_job import ReadOptions
 from extractor.review import cards
 from extractor.review.cards import Card
@@ -296,4 +296,4 @@ def test_what_was_not_asked_for_longest_is_dropped_first() -> None:
 def test_the_strip_is_spread_over_the_clips() -> None:
     assert spread_times([10.0], 2) == [[2.5, 7.5]]
     assert [len(t) for t in spread_times([1.0, 1.0, 1.0], 10)] == [4, 3, 3]
-    assert widened(Box(0, 0, 10, 10), 0.5, 100, 12) == Box(0, 0, 15, 12)
+    assert Box(0, 0, 10, 10).widened(0.5, 100, 12) == Box(0, 0, 15, 12)

@@ -1,5 +1,7 @@
 """Sweeps: patterns of known width come back, bounds stay bounds."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,6 +18,7 @@ from extractor.radio.sweep import (
     sweep_levels,
     sweep_report,
 )
+from extractor.session.antennas import Antenna
 
 STEPS = np.array([0.0, 3, 6, 9, 12, 15])
 
@@ -86,7 +89,7 @@ def test_coverage_interpolates_between_angles():
     levels = pd.DataFrame({"angle_deg": [-40, -20, 0, 20, 40], "level": [5, 25, 30, 20, 15.0]})
     found = coverage(levels, 15.0)
     assert found.left_deg == pytest.approx(-30)
-    assert found.right_open
+    assert math.isnan(found.right_deg)
     sentence = coverage_finding("A", found, "Mbit/s").sentence
     assert sentence == "A stays at or above 15 Mbit/s from -30 to +40 deg, at least 70 deg wide."
     assert isinstance(coverage(levels, 50.0), NotValid)
@@ -97,7 +100,6 @@ def test_rated_gain_against_measured_width():
     wide, narrow = Beam(60, 55, 66, 0, 7), Beam(36, 33, 40, 0, 7)
     assert "room for 36 deg at most" in beam_finding("A", wide, 15.0).sentence
     assert "no conflict" in beam_finding("A", narrow, 15.0).sentence
-    assert "rated" not in beam_finding("A", narrow, 15.0, omnidirectional=True).sentence
 
 
 def test_report_without_calibration_has_coverage_only():
@@ -109,7 +111,11 @@ def test_report_without_calibration_has_coverage_only():
 
 def test_report_with_calibration():
     runs = session()
-    table, findings = sweep_report(runs, calibrate(runs), rated_dbi={"A": 13.0})
+    table, findings = sweep_report(runs, calibrate(runs), antennas=[Antenna("A", gain_dbi=13.0)])
     assert table["relative_db"].max() == 0
     assert [f.kind for f in findings] == ["beamwidth"]
+    assert "rated gain of 13 dBi" in findings[0].sentence
+    # An antenna for all round has no beam whose width its gain would imply.
+    omni = Antenna("A", kind="omni", gain_dbi=13.0)
+    assert "rated" not in sweep_report(runs, calibrate(runs), antennas=[omni])[1][0].sentence
     assert sweep_report(runs.drop(columns="angle_deg"), None)[1] == ()

@@ -13,8 +13,7 @@ from extractor.reading.readers.base import Line
 from extractor.reading.tightening import tighten
 from extractor.session.overlay import Box, Field
 from extractor.video import clips
-from extractor.video.crops import Crop
-from extractor.video.cutting import part_of
+from extractor.video.crops import Crop, cut_out
 
 HEIGHT, WIDTH = 100, 300
 INK = (40, 60)  # rows in which the number stands
@@ -60,7 +59,7 @@ class FussyReader:
 
 
 def surely(crops: Sequence[np.ndarray], box: Box) -> float:
-    lines = FussyReader().read([part_of(crop, box) for crop in crops])
+    lines = FussyReader().read([cut_out(crop, box) for crop in crops])
     return float(np.mean([line.confidence * (line.text not in ("", "~")) for line in lines]))
 
 

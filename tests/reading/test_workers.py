@@ -143,9 +143,8 @@ def test_clip_errors_are_told_and_bugs_raised_with_their_place() -> None:
         outcomes([Job("clip"), Job("result")], _bug)
 
 
-SLEEPERS = """
-import os, signal, time
-from extractor.reading import process_pool
+WORK = """
+import os, time
 
 class Job:
     def __init__(self, clip):
@@ -155,15 +154,19 @@ def work(job, progress):
     for i in range(6000):
         progress(f"{job.clip} {os.getpid()}", float(i))
         time.sleep(0.1)
+"""
+SLEEPERS = """
+import signal
+from extractor.reading import process_pool
+from sleeping import Job, work
 
-if __name__ == "__main__":
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background ignores it
-    try:
-        print("up", flush=True)
-        jobs = [Job("a"), Job("b"), Job("c")]
-        list(process_pool.run(jobs, work, 2, lambda *n: print(*n, flush=True)))
-    except KeyboardInterrupt:
-        print("stopped", flush=True)
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background ignores it
+try:
+    print("up", flush=True)
+    jobs = [Job("a"), Job("b"), Job("c")]
+    list(process_pool.run(jobs, work, 2, lambda *n: print(*n, flush=True)))
+except KeyboardInterrupt:
+    print("stopped", flush=True)
 """
 
 
@@ -172,6 +175,7 @@ def sleepers(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """Run a program whose two workers have ten minutes of work each."""
     script = tmp_path / "sleepers.py"
     script.write_text(SLEEPERS)
+    (tmp_path / "sleeping.py").write_text(WORK)
     with subprocess.Popen(
         [sys.executable, "-W", "error", str(script)],
         env={**os.environ, "PYTHONPATH": str(HERE.parent)},

@@ -24,6 +24,7 @@ from extractor.report.yuv_canvas import Letters
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
 from extractor.video import clips
+from extractor.video.crops import Colour
 from extractor.video.encoding import film
 
 
@@ -150,7 +151,7 @@ def test_tag(value, flag, text, shown) -> None:
 
 
 def test_tag_covers_no_marked_region() -> None:
-    clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1)
+    clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1, Colour(5, full=False))
     info = [annotated_clip.FieldInfo(n, "ms") for n in ("a", "b")]
     series = {n: empty() for n in ("a", "b")}
     for boxes in (

@@ -42,6 +42,15 @@ def test_measured_spread_gives_the_t_distribution() -> None:
     assert made.winner == "Slab"
 
 
+def test_without_spread_between_mountings_the_clips_alone_move_the_means() -> None:
+    fit = compared(scenario().query("mounting == 'm1'")).fit
+    made = simulated_repeats.repeat(fit, "higher", repeats=20_000, mounting_sd=0.0)
+    # Each antenna has a clip on each of two ports: variance MS / 2, MS drawn for each repeat.
+    t = (made.means - fit.means) / math.sqrt(float(fit.ms_within) / 2)
+    for column in t.T:
+        assert stats.kstest(column, stats.t(fit.layout.df_within).cdf).pvalue > 1e-3
+
+
 def test_the_lower_may_win() -> None:
     rows = scenario()
     made = simulated_repeats.repeat(compared(rows, better="lower").fit, "lower")

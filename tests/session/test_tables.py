@@ -12,13 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from extractor.errors import TableError
-from extractor.session.csv_tables import (
-    format_columns,
-    format_table,
-    parse_number,
-    parse_table,
-    read_table,
-)
+from extractor.session.csv_tables import format_columns, format_table, parse_table, read_table
+from extractor.session.numerals import parse_number
 
 ROWS = [{"clip": "a, b.mp4", "start_s": "1.5"}, {"clip": 'say "c".mp4', "start_s": ""}]
 

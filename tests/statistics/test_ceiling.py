@@ -71,3 +71,18 @@ def test_a_delay_has_no_ceiling_of_its_own():
     assert (
         summarise(make_series(values), make_field(decimals=1, better="lower")).ceiling_source == ""
     )
+
+
+def piled_up(at_top, beneath):
+    """Whole numbers up to 40: so many at the top, in five visits, so many in the ten below it."""
+    tops = np.array_split(38 + np.arange(at_top) % 3, 5)
+    band = np.array_split(28 + np.arange(beneath) % 10, 5)
+    parts = [piece for pair in zip(band, tops, strict=True) for piece in pair]
+    return np.concatenate([np.arange(28), *parts]).astype(float)
+
+
+@pytest.mark.parametrize(("at_top", "is_found"), [(115, False), (125, True), (175, True)])
+def test_a_pile_up_is_twice_as_dense_as_what_lies_beneath(at_top, is_found):
+    # 200 over ten steps are 20 a step; over three steps 115 are 1.9 times that, 125 are 2.1 times.
+    found = find_ceiling(piled_up(at_top, 200), 1.0)
+    assert (found == 40) is is_found

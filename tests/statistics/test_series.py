@@ -8,12 +8,11 @@ import pytest
 from series_making import make_series
 
 from extractor.errors import TableError
-from extractor.statistics.flags import Flag
+from extractor.session.numerals import decimals_in
+from extractor.statistics.flags import Flag, parse_value
 from extractor.statistics.series import (
     COLUMNS,
-    decimals_shown,
     display_step,
-    parse_value,
     series_from_table,
     usual_decimals,
 )
@@ -112,7 +111,7 @@ def test_a_column_must_be_there_once(columns, message):
     ("text", "digits"), [("38.4", 1), ("38", 0), ("38,45 Mb/s", 2), ("--", None)]
 )
 def test_digits_after_the_point(text, digits):
-    assert decimals_shown(text) == digits
+    assert decimals_in(text) == digits
 
 
 def test_the_display_step():

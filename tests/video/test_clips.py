@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -64,7 +65,7 @@ def test_rotation_turns_picture_and_crop_alike(tmp_path: Path, turn: int) -> Non
     clip = clips.probe(path)
     plain = clips.picture(clip, 0.1)[1]
     width, height = (SIZE[1], SIZE[0]) if turn in (90, 270) else SIZE
-    turned = clips.Clip(clip.path, width, height, turn, clip.codec, 30.0, None, clip.length_s)
+    turned = replace(clip, width=width, height=height, rotation=turn)
     image = clips.picture(turned, 0.1)[1]
     assert np.array_equal(image, np.rot90(plain, turn // 90))
     mask = np.zeros(SIZE[::-1], np.uint8)
@@ -179,3 +180,14 @@ def test_container_states(tmp_path: Path) -> None:
     assert not integrity.lacks_index(tmp_path / "a.mp4")
     (tmp_path / "b.bin").write_bytes(b"anything else")
     assert integrity.state(tmp_path / "b.bin") == "unknown"
+
+
+@pytest.mark.parametrize(("missing_s", "answer"), [(-3.0, "yes"), (0.45, "yes"), (0.55, "no")])
+def test_a_clip_may_lack_half_a_second_of_what_its_header_says(
+    tmp_path: Path, missing_s: float, answer: str
+) -> None:
+    make_clip(tmp_path / "a.mp4", steady(1.0), stairs)
+    _, tally = decode(tmp_path / "a.mp4")
+    clip = clips.probe(tmp_path / "a.mp4")
+    told = replace(clip, declared_duration_s=tally.end_s + missing_s)
+    assert clips.completeness(told, tally) == answer

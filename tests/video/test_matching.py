@@ -195,3 +195,15 @@ def test_a_broken_clip_still_stands_in_the_sheet(tmp_path):
     found = recording_order.match(Session(session.root))
     assert found.by == "name"
     assert "rec003.mp4" in write_sheet(session, found).read_text()
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "split"), [(0, True), (2.9, True), (3.1, False), (-2.9, True), (-3.1, False)]
+)
+def test_a_clip_goes_on_where_the_one_before_ended_not_a_while_later(gap_s, split):
+    begins = START + timedelta(seconds=600 + gap_s)
+    pair = [
+        recording_order.Recording(("a.mp4",), START, length_s=600.0),
+        recording_order.Recording(("b.mp4",), begins, length_s=600.0),
+    ]
+    assert bool(recording_order._continued(pair)) is split

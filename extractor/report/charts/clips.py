@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import Affine2D, Transform
 
 from extractor.report.charts.style import GRID, INK, LINE, SHADE, SOFT, WARN, Look, plain, with_unit
 from extractor.statistics.flags import COUNTED, Flag
 
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from matplotlib.transforms import Transform
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.str_]
+
 
 #: Runs in one picture; more are drawn in several.
 MOST_RUNS = 40
@@ -50,11 +55,9 @@ class Scale:
 
 def common_scale(runs: Sequence[RunSeries]) -> Scale:
     """Return a scale on which every run fits, from 0."""
-    tops = [float(r.series["value"].max()) for r in runs if len(r.series)]
-    tops += [r.ceiling for r in runs]
-    ends = [
-        float(r.series["time_s"].max() - r.series["time_s"].min()) for r in runs if len(r.series)
-    ]
+    drawn = [r.series for r in runs if len(r.series)]
+    tops = [float(s["value"].max()) for s in drawn] + [r.ceiling for r in runs]
+    ends = [float(s["time_s"].max() - s["time_s"].min()) for s in drawn]
     top = max((t for t in tops if math.isfinite(t)), default=1.0)
     return Scale(max((e for e in ends if math.isfinite(e)), default=1.0) or 1.0, 1.06 * top or 1.0)
 
@@ -90,9 +93,6 @@ def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> i
 
     `place` takes seconds from the start and values to the picture.
     """
-    import numpy as np
-    from matplotlib.collections import PolyCollection
-
     series = run.series
     times = series["time_s"].to_numpy(float)
     times = times - (times[0] if len(times) else 0.0)
@@ -108,30 +108,19 @@ def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> i
         areas.set_transform(place)
         axes.add_collection(areas, autolim=False)
     whole = [0.0, scale.longest_s]
+    draw = partial(axes.plot, transform=place)
     if math.isfinite(run.ceiling):
-        dashes = (0, (4, 3))
-        axes.plot(
-            whole, [run.ceiling] * 2, color=SOFT, linewidth=0.8, linestyle=dashes, transform=place
-        )
+        draw(whole, [run.ceiling] * 2, color=SOFT, linewidth=0.8, linestyle=(0, (4, 3)))
     if math.isfinite(run.mean):
-        axes.plot(whole, [run.mean] * 2, color=INK, linewidth=0.8, alpha=0.7, transform=place)
+        draw(whole, [run.mean] * 2, color=INK, linewidth=0.8, alpha=0.7)
     shown = np.where(counted, values, np.nan)
-    axes.plot(
-        times, shown, color=run.look.color, linewidth=1.0, drawstyle="steps-post", transform=place
-    )
-    _marks(axes, times, values, flags, scale, place)
+    draw(times, shown, color=run.look.color, linewidth=1.0, drawstyle="steps-post")
+    _marks(draw, times, values, flags, scale.top)
     return int(np.count_nonzero(counted))
 
 
-def outages(
-    times: npt.NDArray[np.float64],
-    values: npt.NDArray[np.float64],
-    flags: npt.NDArray[np.str_],
-    low: float,
-) -> list[tuple[float, float]]:
+def outages(times: Floats, values: Floats, flags: Flags, low: float) -> list[tuple[float, float]]:
     """Return the stretches without link or below `low`, seconds, to the next sampled instant."""
-    import numpy as np
-
     out = flags == Flag.NO_LINK
     if math.isfinite(low):
         out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
@@ -142,30 +131,18 @@ def outages(
 
 
 def _marks(
-    axes: Axes,
-    times: npt.NDArray[np.float64],
-    values: npt.NDArray[np.float64],
-    flags: npt.NDArray[np.str_],
-    scale: Scale,
-    place: Transform,
+    draw: Callable[..., object], times: Floats, values: Floats, flags: Flags, top: float
 ) -> None:
-    import numpy as np
-
     for flag, (marker, color, height) in _UNDER.items():
         at = times[flags == flag]
-        if not len(at):
-            continue
-        heights = np.full(len(at), height * scale.top)
-        axes.plot(at, heights, marker, color=color, markersize=4, transform=place)
+        if len(at):
+            draw(at, np.full(len(at), height * top), marker, color=color, markersize=4)
     for flags_in, marker, color in ((_NOT_USED, "x", WARN), ((Flag.CORRECTED,), "o", INK)):
         chosen = np.isin(flags, list(flags_in)) & np.isfinite(values)
-        if not chosen.any():
-            continue
-        heights = np.clip(values[chosen], 0, scale.top)
-        axes.plot(
-            times[chosen], heights, marker, color=color, markersize=4, markerfacecolor="none",
-            markeredgewidth=1, transform=place,
-        )  # fmt: skip
+        if chosen.any():
+            heights = np.clip(values[chosen], 0, top)
+            ring = {"markersize": 4, "markerfacecolor": "none", "markeredgewidth": 1}
+            draw(times[chosen], heights, marker, color=color, **ring)
 
 
 #: What the marks mean, for the caption.
@@ -221,8 +198,6 @@ class _Pane:
 
     def transform(self, axes: Axes, scale: Scale) -> Transform:
         """Return seconds and values to places on the sheet."""
-        from matplotlib.transforms import Affine2D
-
         moved = Affine2D().scale(self.width / scale.longest_s, self.height / scale.top)
         return moved.translate(self.left, self.bottom) + axes.transData
 
@@ -245,9 +220,6 @@ def _panes(count: int, width: float, height: float) -> list[_Pane]:
 
 def _frames(sheet: Axes, panes: Sequence[_Pane], scale: Scale) -> None:
     """Draw grid, axes, ticks and their numbers of all panes."""
-    from matplotlib.collections import LineCollection
-    from matplotlib.ticker import MaxNLocator
-
     steps = [1, 2, 2.5, 5, 10]
     values = [v for v in MaxNLocator(4, steps=steps).tick_values(0, scale.top) if v <= scale.top]
     times = MaxNLocator(5, steps=steps).tick_values(0, scale.longest_s)

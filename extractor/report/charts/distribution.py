@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib.axes import Axes
 
 from extractor.report.charts.style import INK, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 #: Rows of one antenna lie within this half-width.
 _HALF = 0.32
@@ -74,19 +72,13 @@ def _places(count: int, i: int) -> list[float]:
 
 
 def _mountings(
-    axes: Axes,
-    groups: Sequence[pd.DataFrame],
-    places: Sequence[float],
-    look: Look,
-    whiskers: bool,
+    axes: Axes, groups: Sequence[pd.DataFrame], places: Sequence[float], look: Look, whiskers: bool
 ) -> None:
     """Draw one antenna's runs, mounting by mounting, at the heights `places`.
 
     All dots are one line and all bars one collection: marks of their own take seconds where
     there are hundreds of runs.
     """
-    import pandas as pd
-
     ends = [0, *itertools.accumulate(len(g) for g in groups)]
     axes.vlines(
         [float(g["value"].mean()) for g in groups],
@@ -112,7 +104,7 @@ def draw_beside(
     tables: tuple[pd.DataFrame, pd.DataFrame],
     order: Sequence[str],
     looks: Mapping[str, Look],
-    titles: tuple[tuple[str, str], tuple[str, str]],
+    titles: Sequence[tuple[str, str]],
 ) -> tuple[Axes, Axes]:
     """Draw two fields on the same rows.
 

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+import pandas as pd
+from matplotlib.axes import Axes
+
+from extractor.comparison.drift import Drift
 from extractor.report.charts.style import INK, LINE, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-
-    from extractor.comparison.drift import Drift
 
 
 def draw_drift(
@@ -73,14 +70,9 @@ def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str, confidence: 
     shares = [(x - middle) / span for x in ends]
     axes.plot(ends, [found.change * s for s in shares], color=INK, linewidth=1.4, linestyle="--")
     # The band pivots on the middle of the session: it is the slope that is uncertain here.
-    axes.fill_between(
-        [ends[0], middle, ends[1]],
-        [found.low * shares[0], 0, found.low * shares[1]],
-        [found.high * shares[0], 0, found.high * shares[1]],
-        color=LINE,
-        alpha=0.22,
-        linewidth=0,
-    )
+    low, high = ([slope * shares[0], 0, slope * shares[1]] for slope in (found.low, found.high))
+    places = [ends[0], middle, ends[1]]
+    axes.fill_between(places, low, high, color=LINE, alpha=0.22, linewidth=0)
     axes.set_title(
         f"{_signed(found.change)} {unit} from first to last run (the band: {100 * confidence:g} % "
         f"interval {_signed(found.low)} to {_signed(found.high)})",

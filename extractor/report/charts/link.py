@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from extractor.radio.calibration import Calibration
 from extractor.radio.calibration_findings import pass_directions
 from extractor.radio.discrepancies import Judgement
 from extractor.statistics.isotonic import invert_rows
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 # Told apart by shape and lightness too, so that grey print and colour blindness lose nothing.
 INK = "#22303c"
@@ -42,16 +40,11 @@ def draw_calibration(
     for way, marker, label in ((1, "^", "way up"), (-1, "v", "way down"), (0, "o", "runs")):
         chosen = direction == way
         if chosen.any():
-            style: dict[str, Any] = {
-                "marker": marker,
-                "linestyle": "none",
-                "color": MEASURED,
-                "markersize": 6,
-            }
+            look: Any = {"marker": marker, "linestyle": "none", "color": MEASURED, "markersize": 6}
             fill = "white" if way == -1 else MEASURED
-            axes.plot(steps[chosen], values[chosen], label=label, markerfacecolor=fill, **style)
+            axes.plot(steps[chosen], values[chosen], label=label, markerfacecolor=fill, **look)
             residual = values[chosen] - fitted[chosen]
-            residual_axes.plot(steps[chosen], residual, markerfacecolor=fill, **style)
+            residual_axes.plot(steps[chosen], residual, markerfacecolor=fill, **look)
     _mark_levels(calibration, axes)
     residual_axes.axhline(0, color=INK, linewidth=0.8)
     residual_axes.set_xlabel("Attenuation in all lines, dB")
@@ -72,18 +65,9 @@ def _mark_levels(calibration: Calibration, axes: Axes) -> None:
         if antenna == curve.antenna:
             continue
         read = curve.attenuation_at(float(level)).value_db
-        x = (
-            read
-            if read is not None
-            else (curve.attenuation_db[0] if level > curve.level[0] else curve.attenuation_db[-1])
-        )
-        axes.annotate(
-            f"{antenna}" if read is not None else f"{antenna} (beyond)",
-            (x, level),
-            xytext=(8, 6),
-            textcoords="offset points",
-            color=INK,
-        )
+        end = curve.attenuation_db[0 if level > curve.level[0] else -1]
+        x, label = (end, f"{antenna} (beyond)") if read is None else (read, str(antenna))
+        axes.annotate(label, (x, level), xytext=(8, 6), textcoords="offset points", color=INK)
         axes.plot([x], [level], marker="D", color=EXPECTED, markersize=5, linestyle="none")
 
 
@@ -170,11 +154,7 @@ def draw_sweep(
     if calibrated:
         axes.axhline(-3.01, color=SOFT, linestyle="--", linewidth=1)
         axes.annotate(
-            "half power",
-            (1, -3.01),
-            xycoords=("axes fraction", "data"),
-            ha="right",
-            va="bottom",
+            "half power", (1, -3.01), xycoords=("axes fraction", "data"), ha="right", va="bottom"
         )
         axes.set_ylabel("Relative to its strongest, dB")
     else:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib.axes import Axes
 
 from extractor.report.charts.style import INK, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 
 def paired(runs: pd.DataFrame) -> pd.DataFrame:
@@ -20,8 +18,6 @@ def paired(runs: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Index session, antenna, mounting; one column a port; NaN where it was not seen.
     """
-    import pandas as pd
-
     if "port" not in runs or runs["port"].nunique() < 2:
         return pd.DataFrame()
     keys = ["session", "antenna", "mounting", "port"]

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
 from numpy.typing import NDArray
 
 from extractor.comparison.model import records
 from extractor.report.charts.style import INK, LINE, SHADE, SOFT, WARN, plain
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +28,6 @@ PARTS: tuple[tuple[str, tuple[str, ...], str, str], ...] = (
 
 def shares(summary: pd.DataFrame) -> pd.DataFrame:
     """Return each part's share of the sampled instants, one row a run, one column a part."""
-    import pandas as pd
-
     parts = pd.DataFrame(
         {
             name: summary[[c for c in columns if c in summary]].fillna(0).sum(axis=1)
@@ -76,34 +72,21 @@ def draw_quality(axes: Axes, summary: pd.DataFrame, names: Sequence[str]) -> Axe
 
 def _bars(axes: Axes, left: Floats, right: Floats, name: str, color: str, hatch: str) -> None:
     """Draw one part of all bars, row 0 on top; `left` and `right` in percent."""
-    from matplotlib.collections import PolyCollection
-
     corners = [
         [(a, i - 0.36), (b, i - 0.36), (b, i + 0.36), (a, i + 0.36)]
         for i, (a, b) in enumerate(zip(left, right, strict=True))
         if b > a
     ]
-    edge = WARN if color == SHADE else "white"
-    axes.add_collection(
-        PolyCollection(
-            corners,
-            facecolors=color,
-            edgecolors=edge,
-            linewidths=0.5,
-            hatch=hatch or None,
-            label=name,
-        )
-    )
+    bars = PolyCollection(
+        corners, facecolors=color, edgecolors=WARN if color == SHADE else "white", linewidths=0.5,
+        hatch=hatch or None, label=name,
+    )  # fmt: skip
+    axes.add_collection(bars)
 
 
 def _remark(row: dict[str, object], total: int) -> str:
-    checked, agreed = row.get("crosscheck_n"), row.get("crosscheck_agree")
+    checked, agreed = (row.get(f"crosscheck_{what}") for what in ("n", "agree"))
     text = f"n = {total:,}"
-    if (
-        isinstance(checked, float)
-        and isinstance(agreed, float)
-        and not math.isnan(checked)
-        and not math.isnan(agreed)
-    ):
+    if isinstance(checked, float) and isinstance(agreed, float) and math.isfinite(checked * agreed):
         text += f"; cross-check {round(checked * (1 - agreed))} of {checked:.0f} differ"
     return text

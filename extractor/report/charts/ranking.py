@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.transforms import offset_copy
 
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, plain, with_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
@@ -69,15 +69,9 @@ def draw_ranking(
             _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
         bound = "≥ " if row.get("lower_bound") else ""
         axes.annotate(
-            f"{bound}{row['mean']:.{digits}f}",
-            (row["mean"], i),
-            xytext=(0, 9 * size),
-            textcoords="offset points",
-            ha="center",
-            color=INK,
-            fontsize=11 * size,
-            fontweight="bold",
-        )
+            f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
+            textcoords="offset points", ha="center", fontsize=11 * size, fontweight="bold",
+        )  # fmt: skip
         (_name_above if names_above else _name_left)(axes, i, row, look, size)
     axes.set_yticks([])
     axes.tick_params(labelsize=10.5 * size)
@@ -106,8 +100,6 @@ def _one(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> No
 
 
 def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> None:
-    from matplotlib.transforms import offset_copy
-
     figure = axes.get_figure(root=True)
     below = offset_copy(axes.transData, figure, 0, -13 * size, units="points")
     axes.plot(
@@ -160,13 +152,9 @@ def _brackets(
             continue
         x, top, bottom = 1.02 + 0.035 * k, min(rows) - 0.2, max(rows) + 0.2
         axes.plot(
-            [x - 0.012, x, x, x - 0.012],
-            [top, top, bottom, bottom],
-            color=SOFT,
-            linewidth=1.4 * size,
-            transform=transform,
-            clip_on=False,
-        )
+            [x - 0.012, x, x, x - 0.012], [top, top, bottom, bottom], color=SOFT,
+            linewidth=1.4 * size, transform=transform, clip_on=False,
+        )  # fmt: skip
         if k == len(together) - 1:
             axes.text(
                 x + 0.015, (top + bottom) / 2, "can't be\ntold apart", transform=transform,

@@ -6,19 +6,18 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+from matplotlib.figure import Figure
+
+from extractor.comparison import Comparison
+from extractor.comparison.drift import drift as drift_of
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
 from extractor.results import FieldInfo, Results
 from extractor.statistics.dropouts import low_level
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure
-
-    from extractor.comparison import Comparison
 
 NO_ANTENNA = "(no antenna given)"
 
@@ -97,8 +96,6 @@ def words(material: Material) -> list[str]:
 
 def points(results: Sequence[Results], name: str) -> pd.DataFrame:
     """Return one row a run of one field: the summary's columns, ``session`` and ``value``."""
-    import pandas as pd
-
     parts = [one.rows(name).assign(session=one.name) for one in results]
     runs = pd.concat(parts, ignore_index=True)
     runs["antenna"] = runs["antenna"].replace("", NO_ANTENNA)
@@ -114,50 +111,15 @@ def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[
         yield from GROUPS[i](material)
 
 
-def _compared(material: Material) -> Iterator[Chart]:
-    if material.comparison is not None:
-        yield _ranking(material, material.comparison)
-
-
-def _seen_on_ports(material: Material) -> Iterator[Chart]:
-    if material.comparison is not None and len(ports.paired(material.comparison.runs)):
-        yield _ports(material, material.comparison)
-
-
-def _clips_of_main(material: Material) -> Iterator[Chart]:
-    yield from _clips(material, material.field)
-
-
-def _clips_of_second(material: Material) -> Iterator[Chart]:
-    if material.second is not None:
-        yield from _clips(material, material.second)
-
-
-def _spread(material: Material) -> Iterator[Chart]:
+def _spread(material: Material, comparison: Comparison | None) -> Iterator[Chart]:
     yield _distribution(material)
     if material.second is not None:
         yield _beside(material, material.second)
-    if material.comparison is not None:
-        yield from _drift(material, material.comparison)
+    if comparison is not None:
+        yield from _drift(material, comparison)
 
 
-def _quality_of_main(material: Material) -> Iterator[Chart]:
-    yield _quality(material, material.field)
-
-
-def _quality_of_second(material: Material) -> Iterator[Chart]:
-    if material.second is not None:
-        yield _quality(material, material.second)
-
-
-#: Charts that are drawn together, in the order of the report.
-GROUPS: tuple[Callable[[Material], Iterator[Chart]], ...] = (
-    *(_compared, _seen_on_ports, _clips_of_main, _clips_of_second, _spread),
-    *(_quality_of_main, _quality_of_second),
-)
-
-
-def _ranking(material: Material, comparison: Comparison) -> Chart:
+def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
     table = comparison.ranking
     figure = style.new_figure(9, 1.1 + 0.72 * len(table))
     ranking.draw_ranking(
@@ -167,7 +129,7 @@ def _ranking(material: Material, comparison: Comparison) -> Chart:
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
-    return Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
+    yield Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
 
 
 def ranking_caption(comparison: Comparison) -> str:
@@ -199,8 +161,10 @@ def _spoken(row: Mapping[str, Any], unit: str) -> str:
     return f"{text}, {row['runs']} runs in {row['mountings']} mountings"
 
 
-def _ports(material: Material, comparison: Comparison) -> Chart:
+def _ports(material: Material, comparison: Comparison) -> Iterator[Chart]:
     cells = ports.paired(comparison.runs)
+    if not len(cells):
+        return
     figure = style.new_figure(9, 4.2)
     ports.draw_ports(
         figure.subplots(), comparison.runs, material.looks, unit=comparison.unit,
@@ -210,7 +174,7 @@ def _ports(material: Material, comparison: Comparison) -> Chart:
         "A line is one mounting, seen on the ports at its ends: it shows what changing the port "
         "did to it. Swaps of like with like are left out."
     )
-    return Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
+    yield Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
 
 
 def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
@@ -234,19 +198,16 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
             name = str(row["antenna"]) or NO_ANTENNA
             title = run_title(row, material.looks[name].label)
             ceiling = _number(row.get("ceiling"))
-            found.append(
-                (
-                    material.order.index(name) if name in material.order else math.inf,
-                    clips.RunSeries(
-                        title=f"{one.name[:14]}: {title}" if many else title,
-                        series=one.series(row, info.name),
-                        look=material.looks[name],
-                        mean=_number(row["mean"]),
-                        low=low_level(info.better, info.low, ceiling),
-                        ceiling=ceiling,
-                    ),
-                )
+            run = clips.RunSeries(
+                title=f"{one.name[:14]}: {title}" if many else title,
+                series=one.series(row, info.name),
+                look=material.looks[name],
+                mean=_number(row["mean"]),
+                low=low_level(info.better, info.low, ceiling),
+                ceiling=ceiling,
             )
+            place = material.order.index(name) if name in material.order else math.inf
+            found.append((place, run))
     return [run for _, run in sorted(found, key=lambda pair: pair[0])]
 
 
@@ -290,10 +251,7 @@ def _beside(material: Material, second: FieldInfo) -> Chart:
     left, right = figure.subplots(1, 2)
     distribution.draw_beside(
         left, right, pair, order, material.looks,
-        (
-            (_with_direction(material.field), material.field.unit),
-            (_with_direction(second), second.unit),
-        ),
+        [(_with_direction(info), info.unit) for info in (material.field, second)],
     )  # fmt: skip
     caption = "A dot is one run; a dark bar is the mean of one mounting. Rows as in the ranking."
     alt = f"{material.field.name} and {second.name} of each run, beside each other."
@@ -305,8 +263,6 @@ def _with_direction(info: FieldInfo) -> str:
 
 
 def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
-    from extractor.comparison.drift import drift as drift_of
-
     runs = comparison.runs
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return
@@ -327,7 +283,7 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
 
-def _quality(material: Material, info: FieldInfo) -> Chart:
+def _quality(material: Material, info: FieldInfo) -> Iterator[Chart]:
     runs = points(material.results, info.name)
     names = [
         run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
@@ -338,4 +294,24 @@ def _quality(material: Material, info: FieldInfo) -> Chart:
     quality.draw_quality(figure.subplots(), runs, names)
     caption = f"{info.name}: what the overlay showed at the sampled instants of each run."
     alt = f"Share of readable instants of {info.name} in {len(runs)} runs."
-    return Chart(f"quality-{info.name}", "quality", caption, alt, figure)
+    yield Chart(f"quality-{info.name}", "quality", caption, alt, figure)
+
+
+def _if_there(draw: Callable[[Material, Any], Iterator[Chart]], what: str) -> _Group:
+    """Return a group of charts of a part of the material, none where there is no such part."""
+
+    def drawn(material: Material) -> Iterator[Chart]:
+        part = getattr(material, what)
+        return iter(()) if part is None else draw(material, part)
+
+    return drawn
+
+
+_Group = Callable[[Material], Iterator[Chart]]
+#: Charts that are drawn together, in the order of the report.
+GROUPS: tuple[_Group, ...] = (
+    *(_if_there(draw, "comparison") for draw in (_ranking, _ports)),
+    *(_if_there(_clips, field) for field in ("field", "second")),
+    lambda material: _spread(material, material.comparison),
+    *(_if_there(_quality, field) for field in ("field", "second")),
+)

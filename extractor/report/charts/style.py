@@ -13,12 +13,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from matplotlib.font_manager import FontEntry
+import matplotlib
+from matplotlib import font_manager
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontEntry
+from matplotlib.ft2font import FT2Font
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+from PIL import Image
 
 INK = "#1d2a33"
 SOFT = "#5d6b75"
@@ -44,28 +48,20 @@ PALETTE: tuple[tuple[str, str, str], ...] = (
 #: Beyond six antennas colours come again, with other markers.
 _MORE_MARKERS = ("X", "*", "p", "h", "<", ">", "d", "8")
 
-#: What a colour becomes on dark paper.
-DARK: Mapping[str, str] = {
-    INK: "#e6edf2",
-    SOFT: "#a9b6c0",
-    GRID: "#2e3a44",
-    PAPER: "#182028",
-    SHADE: "#4b2a24",
-    WARN: "#ff9c86",
-    LINE: "#8796a2",
-    **{light: dark for light, dark, _ in PALETTE},
-}
-#: The name of each colour's variable in a page's style sheet.
-VARIABLES: Mapping[str, str] = {
-    INK: "--ink",
-    SOFT: "--soft",
-    GRID: "--grid",
-    PAPER: "--paper",
-    SHADE: "--shade",
-    WARN: "--warn",
-    LINE: "--line",
-    **{light: f"--antenna-{i}" for i, (light, _, _) in enumerate(PALETTE)},
-}
+#: What a colour becomes on dark paper,
+#: and the name of its variable in a page's style sheet.
+_THEMES = (
+    (INK, "#e6edf2", "--ink"),
+    (SOFT, "#a9b6c0", "--soft"),
+    (GRID, "#2e3a44", "--grid"),
+    (PAPER, "#182028", "--paper"),
+    (SHADE, "#4b2a24", "--shade"),
+    (WARN, "#ff9c86", "--warn"),
+    (LINE, "#8796a2", "--line"),
+    *((light, dark, f"--antenna-{i}") for i, (light, dark, _) in enumerate(PALETTE)),
+)
+DARK: Mapping[str, str] = {light: dark for light, dark, _ in _THEMES}
+VARIABLES: Mapping[str, str] = {light: name for light, _, name in _THEMES}
 LONGEST_NAME = 24
 _FONT = "DejaVu Sans"
 #: So many characters without a font are named in one line.
@@ -126,8 +122,6 @@ def drawing(texts: Sequence[str] = (), *, tell: bool = True) -> Iterator[None]:
     font lacks are taken from another installed one where there is one. What none holds becomes a
     box; a line on the log says so, once a character, unless not to `tell`.
     """
-    import matplotlib
-
     fonts = fonts_for("".join(texts))
     if tell:
         _tell_lacking("".join(texts))
@@ -204,8 +198,6 @@ def _without_font(text: str) -> set[str]:
 
 @cache
 def _further(lacking: frozenset[str]) -> tuple[str, ...]:
-    from matplotlib import font_manager
-
     found: list[str] = []
     left = {ord(c) for c in lacking}
     known = font_manager.fontManager.ttflist
@@ -238,15 +230,11 @@ def _search(entries: Iterable[FontEntry], left: set[int], found: list[str]) -> N
 
 @cache
 def _font_path(family: str) -> str:
-    from matplotlib import font_manager
-
     return str(font_manager.findfont(font_manager.FontProperties(family=[family])))
 
 
 @cache
 def _coverage(path: str) -> frozenset[int]:
-    from matplotlib.ft2font import FT2Font
-
     return frozenset(FT2Font(path).get_charmap())
 
 
@@ -258,9 +246,6 @@ def drawable(text: str) -> str:
 
 def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> Figure:
     """Make an empty figure of a size in inches; `arranged` keeps labels inside it."""
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
-
     engine = ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.08) if arranged else None
     return Figure(figsize=(width_in, height_in), layout=engine)
 
@@ -293,8 +278,6 @@ class Pixels:
 
     def png(self) -> bytes:
         """Return a PNG file's content; other threads run meanwhile."""
-        from PIL import Image
-
         size = (self.width, len(self.content) // (4 * self.width))
         stream = io.BytesIO()
         picture = Image.frombuffer("RGBA", size, self.content, "raw", "RGBA", 0, 1)
@@ -326,8 +309,7 @@ _METADATA = re.compile(r"<metadata>.*?</metadata>\s*", re.DOTALL)
 _COMMENT = re.compile(r"<!--.*?-->\s*", re.DOTALL)
 _ID = re.compile(r'\bid="([^"]*)"')
 _REFERENCE = re.compile(r'(url\(#|href="#)')
-_SIZE = re.compile(r'(<svg\b[^>]*?) width="[^"]*"')
-_HEIGHT = re.compile(r'(<svg\b[^>]*?) height="[^"]*"')
+_SIZE = re.compile(r'(<svg\b[^>]*?) (?:width|height)="[^"]*"')
 
 
 def inline(picture: str, name: str) -> str:
@@ -343,7 +325,7 @@ def inline(picture: str, name: str) -> str:
     text = _COMMENT.sub("", _METADATA.sub("", _PROLOG.sub("", picture, count=1)))
     text = _ID.sub(rf'id="{name}-\1"', text)
     text = _REFERENCE.sub(rf"\g<1>{name}-", text)
-    text = _HEIGHT.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
+    text = _SIZE.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
     for color, variable in VARIABLES.items():
         text = text.replace(color, f"var({variable})")
     return text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
