@@ -115,7 +115,7 @@ def _tight_share(seen: Sequence[Crop], reader: FieldReader) -> Share | None:
     if not crops:
         return None
     height, width = crops[0].shape[:2]
-    tight = tighten(reader, crops).box
+    tight = tighten(reader, crops)
     return (tight.x / width, tight.y / height, tight.width / width, tight.height / height)
 
 

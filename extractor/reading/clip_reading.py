@@ -22,6 +22,7 @@ from extractor.reading.temporal_evidence import (
     odd_signs,
     repeated,
     rescued,
+    spread,
     tempered,
     there_and_back,
 )
@@ -142,19 +143,17 @@ def read_fields(
         If the clip cannot be decoded or gives no frame.
     """
     tally = clips.Tally()
-    lessons = [(taught or {}).get(f.name) for f in fields]
-    drawn = [lesson.drawn for lesson in lessons if lesson is not None]
+    cut, views = list(boxes), []
+    for i, item in enumerate(fields):
+        lesson = (taught or {}).get(item.name)
+        views.append(View(i, lesson.glyphs if lesson else None, len(cut)))
+        cut += [lesson.drawn] if lesson else []
     stream = clips.frames(
-        clip, [*boxes, *drawn], tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
+        clip, cut, tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
     memories: list[Memory] = []
     eyes = [FieldReader(reader, f) for f in fields]
-    places = iter(range(len(boxes), len(boxes) + len(drawn)))
-    views = [
-        View(i, None, i) if lesson is None else View(i, lesson.glyphs, next(places))
-        for i, lesson in enumerate(lessons)
-    ]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
         if stretch.samples[0] == 0:
@@ -179,8 +178,7 @@ def read_fields(
         for row, confidence in enumerate(seen.confidence):
             if confidence < reader.gate:
                 seen.since_s[row] = math.nan
-        chosen = np.linspace(0, len(seen.kept) - 1, min(keep, len(seen.kept)))
-        seen.kept = [seen.kept[int(i)] for i in chosen]
+        seen.kept = [seen.kept[i] for i in spread(0, len(seen.kept), keep)]
     result.complete = clips.completeness(clip, tally)
     result.remarks = clips.remarks(clip, tally)
     present_s = tally.end_s - sum(end - begin for begin, end in tally.holes)
@@ -195,6 +193,7 @@ class View:
     read: int
     glyphs: GlyphSet | None
     drawn: int
+    """Counts where `glyphs` are given."""
 
 
 def _doubt(

@@ -244,14 +244,10 @@ def preview(session: Session, item: Field, reader_name: str) -> Preview:
         If the reader cannot run.
     """
     reader = readers.create(reader_name)
-    tight = box_tightening.tight_shares(session, _overlay_with(session, item), reader)
+    others = [f for f in _known(session) if f.name != item.name]
+    tight = box_tightening.tight_shares(session, Overlay((*others, item)), reader)
     glances, failed = box_tightening.look(session, item, tight, reader)
     return Preview(glances, failed, tight.get(item.name))
-
-
-def _overlay_with(session: Session, item: Field) -> Overlay:
-    known = [f for f in _known(session) if f.name != item.name]
-    return Overlay((*known, item))
 
 
 def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:

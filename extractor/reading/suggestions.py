@@ -196,9 +196,7 @@ def accept(
     if not 1 <= index <= len(found.candidates):
         raise UsageError(f"--accept {index}={name}: there are {len(found.candidates)} candidates")
     candidate = found.candidates[index - 1]
-    changes: dict[str, object] = {}
-    if candidate.decimals is not None:
-        changes["decimals"] = candidate.decimals
+    changes = {} if candidate.decimals is None else {"decimals": candidate.decimals}
     spot = marking.Spot(candidate.box, found.clip, found.time_s)
     return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist)
 

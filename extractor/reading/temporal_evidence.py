@@ -279,10 +279,10 @@ def _reach(stretch: Stretch, position: int) -> tuple[int, int, int]:
 def _frames_around(stretch: Stretch, position: int) -> list[int]:
     """Return a few frames before and after a sample, up to the samples beside it."""
     first, here, last = _reach(stretch, position)
-    return [*_spread(first, here, RESCUE_FRAMES), *_spread(here + 1, last + 1, RESCUE_FRAMES)]
+    return [*spread(first, here, RESCUE_FRAMES), *spread(here + 1, last + 1, RESCUE_FRAMES)]
 
 
-def _spread(first: int, stop: int, count: int) -> list[int]:
+def spread(first: int, stop: int, count: int) -> list[int]:
     """Return up to `count` whole numbers spread over ``range(first, stop)``."""
     return sorted({int(v) for v in np.linspace(first, stop - 1, count)}) if stop > first else []
 

@@ -10,24 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Protocol
 
 import numpy as np
 
 from extractor.reading.number_parsing import Reading, interpret
 from extractor.reading.readers.base import Line
+from extractor.reading.temporal_evidence import Eye, spread
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video.crops import Crop, cut_out
-
-
-class Reads(Protocol):
-    """Whatever reads crops: a reader, or one that knows what its field cannot show."""
-
-    def read(self, crops: Sequence[Crop]) -> list[Line]:
-        """Read each crop; see `extractor.reading.readers.base.Reader.read`."""
-        ...
-
 
 #: Shares of the box's height taken off at the top and at the bottom.
 TRIMS_Y = (0.0, 0.08, 0.16, 0.24, 0.32, 0.40)
@@ -44,32 +35,21 @@ SURE_ENOUGH = 0.5
 MOST_CROPS = 24
 
 
-@dataclass(frozen=True, slots=True)
-class Tightened:
-    """The part of a drawn box that is read."""
-
-    box: Box
-    """Pixels of the drawn box."""
-    score: float
-    """Mean confidence of readable crops, unreadable ones counted as 0; 0 to 1."""
-    score_before: float
-    """The same for the drawn box as a whole."""
-
-
-def tighten(reader: Reads, crops: Sequence[Crop]) -> Tightened:
+def tighten(reader: Eye, crops: Sequence[Crop]) -> Box:
     """Choose the sub-rectangle that is read most surely.
 
     Parameters
     ----------
-    reader : Reads
+    reader : Eye
         Whose readings decide.
     crops : sequence of Crop
         The drawn box at several instants, all of one size; best from several clips.
 
     Returns
     -------
-    Tightened
-        The whole box where nothing is better, or nothing readable was found.
+    Box
+        In pixels of the drawn one: the whole box where nothing is better, or nothing readable was
+        found.
 
     Raises
     ------
@@ -78,7 +58,7 @@ def tighten(reader: Reads, crops: Sequence[Crop]) -> Tightened:
     """
     if len({c.shape for c in crops}) != 1:
         raise ValueError("tightening needs crops of one size")
-    chosen = [crops[i] for i in _spread(len(crops), MOST_CROPS)]
+    chosen = [crops[i] for i in spread(0, len(crops), MOST_CROPS)]
     height, width = chosen[0].shape[:2]
     whole = Box(0, 0, width, height)
     known = _Known(_readings(reader, chosen, whole, 0.0))
@@ -87,9 +67,7 @@ def tighten(reader: Reads, crops: Sequence[Crop]) -> Tightened:
     if score < GOOD_ENOUGH:
         known = _Known(known.whole, _readings(reader, chosen, box, SURE_ENOUGH))
         box, score = _best(reader, chosen, _columns_of(box), known)
-    if score <= before + TIE:
-        return Tightened(whole, before, before)
-    return Tightened(box, score, before)
+    return whole if score <= before + TIE else box
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +78,6 @@ class _Known:
     """The drawn box, however unsure."""
     rows: Sequence[Reading] | None = None
     """The chosen rows in full width, where they are read at all surely."""
-
-
-def _spread(count: int, wanted: int) -> list[int]:
-    return sorted({int(i) for i in np.linspace(0, count - 1, min(count, wanted))})
 
 
 def _rows_of(whole: Box) -> list[Box]:
@@ -125,7 +99,7 @@ def _columns_of(rows: Box) -> list[Box]:
 
 
 def _best(
-    reader: Reads,
+    reader: Eye,
     crops: Sequence[Crop],
     boxes: Sequence[Box],
     known: _Known,
@@ -141,9 +115,7 @@ def _best(
     return box, score
 
 
-def _scores(
-    reader: Reads, crops: Sequence[Crop], boxes: Sequence[Box], known: _Known
-) -> list[float]:
+def _scores(reader: Eye, crops: Sequence[Crop], boxes: Sequence[Box], known: _Known) -> list[float]:
     cuts = [cut_out(crop, box) for box in boxes for crop in crops]
     lines = reader.read(cuts)
     scores = []
@@ -166,6 +138,6 @@ def _worth(line: Line, known: _Known, crop: int) -> float:
     return 0.0 if other else line.confidence
 
 
-def _readings(reader: Reads, crops: Sequence[Crop], box: Box, least: float) -> list[Reading]:
+def _readings(reader: Eye, crops: Sequence[Crop], box: Box, least: float) -> list[Reading]:
     lines = reader.read([cut_out(crop, box) for crop in crops])
     return [interpret(line.text, line.confidence, least) for line in lines]

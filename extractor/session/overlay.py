@@ -254,11 +254,16 @@ def checked(overlay: Overlay) -> Overlay:
     return parse({"field": [_as_toml(item) for item in overlay.fields]}, "overlay")
 
 
-def _check_keys(table: Mapping[str, Any], known: Sequence[str], where: str) -> None:
+def _check_keys(
+    table: Mapping[str, Any], known: Sequence[str], where: str, required: Sequence[str] = ()
+) -> None:
     for key in table:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
             raise OverlayError(f"{where}: unknown key '{key}'; did you mean '{near[0]}'?")
+    for key in required:
+        if key not in table:
+            raise OverlayError(f"{where}: '{key}' is missing")
 
 
 def check_names(names: Sequence[str], where: str) -> None:
@@ -281,10 +286,7 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
     name = table.get("name")
     if isinstance(name, str) and name:
         where = f"{where} '{name}'"
-    _check_keys(table, _FIELD_KEYS, where)
-    for key in ("name", "frame", "box"):
-        if key not in table:
-            raise OverlayError(f"{where}: '{key}' is missing")
+    _check_keys(table, _FIELD_KEYS, where, ("name", *_PLACE_KEYS))
     check_name(name, where)
     place = _parse_place(table, where)
     better = table.get("better")
@@ -335,10 +337,7 @@ def check_limits(field_: Field, where: str) -> None:
 
 
 def _parse_also(table: Mapping[str, Any], where: str) -> Place:
-    _check_keys(table, _PLACE_KEYS, where)
-    for key in _PLACE_KEYS:
-        if key not in table:
-            raise OverlayError(f"{where}: '{key}' is missing")
+    _check_keys(table, _PLACE_KEYS, where, _PLACE_KEYS)
     return _parse_place(table, where)
 
 
@@ -454,19 +453,12 @@ def _update_table(table: Any, item: Field) -> None:
 
 
 def _as_toml(item: Field) -> dict[str, Any]:
-    values: dict[str, Any] = {"name": item.name}
-    if item.unit:
-        values["unit"] = item.unit
-    values["frame"] = list(item.frame)
-    values["box"] = item.box.as_list()
-    if item.decimals is not None:
-        values["decimals"] = item.decimals
-    if item.better is not None:
-        values["better"] = item.better
-    for key in ("minimum", "maximum", "ceiling", "low"):
-        number = getattr(item, key)
-        if number is not None:
-            values[key] = number
-    if item.also:
-        values["also"] = [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also]
-    return values
+    also = [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also]
+    keys = ("decimals", "better", "minimum", "maximum", "ceiling", "low")
+    values = {
+        **{"name": item.name, "unit": item.unit},
+        **{"frame": list(item.frame), "box": item.box.as_list()},
+        **{key: getattr(item, key) for key in keys},
+        "also": also,
+    }
+    return {key: value for key, value in values.items() if value not in (None, "", [])}

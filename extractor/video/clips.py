@@ -222,12 +222,6 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
         If the clip cannot be opened or no frame can be decoded there.
     """
     cutter = Cutter(clip, boxes, thumbs=False)
-    for time_s, decoded in _shown(clip, times_s):
-        yield cutter.cut(decoded, time_s)
-
-
-def _shown(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, av.VideoFrame]]:
-    """Yield the decoded frame shown at each time with its own time; see `at_times`."""
     with decoding.opened_stream(clip.path, threaded=True) as stream:
         first = decoding.first_time_s(clip.path, stream)
         decoded: Iterator[Any] = iter(())
@@ -247,7 +241,7 @@ def _shown(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, av.Vid
                 best = frame
             if best is None:
                 raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
-            yield (decoding.time_s_of(best) or first) - first, best
+            yield cutter.cut(best, (decoding.time_s_of(best) or first) - first)
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:

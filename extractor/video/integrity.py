@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Literal
 
 #: "whole": the structure ends where the file ends. "cut": something declared is missing.
 #: "unknown": this container cannot tell.
 State = Literal["whole", "cut", "unknown"]
+Span = tuple[int, int]
+"""Where a part of a file begins and ends, bytes."""
 
 TS_PACKET = 188
 TS_SYNC = 0x47
@@ -56,10 +59,9 @@ def lacks_index(path: Path) -> bool:
     OSError
         If the file cannot be read.
     """
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        kinds = [kind for kind, _, _ in _mp4_boxes(stream, size)]
-    return bool(kinds) and kinds[0] in _MP4_FIRST_BOXES and b"moov" not in kinds
+    with _mp4(path) as (stream, whole):
+        kinds = [kind for begin, end in whole for kind, _, _ in _mp4_boxes(stream, end, begin)]
+    return bool(kinds) and b"moov" not in kinds
 
 
 def claims_too_much(path: Path) -> bool:
@@ -72,11 +74,10 @@ def claims_too_much(path: Path) -> bool:
     OSError
         If the file cannot be read.
     """
-    size = path.stat().st_size
     with path.open("rb") as stream:
-        first = stream.read(8)[4:]
-        if first not in _MP4_FIRST_BOXES | {b"moof", b"sidx"}:
+        if stream.read(8)[4:] not in _MP4_FIRST_BOXES | {b"moof", b"sidx"}:
             return False
+        size = path.stat().st_size
         return any(count > size for count in _sample_counts(stream, 0, size, 0))
 
 
@@ -90,11 +91,8 @@ def recordings(path: Path) -> int:
     OSError
         If the file cannot be read.
     """
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        if stream.read(8)[4:] not in _MP4_FIRST_BOXES:
-            return 1
-        return max(1, len(_mp4_inside(stream, [(0, size)], b"moov")))
+    with _mp4(path) as (stream, whole):
+        return max(1, len(_mp4_inside(stream, whole, b"moov")))
 
 
 def hidden_start_s(path: Path) -> float:
@@ -107,15 +105,20 @@ def hidden_start_s(path: Path) -> float:
     OSError
         If the file cannot be read.
     """
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        if stream.read(8)[4:] not in _MP4_FIRST_BOXES:
-            return 0.0
-        tracks = _mp4_inside(stream, [(0, size)], b"moov", b"trak")
+    with _mp4(path) as (stream, whole):
+        tracks = _mp4_inside(stream, whole, b"moov", b"trak")
         return max((_hidden_start_s(stream, track) for track in tracks), default=0.0)
 
 
-def _hidden_start_s(stream: IO[bytes], track: tuple[int, int]) -> float:
+@contextmanager
+def _mp4(path: Path) -> Iterator[tuple[IO[bytes], list[Span]]]:
+    """Open a file; also give the span of all of it, none where it is no MP4 or MOV file."""
+    with path.open("rb") as stream:
+        found = stream.read(8)[4:] in _MP4_FIRST_BOXES
+        yield stream, [(0, path.stat().st_size)] if found else []
+
+
+def _hidden_start_s(stream: IO[bytes], track: Span) -> float:
     # ISO/IEC 14496-12, 8.6.6 (edit list) and 8.4.2 (media header): version 1 has long times.
     edits = _mp4_inside(stream, [track], b"edts", b"elst")
     headers = _mp4_inside(stream, [track], b"mdia", b"mdhd")
@@ -129,9 +132,7 @@ def _hidden_start_s(stream: IO[bytes], track: tuple[int, int]) -> float:
     return float(start / scale) if scale and start > 0 else 0.0
 
 
-def _mp4_inside(
-    stream: IO[bytes], spans: list[tuple[int, int]], *kinds: bytes
-) -> list[tuple[int, int]]:
+def _mp4_inside(stream: IO[bytes], spans: list[Span], *kinds: bytes) -> list[Span]:
     # Begin and end of the content of all boxes of the last kind, inside those of the others.
     for wanted in kinds:
         spans = [

@@ -187,7 +187,7 @@ def tight_share(reader: Any, crops: Sequence[Crop]) -> Share:
     """Return the part of a box that the tool chooses after a look at a few instants."""
     few = [crops[round((k + 0.5) / MOST_CROPS * (len(crops) - 1))] for k in range(MOST_CROPS)]
     height, width = few[0].shape[:2]
-    box = tighten(reader, few).box
+    box = tighten(reader, few)
     return box.x / width, box.y / height, box.width / width, box.height / height
 
 
