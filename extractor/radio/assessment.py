@@ -15,7 +15,7 @@ from extractor.radio.calibration_findings import (
     CalibrationReport,
     antennas_on_other_ports,
     at_common_attenuation,
-    report_for_comparison,
+    calibration_report,
 )
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import (
@@ -127,7 +127,7 @@ def link_report(
     sweep = pd.DataFrame()
     if table is not None:
         if table.better == "higher":
-            report = report_for_comparison(table.runs, unit=table.unit)
+            report = calibration_report(table.runs, unit=table.unit)
         measured = _measured(table, report, base)
         judgements = tuple(
             judge(one, measured[folded(one.antenna)], antenna, base, circumstances)

@@ -14,7 +14,7 @@ from scipy.stats import t
 
 from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, Quantity, Voice
-from extractor.radio.calibration import ATTENUATOR_SD_DB, Calibration, calibrate, is_calibrated
+from extractor.radio.calibration import Calibration, calibrate, is_calibrated
 from extractor.radio.equivalent_db import pair_differences
 from extractor.radio.propagation import steepest_slope_mbit_s_per_db
 from extractor.session.csv_tables import numbers
@@ -47,32 +47,30 @@ class CalibrationReport:
 
 
 def calibration_report(
-    runs: pd.DataFrame,
-    *,
-    measure: str = "value",
-    unit: str = "Mbit/s",
-    confidence: float = 0.95,
-    bandwidth_hz: float | None = None,
-    attenuator_sd_db: float = ATTENUATOR_SD_DB,
-) -> CalibrationReport:
-    """Calibrate a table of runs and say what follows.
+    runs: pd.DataFrame, *, unit: str = "Mbit/s", confidence: float = 0.95
+) -> CalibrationReport | None:
+    """Calibrate the runs of a comparison and say what follows; None without a calibration.
 
     Parameters
     ----------
     runs
-        One row a run of one field, as `comparison.load_sessions` gives it.
-    measure
-        Column with the level.
-    bandwidth_hz
-        Channel width, to recognise a slope that no channel can have.
-
-    Raises
-    ------
-    TableError
-        If there is no calibration in the table (see `calibration.is_calibrated`).
+        All runs, steps included, with ``value``; of one session, since a curve belongs to the
+        place and day on which it was measured. The channel's ``width_mhz``, where they share
+        one, shows a slope that no channel can have.
+    unit
+        Of ``value``.
+    confidence
+        Of the intervals in decibels, 0.5 to 0.999.
     """
-    calibration = calibrate(runs, measure=measure)
-    pairs = pair_differences(calibration, confidence=confidence, attenuator_sd_db=attenuator_sd_db)
+    single = "session" not in runs.columns or runs["session"].nunique() == 1
+    if not single or not is_calibrated(runs, measure="value"):
+        return None
+    bandwidth_hz = None
+    if "width_mhz" in runs.columns:
+        widths = numbers(runs, "width_mhz").dropna().unique()
+        bandwidth_hz = float(widths[0]) * 1e6 if len(widths) == 1 else None
+    calibration = calibrate(runs, measure="value")
+    pairs = pair_differences(calibration, confidence=confidence)
     findings = [
         *one_line_finding(calibration.curve_runs),
         *hysteresis_finding(calibration, unit),
@@ -352,27 +350,6 @@ def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, tuple[Findi
     """
     report = None
     if table.factor == "antenna" and table.better == "higher":
-        report = report_for_comparison(table.runs, unit=table.unit, confidence=confidence)
+        report = calibration_report(table.runs, unit=table.unit, confidence=confidence)
     runs = at_common_attenuation(table.runs).reset_index(drop=True)
     return replace(table, runs=runs), report.findings if report is not None else ()
-
-
-def report_for_comparison(
-    runs: pd.DataFrame, *, unit: str, confidence: float = 0.95
-) -> CalibrationReport | None:
-    """Calibrate the runs of a comparison, or None where they hold no calibration.
-
-    Parameters
-    ----------
-    runs
-        All runs, steps included, with ``value``; of one session, since a curve belongs to the
-        place and day on which it was measured.
-    """
-    single = "session" not in runs.columns or runs["session"].nunique() == 1
-    if not single or not is_calibrated(runs, measure="value"):
-        return None
-    width_hz = None
-    if "width_mhz" in runs.columns:
-        widths = numbers(runs, "width_mhz").dropna().unique()
-        width_hz = float(widths[0]) * 1e6 if len(widths) == 1 else None
-    return calibration_report(runs, unit=unit, confidence=confidence, bandwidth_hz=width_hz)
