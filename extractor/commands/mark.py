@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from extractor.commands.options import (
+    FIELD_OPTIONS,
     Better,
     Ceiling,
     Decimals,
@@ -23,9 +24,6 @@ from extractor.errors import UsageError
 if TYPE_CHECKING:
     from extractor.reading.marking import Marked
     from extractor.session.folder import Session
-
-#: What an option of the same name says of a field.
-CHANGED = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")
 
 
 def mark(
@@ -93,7 +91,7 @@ def mark(
         if not (field and box):
             raise UsageError("--field and --box go together")
         values = (unit, decimals, minimum, maximum, ceiling, low, better)
-        given = {key: v for key, v in zip(CHANGED, values, strict=True) if v is not None}
+        given = {key: v for key, v in zip(FIELD_OPTIONS, values, strict=True) if v is not None}
         spot = marking.Spot(marking.parse_box(box), on, at)
         made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)

@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 
 import typer
 
+#: Options that say something of a field, as its attribute of the same name.
+FIELD_OPTIONS = ("unit", "decimals", "minimum", "maximum", "ceiling", "low", "better")
 Better = Literal["higher", "lower"]
 SessionFolder = Annotated[
     Path, typer.Argument(metavar="SESSION", help="The folder that holds the clips.")

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from extractor.commands.options import Better, Ceiling, Decimals, Low, Maximum, Minimum
+from extractor.commands.options import (
+    FIELD_OPTIONS,
+    Better,
+    Ceiling,
+    Decimals,
+    Low,
+    Maximum,
+    Minimum,
+)
 from extractor.commands.screen import note, number, say, summary_table
 
 
@@ -47,18 +55,9 @@ def summarise(
     from extractor.session.overlay_file import check_limits
     from extractor.tabulation import clip_tables
 
-    item = Field(
-        name=value,
-        frame=(1, 1),
-        box=Box(0, 0, 1, 1),
-        unit=unit,
-        decimals=decimals,
-        better=better,
-        minimum=minimum,
-        maximum=maximum,
-        ceiling=ceiling,
-        low=low,
-    )
+    values = (unit, decimals, minimum, maximum, ceiling, low, better)
+    said: dict[str, Any] = dict(zip(FIELD_OPTIONS, values, strict=True))
+    item = Field(name=value, frame=(1, 1), box=Box(0, 0, 1, 1), **said)
     check_limits(item, str(file))
     row, notes = clip_tables.summarise_file(file, time, value, item)
     summary_table([row])

@@ -60,19 +60,14 @@ def optional_number(values: Mapping[str, Any], key: str) -> float | None:
     return None if values.get(key) is None else number(values, key)
 
 
-def whole_numbers(values: Mapping[str, Any], key: str, count: int) -> list[int]:
-    """Return a list of `count` whole numbers."""
-    value = values.get(key)
+def box(values: Mapping[str, Any]) -> Box:
+    """Return a rectangle."""
+    value = values.get("box")
     if (
         not isinstance(value, list)
-        or len(value) != count
+        or len(value) != 4
         or not all(isinstance(v, int) and not isinstance(v, bool) for v in value)
         or any(abs(v) > 100_000 for v in value)
     ):
-        raise UsageError(f"{key} must be {count} whole numbers")
-    return value
-
-
-def box(values: Mapping[str, Any], key: str = "box") -> Box:
-    """Return a rectangle."""
-    return Box(*whole_numbers(values, key, 4))
+        raise UsageError("box must be 4 whole numbers")
+    return Box(*value)

@@ -154,15 +154,13 @@ def steepest_slope_mbit_s_per_db(bandwidth_hz: float) -> float:
     return bandwidth_hz * math.log2(10) / 10 / 1e6
 
 
-def eirp_dbm(power_mw: float, gain_dbi: float, cable_loss_db: float = 0.0) -> float:
-    """Equivalent isotropically radiated power: transmitter power plus gain minus loss."""
-    return 10 * math.log10(power_mw) + gain_dbi - cable_loss_db
+def eirp_dbm(power_mw: float, gain_dbi: float) -> float:
+    """Equivalent isotropically radiated power: transmitter power plus gain."""
+    return 10 * math.log10(power_mw) + gain_dbi
 
 
-def exposure_distance_m(
-    eirp: float, *, limit_w_m2: float = PUBLIC_LIMIT_W_M2, with_reflection: bool = False
-) -> float:
-    """Distance at which the power density in the main beam falls to a limit, in metres.
+def exposure_distance_m(eirp: float, *, with_reflection: bool = False) -> float:
+    """Distance at which the main beam's power density falls to `PUBLIC_LIMIT_W_M2`, in metres.
 
     ``sqrt(EIRP / (4 pi S))``. Far field only: an orientation, not a clearance.
 
@@ -170,12 +168,10 @@ def exposure_distance_m(
     ----------
     eirp
         Radiated power in **dBm**.
-    limit_w_m2
-        Power density limit, by default that for the general public (`PUBLIC_LIMIT_W_M2`).
     with_reflection
         Multiply the power by 2.56 (1.6 times the distance), as FCC OET 65 does for a
         reflecting ground.
     """
     eirp_w = 10 ** (eirp / 10) * 1e-3
     factor = REFLECTION_POWER_FACTOR if with_reflection else 1.0
-    return math.sqrt(factor * eirp_w / (4 * math.pi * limit_w_m2))
+    return math.sqrt(factor * eirp_w / (4 * math.pi * PUBLIC_LIMIT_W_M2))

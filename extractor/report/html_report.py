@@ -8,7 +8,7 @@ import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -61,13 +61,6 @@ class Options:
     confidence: float = 0.95
     pool: bool = False
     title: str | None = None
-
-
-@dataclass
-class _Section:
-    name: str
-    title: str
-    pictures: list[Picture] = field(default_factory=list)
 
 
 def write_report(
@@ -150,20 +143,21 @@ def _asked(options: Options, name: str) -> dict[str, Any]:
 
 def _draw(
     material: session_charts.Material, folder: Path, tell: Progress
-) -> tuple[list[_Section], tuple[Path, ...]]:
-    sections = {name: _Section(name, title) for name, title in _SECTIONS}
+) -> tuple[list[dict[str, Any]], tuple[Path, ...]]:
+    found: dict[str, list[Picture]] = {}
     written: list[Path] = []
     for section, picture, paths in chart_files.draw(material, folder, tell):
-        sections[section].pictures.append(picture)
+        found.setdefault(section, []).append(picture)
         written += paths
-    return [s for s in sections.values() if s.pictures], tuple(written)
+    sections = [{"name": n, "title": t, "pictures": found[n]} for n, t in _SECTIONS if n in found]
+    return sections, tuple(written)
 
 
 def _render(
     material: session_charts.Material,
     options: Options,
     reason: str,
-    sections: Sequence[_Section],
+    sections: Sequence[Mapping[str, Any]],
     doubts: Sequence[Mapping[str, Any]],
 ) -> str:
     comparison = material.comparison

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from extractor.comparison.run_order import (
     OrderKind,
@@ -50,15 +51,9 @@ class Plan:
 
     def runs(self) -> tuple[PlannedRun, ...]:
         """Return the runs; see `plan_runs`."""
-        return plan_runs(
-            self.antennas,
-            self.ports,
-            mountings=self.mountings,
-            repeats=self.repeats,
-            reference=self.reference,
-            seed=self.seed,
-            kind=self.kind,
-        )
+        asked = ("mountings", "repeats", "reference", "seed", "kind")
+        options: dict[str, Any] = {name: getattr(self, name) for name in asked}
+        return plan_runs(self.antennas, self.ports, **options)
 
 
 def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:

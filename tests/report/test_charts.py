@@ -247,7 +247,9 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
     look = style.looks(["A"])["A"]
     run = clips.RunSeries("A, Red", series, look, mean=23.75, low=4.0, ceiling=40.0)
     with style.drawing():
-        axes = clips.draw_run(axes_of(), run, clips.common_scale([run]))
+        axes = clips.draw_strip(axes_of(), run, clips.common_scale([run]))
+        sheet = style.new_figure(*clips.runs_size(1), arranged=False)
+        clips.draw_runs(sheet, [run], clips.common_scale([run]), "bitrate", "Mbit/s")
     (curve,) = [line for line in axes.lines if line.get_drawstyle() == "steps-post"]
     np.testing.assert_array_equal(
         np.asarray(curve.get_ydata()), [30, 2, *[math.nan] * 2, 31, *[math.nan] * 3, 32]
@@ -259,7 +261,7 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
     assert crosses == [pytest.approx((0.5, 99))]
     assert marker_positions(axes, ("o",)) == [pytest.approx((0.8, 32))]
     assert len(marker_positions(axes, ("|",))) == 2
-    assert "n = 4" in axes.get_title(loc="left")
+    assert "A, Red\nmean 23.8, n = 4" in [text.get_text() for text in sheet.axes[0].texts]
     assert axes.get_ylim()[0] == 0
 
 

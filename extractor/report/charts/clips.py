@@ -62,34 +62,13 @@ def common_scale(runs: Sequence[RunSeries]) -> Scale:
     return Scale(max((e for e in ends if math.isfinite(e)), default=1.0) or 1.0, 1.06 * top or 1.0)
 
 
-def draw_run(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
-    """Draw one run: the readings that count as a line, outages shaded, flags as marks.
-
-    Parameters
-    ----------
-    axes : Axes
-        To draw on.
-    run : RunSeries
-        What to draw.
-    scale : Scale
-        From `common_scale`.
-    """
-    counted = _draw_marks(axes, run, scale, axes.transData)
-    axes.set_xlim(0, scale.longest_s)
-    axes.set_ylim(0, scale.top)
-    # With its height given, the title is not placed anew around the ticks at each drawing.
-    axes.set_title(_title(run, counted), fontsize=8.5, pad=3, linespacing=1.25, y=1.0)
-    axes.tick_params(labelsize=8, length=2)
-    return plain(axes, grid="y")
-
-
 def _title(run: RunSeries, counted: int) -> str:
     mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
     return f"{run.title}\n{mean}n = {counted}"
 
 
 def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> int:
-    """Draw what `draw_run` draws, without its frame; return how many readings count.
+    """Draw a run without a frame; return how many readings count.
 
     `place` takes seconds from the start and values to the picture.
     """
@@ -260,9 +239,20 @@ def runs_size(count: int) -> tuple[float, float]:
 
 
 def draw_strip(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
-    """Draw one run without title and numbers, for a film; same marks as `draw_run`."""
-    draw_run(axes, run, scale)
-    axes.set_title("")
+    """Draw one run: the readings that count as a line, outages shaded, flags as marks.
+
+    Parameters
+    ----------
+    axes : Axes
+        To draw on.
+    run : RunSeries
+        What to draw.
+    scale : Scale
+        From `common_scale`.
+    """
+    _draw_marks(axes, run, scale, axes.transData)
     axes.set_xlim(0, max(scale.longest_s, 1e-3))
+    axes.set_ylim(0, scale.top)
+    axes.tick_params(length=2)
     axes.spines["bottom"].set_color(GRID)
-    return axes
+    return plain(axes, grid="y")

@@ -59,9 +59,7 @@ def draw_calibration(
 
 def _mark_levels(calibration: Calibration, axes: Axes) -> None:
     curve = calibration.curve
-    for antenna, level in zip(
-        calibration.levels["antenna"], calibration.levels["level"], strict=True
-    ):
+    for antenna, level in calibration.levels[["antenna", "level"]].itertuples(index=False):
         if antenna == curve.antenna:
             continue
         read = curve.attenuation_at(float(level)).value_db
@@ -74,14 +72,13 @@ def _mark_levels(calibration: Calibration, axes: Axes) -> None:
 def draw_expected(judgements: Sequence[Judgement], axes: Axes) -> None:
     """Draw expected and measured differences in dB with their ranges, one antenna a row.
 
-    Only judgements measured in dB have a place on a dB axis; see `draw_expected_beside` for the
-    field's own unit. Open ranges run to the edge with an arrowhead.
+    For judgements measured in dB, at least one; see `draw_expected_beside` for the field's own
+    unit. Open ranges run to the edge with an arrowhead.
     """
-    shown = [one for one in judgements if one.measured.unit == "dB"]
-    _rows(axes, [_expected_range(one) for one in shown], -0.14, EXPECTED, "s")
-    _rows(axes, [_measured_range(one) for one in shown], 0.14, MEASURED, "o")
-    _name_rows(axes, shown)
-    reference = shown[0].reference if shown else ""
+    _rows(axes, [_expected_range(one) for one in judgements], -0.14, EXPECTED, "s")
+    _rows(axes, [_measured_range(one) for one in judgements], 0.14, MEASURED, "o")
+    _name_rows(axes, judgements)
+    reference = judgements[0].reference
     axes.set_xlabel(f"Difference to {reference}, dB (link-equivalent at this site)")
     axes.set_title("Expected (square, range) and measured (dot, 95 % interval)")
 
@@ -90,13 +87,11 @@ def draw_expected_beside(
     judgements: Sequence[Judgement], expected_axes: Axes, measured_axes: Axes
 ) -> None:
     """Draw expected dB on one axes and measured differences in the field's unit beside it."""
-    shown = [one for one in judgements if one.measured.unit != "dB"]
-    _rows(expected_axes, [_expected_range(one) for one in shown], 0, EXPECTED, "s")
-    _rows(measured_axes, [_measured_range(one) for one in shown], 0, MEASURED, "o")
+    _rows(expected_axes, [_expected_range(one) for one in judgements], 0, EXPECTED, "s")
+    _rows(measured_axes, [_measured_range(one) for one in judgements], 0, MEASURED, "o")
     for axes in (expected_axes, measured_axes):
-        _name_rows(axes, shown)
-    reference = shown[0].reference if shown else ""
-    unit = shown[0].measured.unit if shown else ""
+        _name_rows(axes, judgements)
+    reference, unit = judgements[0].reference, judgements[0].measured.unit
     expected_axes.set_xlabel(f"Expected difference to {reference}, dB")
     measured_axes.set_xlabel(f"Measured difference to {reference}, {unit}")
     measured_axes.tick_params(labelleft=False)
