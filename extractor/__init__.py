@@ -33,11 +33,11 @@ if TYPE_CHECKING:
     from extractor.report.card import write_card as write_card
     from extractor.report.html_report import write_report as write_report
     from extractor.results import load as load_results  # noqa: F401
-    from extractor.session.folder import Run as Run
     from extractor.session.folder import Session as Session
     from extractor.session.overlay import Box as Box
     from extractor.session.overlay import Field as Field
     from extractor.session.overlay import Overlay as Overlay
+    from extractor.session.user_tables import Run as Run
     from extractor.statistics.cleaning import clean as clean
     from extractor.statistics.power import mountings_needed as mountings_needed
     from extractor.statistics.series import series_from_table as series_from_table
@@ -54,7 +54,7 @@ _ERRORS = (
 #: Where each public name is defined, and under which name if not its own.
 _PLACES = {
     "Session": "session.folder",
-    "Run": "session.folder",
+    "Run": "session.user_tables",
     "Field": "session.overlay",
     "Box": "session.overlay",
     "Overlay": "session.overlay",

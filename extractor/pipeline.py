@@ -26,8 +26,9 @@ from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
 from extractor.session import atomic
-from extractor.session.folder import Run, Session
+from extractor.session.folder import Session
 from extractor.session.overlay import Overlay
+from extractor.session.user_tables import Run
 from extractor.tabulation import clip_tables, session_tables
 
 if TYPE_CHECKING:

@@ -14,7 +14,8 @@ from sample_truth import SAMPLE, truth_series
 from extractor.results import summary_columns
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field, load
+from extractor.session.overlay import Box, Field
+from extractor.session.overlay_file import load
 from extractor.statistics.summary import summarise
 from extractor.tabulation.clip_tables import run_rows, write_readings
 

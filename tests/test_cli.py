@@ -16,7 +16,7 @@ from command_line import run
 from report_making import truth_session
 
 from extractor.reading import marking, suggestions
-from extractor.session import overlay
+from extractor.session import overlay_file
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
 
@@ -194,11 +194,11 @@ def test_mark_writes_overlay_reads_and_saves_a_picture(
     assert out.count("a.mp4") == out.count("b.mkv") == 5
     assert "Readable at all 10 instants" in out
     assert (session_folder / "results/pictures/mark_bitrate.png").stat().st_size > 1000
-    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    (field,) = overlay_file.load(session_folder / "overlay.toml").fields
     assert (field.box, field.ceiling, field.low, field.decimals) == (Box(40, 20, 64, 32), 40, 4, 0)
     # An update changes what is named and keeps the rest.
     code, _, _ = run("mark", session_folder, "--field", "bitrate", "--box", "41,20,64,32")
-    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    (field,) = overlay_file.load(session_folder / "overlay.toml").fields
     assert (field.box.x, field.ceiling, field.unit) == (41, 40, "Mbit/s")
     code, out, _ = run("mark", session_folder, "--list")
     assert "41,20,64,32" in out
@@ -215,7 +215,7 @@ def test_mark_another_shape_gives_a_way_out(session_folder: Path, grey_reader: G
     make_clip(session_folder / "odd.mp4", steady(0.5), stairs, size=(320, 240))
     assert run("read", session_folder, "--jobs", 1)[0] == 3
     run(*("mark", session_folder, "--field", "bitrate", "--box", "40,20,64,32", "--on", "odd.mp4"))
-    (field,) = overlay.load(session_folder / "overlay.toml").fields
+    (field,) = overlay_file.load(session_folder / "overlay.toml").fields
     assert field.frame == (320, 180)
     assert field.also[0].frame == (320, 240)
     assert run("read", session_folder, "--jobs", 1)[0] == 0
@@ -232,7 +232,7 @@ def test_suggest_finds_the_changing_number(session_folder: Path, grey_reader: Gr
     code, out, _ = run("mark", session_folder, "--suggest", "--accept", f"{hits[0]}=speed")
     assert code == 0
     assert "suggestions.png" in out
-    assert "speed" in [f.name for f in overlay.load(session_folder / "overlay.toml").fields]
+    assert "speed" in [f.name for f in overlay_file.load(session_folder / "overlay.toml").fields]
     code, _, err = run("mark", session_folder, "--suggest", "--accept", "9=speed")
     assert (code, "there are" in err) == (2, True)
 

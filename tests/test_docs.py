@@ -13,7 +13,7 @@ import typer
 from extractor import __version__, errors
 from extractor.cli import app
 from extractor.results import summary_columns
-from extractor.session import folder, overlay
+from extractor.session import folder, overlay, user_tables
 from extractor.statistics import flags
 
 ROOT = Path(__file__).parents[1]
@@ -64,8 +64,8 @@ def test_every_key_column_flag_and_exit_code() -> None:
     wanted = {
         *(f.name for f in dataclasses.fields(overlay.Field)),
         *summary_columns(),
-        *folder.RUN_COLUMNS,
-        *folder.CORRECTION_COLUMNS,
+        *user_tables.RUN_COLUMNS,
+        *user_tables.CORRECTION_COLUMNS,
         *folder.SESSION_KEYS,
         *(f.value for f in flags.Flag),
     }

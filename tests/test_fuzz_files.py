@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from extractor.errors import ExtractorError
-from extractor.session import overlay
+from extractor.session import overlay_file
 from extractor.session.csv_tables import parse_table
-from extractor.session.folder import Session, parse_corrections, parse_runs
+from extractor.session.folder import Session
+from extractor.session.user_tables import parse_corrections, parse_runs
 
 RUNS = (
     "run,clip,start_s,end_s,antenna,port,others,mounting,position,repeat,order,notes\n"
@@ -74,14 +75,14 @@ def test_overlay(raw: bytes) -> None:
         path = Path(folder) / "overlay.toml"
         path.write_bytes(raw)
         try:
-            known = overlay.load(path)
+            known = overlay_file.load(path)
         except ExtractorError as error:
             one_line(error)
         else:
             for field in known.fields:
                 assert field.box.within(*field.frame)
-            overlay.save(path, known.fields)
-            assert overlay.load(path) == known
+            overlay_file.save(path, known.fields)
+            assert overlay_file.load(path) == known
 
 
 @given(mutated('place = "hall"\npower_mw = 25\nnotes = """a\nb"""\n'))

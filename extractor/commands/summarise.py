@@ -51,7 +51,8 @@ def summarise(
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor.results import summary_columns
     from extractor.session.csv_tables import write_table
-    from extractor.session.overlay import Box, Field, check_limits
+    from extractor.session.overlay import Box, Field
+    from extractor.session.overlay_file import check_limits
     from extractor.tabulation import clip_tables
 
     values = (unit, decimals, minimum, maximum, ceiling, low, better)

@@ -10,9 +10,10 @@ import pandas as pd
 
 from extractor.comparison.model import records
 from extractor.errors import TableError
-from extractor.session.folder import Session, clips_of
+from extractor.session.folder import Session
 from extractor.session.recordings import Span, counted_twice, digests_of, lengths_of, originals
 from extractor.session.spelling import objections
+from extractor.session.user_tables import clips_of
 
 #: What messages call runs that come from no file.
 OWN_TABLE = "the table of runs"

@@ -12,9 +12,9 @@ import pandas as pd
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
-from extractor.session.folder import DRAFT
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
+from extractor.session.user_tables import DRAFT
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
 MOST_AT_CEILING = 0.2

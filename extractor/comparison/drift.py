@@ -35,10 +35,8 @@ def drift(fit: Fit, runs: pd.DataFrame, confidence: float = 0.95) -> Drift | Non
 
     Antennas, ports and sessions are adjusted for, so that the antenna's own level does not
     count as drift. Mountings are used where at least two degrees of freedom are left, else
-    the clips inside mountings. None: no order is known, or nothing is left to see it in.
+    the clips inside mountings. None: nothing is left to see it in. Every run has its ``order``.
     """
-    if "order" not in runs or runs["order"].isna().any():
-        return None
     layout = fit.layout
     order = runs["order"].to_numpy(float)
     span = float(np.ptp(order))
@@ -70,10 +68,8 @@ def is_confounded(runs: pd.DataFrame) -> bool:
     """Tell whether the order and the antenna can't be separated.
 
     So it is when each antenna had its turn in one stretch (all of A, then all of B), or when
-    the antenna explains nearly all of the order.
+    the antenna explains nearly all of the order. Every run has its ``order``.
     """
-    if "order" not in runs or runs["order"].isna().any():
-        return False
     return any(
         _confounded(part.sort_values("order"))
         for _, part in runs.groupby("session")

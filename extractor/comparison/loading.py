@@ -12,9 +12,10 @@ import pandas as pd
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.errors import TableError, UsageError
 from extractor.session.csv_tables import Table, numbers, read_table
-from extractor.session.folder import RUN_COLUMNS, Session, spelled
+from extractor.session.folder import Session, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
+from extractor.session.user_tables import RUN_COLUMNS
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.

@@ -120,8 +120,9 @@ def pair_table(
     rows = []
     for (a, b), error in zip(index, errors, strict=True):
         difference = abs(float(fit.means[a] - fit.means[b]))
-        row = {"first": names[a], "second": names[b], "difference": difference}
-        row["percent"] = _percent(difference, float(fit.means[b]))
+        base = abs(float(fit.means[b]))
+        percent = 100 * difference / base if base else float("nan")
+        row = {"first": names[a], "second": names[b], "difference": difference, "percent": percent}
         rows.append(row | _judged(difference, error, critical, p_value, basis(fit)))
     return pd.DataFrame(rows)
 
@@ -130,10 +131,6 @@ def _difference(count: int, a: int, b: int) -> Array:
     contrast = np.zeros(count)
     contrast[a], contrast[b] = 1.0, -1.0
     return contrast
-
-
-def _percent(difference: float, base: float) -> float:
-    return float("nan") if base == 0 else 100 * difference / abs(base)
 
 
 def _judged(difference, error: Error, critical, p_value, on: str) -> dict[str, object]:  # type: ignore[no-untyped-def]

@@ -22,7 +22,7 @@ from extractor.review.checked import (
     with_verdicts,
 )
 from extractor.review.pictures import shown_box
-from extractor.session import runs_editing
+from extractor.session import corrections_editing
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
@@ -152,7 +152,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
         _check_limits(item, now)
     with session.editing():
         if changes:
-            runs_editing.correct(session, name, item.name, changes)
+            corrections_editing.correct(session, name, item.name, changes)
         checked = _checked(session)
         checked.note((name, item.name, text), times, verdict, mode)
     if changes:

@@ -21,9 +21,10 @@ from extractor.reading import box_tightening, marking, readers, suggestions
 from extractor.reading.clip_job import Share, box_of_share
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.glyphs import with_lessons
-from extractor.session import digests, runs_editing
+from extractor.session import corrections_editing, digests
 from extractor.session.folder import Session
-from extractor.session.overlay import Field, Place, check_box
+from extractor.session.overlay import Field, Place
+from extractor.session.overlay_file import check_box
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop, cut_out, rgb
 from extractor.video.picture_files import jpeg
@@ -160,7 +161,7 @@ def _mark(desk: Desk, session: Session, values: Mapping[str, Any]) -> Field:
     if was and was != name:
         # Asked before the name is changed: a refusal changes nothing.
         marking.proposed(session, was, spot, changes, reader_name=reader_name, insist=insist)
-        runs_editing.rename_field(session, was, name)
+        corrections_editing.rename_field(session, was, name)
         insist = True
     return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist).field
 

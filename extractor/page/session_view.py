@@ -10,8 +10,9 @@ from extractor.errors import ExtractorError
 from extractor.page.service import Desk
 from extractor.reading.cache import ClipState
 from extractor.session import conditions, digests, runs_editing
-from extractor.session.folder import DRAFT, RUN_COLUMNS, SESSION_KEYS, Session
+from extractor.session.folder import SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
+from extractor.session.user_tables import DRAFT, RUN_COLUMNS
 from extractor.video.clips import Clip
 
 #: Work whose progress the page shows.

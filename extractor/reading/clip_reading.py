@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import shown
+from extractor.reading.plausibility import odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 from extractor.reading.temporal_evidence import (
@@ -19,12 +20,9 @@ from extractor.reading.temporal_evidence import (
     Stretch,
     appearances,
     averaged,
-    odd_signs,
     repeated,
     rescued,
     spread,
-    tempered,
-    there_and_back,
 )
 from extractor.session.overlay import Box, Field
 from extractor.video import clips

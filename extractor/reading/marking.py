@@ -14,7 +14,7 @@ import numpy.typing as npt
 from extractor.errors import ClipError, ConsentError, OverlayError, UsageError
 from extractor.reading import box_tightening, readers
 from extractor.reading.clip_job import Share, box_of_share
-from extractor.session import overlay
+from extractor.session import overlay, overlay_file
 from extractor.session.atomic import write_bytes
 from extractor.session.folder import Session, edits
 from extractor.session.overlay import Box, Field, Overlay, Place
@@ -128,7 +128,7 @@ def mark(
 def _keep(session: Session, item: Field) -> None:
     known = _known(session)
     fields = [item if f.name == item.name else f for f in known]
-    overlay.save(session.overlay_path, fields if item in fields else [*fields, item])
+    overlay_file.save(session.overlay_path, fields if item in fields else [*fields, item])
 
 
 def proposed(
@@ -161,8 +161,8 @@ def proposed(
     time_s, image = clips.picture(clip, at_s)
     frame = (clip.width, clip.height)
     where = f"field '{name}'"
-    overlay.check_name(name, where)
-    overlay.check_box(spot.box, frame, f"{where} on {clip_name}")
+    overlay_file.check_name(name, where)
+    overlay_file.check_box(spot.box, frame, f"{where} on {clip_name}")
     old = next((f for f in _known(session) if f.name == name), None)
     placed = (
         Field(name=name, frame=frame, box=spot.box)
@@ -170,7 +170,7 @@ def proposed(
         else overlay.with_place(old, Place(frame, spot.box))
     )
     new = replace(placed, **(_usual(name, changes) if old is None else changes))
-    overlay.check_limits(new, where)
+    overlay_file.check_limits(new, where)
     if old is not None and not insist:
         _require_readable(session, old, new, frame, reader_name)
     return Marked(new, clip_name, time_s, image)
@@ -216,7 +216,7 @@ def remove(session: Session, name: str) -> None:
     """
     known = session.overlay()
     gone = known[name]
-    overlay.save(session.overlay_path, [f for f in known.fields if f is not gone])
+    overlay_file.save(session.overlay_path, [f for f in known.fields if f is not gone])
 
 
 def _known(session: Session) -> tuple[Field, ...]:

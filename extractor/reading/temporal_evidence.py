@@ -12,9 +12,8 @@ from itertools import islice
 from typing import Any, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
-from extractor.reading.number_parsing import interpret, is_negative, shown
+from extractor.reading.number_parsing import is_negative, shown
 from extractor.reading.readers.base import Line, Reader
 from extractor.session.overlay import Field
 from extractor.video import clips
@@ -43,12 +42,6 @@ AVERAGED_S = 0.1
 _SQUEEZED, _STRETCHED, _RIM_PX = 0.9, 1.12, 3
 #: Displays hold a number at least so long, or nobody could read it: common practice, no source.
 HOLD_LEAST_S = 0.2
-#: A number that differs in one higher digit from what stood before and after it, for at most so
-#: long, counts only if it was read with at least this confidence: docs/decisions.md.
-EXCURSION_S = 0.45
-EXCURSION_SURELY = 0.97
-#: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
-USUAL_SIGN_SHARE = 0.6
 
 
 @dataclass(slots=True)
@@ -363,110 +356,3 @@ def halve(crops: Sequence[Any], reader: Eye, searches: Sequence[Search]) -> None
                 search.upper = middle
             else:
                 search.lower = middle
-
-
-def tempered(
-    confidences: Sequence[float], first_looks: Sequence[float], usual_share: float
-) -> list[float]:
-    """Lower the confidences of a clip that is harder than what confidence was calibrated on.
-
-    Confidence is a probability given one crop, among crops of which `usual_share` can be read.
-    Where fewer can, each is less probably right than it says: by Bayes' rule its odds change
-    with those of the share. The share of this clip is taken to be the mean of its first looks.
-    Confidence is never raised: a clip is easy in most places and hard in just those that are
-    doubtful.
-
-    Parameters
-    ----------
-    confidences : sequence of float, length n
-        Of one field of one clip, after all evidence, 0 to 1.
-    first_looks : sequence of float, length n
-        Of the same samples, each from its own crop alone.
-    usual_share : float
-        See `Reader.usual_share`; 0 changes nothing.
-
-    Notes
-    -----
-    Saerens, Latinne and Decaestecker, Neural Computation 14 (2002), 21-41. Their iteration to
-    find the share is left out: on hard clips it ran away to 0 (docs/decisions.md).
-    """
-    share = max(float(np.mean(first_looks)), 1e-3) if len(first_looks) else 1.0
-    if share >= usual_share:
-        return list(confidences)
-    ratio = share / (1 - share) / (usual_share / (1 - usual_share))
-    return [c * ratio / (c * ratio + 1 - c) for c in confidences]
-
-
-def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:
-    """Return the rows of a clip whose sign is probably not the one that was shown.
-
-    A minus is the thinnest sign: a bright edge hides one, a streak of light fakes one. A field
-    that really changes sign passes through zero; one that jumps from -75 to 75 and back to -76
-    does not.
-    """
-    values = np.array(
-        [interpret(t, c, gate).value for t, c in zip(texts, confidences, strict=True)]
-    )
-    signs = np.sign(values)
-    odd: list[int] = []
-    for sign in (1.0, -1.0):
-        usual, other = np.flatnonzero(signs == sign), np.flatnonzero(signs == -sign)
-        if len(other) and len(usual) >= USUAL_SIGN_SHARE * (len(usual) + len(other)):
-            least = float(np.median(np.abs(values[usual]))) / 4  # near zero it may really cross
-            odd += [
-                row
-                for row in other.tolist()
-                if abs(values[row]) >= least and _fits_better_with_other_sign(row, usual, values)
-            ]
-    return odd
-
-
-def there_and_back(
-    time_s: Sequence[float], texts: Sequence[str], confidences: Sequence[float]
-) -> list[int]:
-    """Return the rows where one digit, not the last, was probably misread for a moment.
-
-    A streak of light that crosses a number changes one digit of it and leaves: 0.0, 8.0, 0.0. A
-    link that jumps by tens or more and comes back to the very same digits is rare beside that,
-    so such a number has to be read with `EXCURSION_SURELY`.
-
-    Parameters
-    ----------
-    time_s, texts, confidences : sequences of length n
-        Of one field through a clip, seconds, text and 0 to 1.
-    """
-    runs: list[tuple[tuple[str, ...], list[int]]] = []
-    for row, (text, confidence) in enumerate(zip(texts, confidences, strict=True)):
-        if confidence >= REPEATED_LEAST:
-            if not runs or runs[-1][0] != shown(text):
-                runs.append((shown(text), []))
-            runs[-1][1].append(row)
-    return [
-        row
-        for (before, _), (brief, rows), (after, _) in zip(runs, runs[1:], runs[2:], strict=False)
-        if before == after
-        and _one_higher_digit_apart(" ".join(before), " ".join(brief))
-        and time_s[rows[-1]] - time_s[rows[0]] <= EXCURSION_S
-        and max(confidences[row] for row in rows) < EXCURSION_SURELY
-        for row in rows
-    ]
-
-
-def _one_higher_digit_apart(one: str, other: str) -> bool:
-    places = [k for k, pair in enumerate(zip(one, other, strict=False)) if pair[0] != pair[1]]
-    if len(one) != len(other) or len(places) != 1:
-        return False
-    place = places[0]
-    later = any(sign.isdigit() for sign in one[place + 1 :])
-    return one[place].isdigit() and other[place].isdigit() and later
-
-
-def _fits_better_with_other_sign(
-    row: int, usual: npt.NDArray[np.intp], values: npt.NDArray[np.float64]
-) -> bool:
-    """Compare a number and its negative with the nearest numbers of the usual sign."""
-    place = int(np.searchsorted(usual, row))
-    beside = values[usual[max(0, place - 1) : place + 1]]
-    as_read = np.abs(beside - values[row]).min()
-    turned = np.abs(beside + values[row]).min()
-    return bool(turned < as_read / 3)

@@ -22,8 +22,9 @@ from extractor.radio.cautions import cautions
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
-from extractor.session.folder import RUN_COLUMNS, Session, edits
+from extractor.session.folder import Session, edits
 from extractor.session.runs_editing import is_draft
+from extractor.session.user_tables import RUN_COLUMNS
 
 COLUMNS = (*RUN_COLUMNS[:-1], "battery", RUN_COLUMNS[-1])
 #: What hangs on the other ports when the user does not say it.

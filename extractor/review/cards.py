@@ -9,8 +9,8 @@ from dataclasses import field as made_by
 from typing import TYPE_CHECKING, Any
 
 from extractor.reading.number_parsing import interpret, is_spoilt
-from extractor.session.folder import Correction
 from extractor.session.numerals import decimals_in
+from extractor.session.user_tables import Correction
 from extractor.statistics.flags import Flag
 from extractor.tabulation import clip_tables
 

@@ -12,7 +12,7 @@ from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
 from extractor.session.atomic import write_bytes
 from extractor.session.csv_tables import DELIMITERS, guarded, parse_table
-from extractor.session.folder import parse_corrections, parse_runs
+from extractor.session.user_tables import parse_corrections, parse_runs
 
 LONGEST_CELL = 2000
 

@@ -8,19 +8,18 @@ import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
 from functools import cached_property, wraps
 from pathlib import Path, PurePosixPath
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from extractor.errors import SessionFileError, TableError, UsageError, reading
-from extractor.session import overlay
+from extractor.session import overlay, overlay_file
 from extractor.session.atomic import locked
-from extractor.session.csv_tables import Table, read_table
-from extractor.session.numerals import parse_number
-from extractor.session.recordings import Span, counted_twice, digests_of, originals
+from extractor.session.csv_tables import read_table
+from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
 from extractor.session.toml_files import parse_toml
+from extractor.session.user_tables import Correction, Run, parse_corrections, parse_runs
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -33,23 +32,6 @@ VIDEO_SUFFIXES = frozenset(
     }
 )
 RESULTS = "results"
-RUN_COLUMNS = (
-    "run",
-    "clip",
-    "start_s",
-    "end_s",
-    "antenna",
-    "port",
-    "others",
-    "mounting",
-    "position",
-    "repeat",
-    "order",
-    "notes",
-)
-#: How the notes of a row of ``runs.csv`` begin that the tool drafted and nobody has checked.
-DRAFT = "draft:"
-CORRECTION_COLUMNS = ("clip", "time_s", "field", "value")
 SESSION_KEYS = (
     "place",
     "distance_m",
@@ -71,35 +53,6 @@ _EDITING_WAIT_S = 30.0
 _WORKING_WAIT_S = 2.0
 #: Control characters, and bytes that are not UTF-8.
 _NO_TEXT = re.compile(r"[\x00-\x1f\x7f-\x9f\udc80-\udcff]")
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One row of ``runs.csv``: usually a clip, or a part of one, or several in a row."""
-
-    run: str
-    clips: tuple[str, ...]
-    """Paths in the session with suffix, in the order in which they were recorded."""
-    start_s: float | None = None
-    """Seconds from the start of the first clip; later clips append."""
-    end_s: float | None = None
-    columns: Mapping[str, str] = field(default_factory=dict)
-    """All cells of the row as text, those beyond the standard ones too."""
-
-    def cell(self, column: str) -> str:
-        """Return a cell's text, empty where the column is missing."""
-        return self.columns.get(column, "")
-
-
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """One row of ``corrections.csv``."""
-
-    clip: str
-    time_s: float
-    field: str
-    value: str
-    """A number, "" (not readable), "--" (no link) or "hidden"."""
 
 
 class Session:
@@ -258,8 +211,8 @@ class Session:
         return locked(self.state / "editing_lock", self.root, wait_s=_EDITING_WAIT_S)
 
     def overlay(self) -> overlay.Overlay:
-        """Read ``overlay.toml``; see `overlay.load`."""
-        return overlay.load(self.overlay_path)
+        """Read ``overlay.toml``; see `overlay_file.load`."""
+        return overlay_file.load(self.overlay_path)
 
     def conditions(self) -> dict[str, Any]:
         """Read ``session.toml``: the conditions that hold for every run; empty if not there.
@@ -371,93 +324,3 @@ def _flat(path: str) -> str:
 def _with_digest(name: str, clip: str) -> str:
     short = name.encode()[: _NAME_BYTES - 20].decode(errors="ignore")
     return f"{short}~{hashlib.blake2b(clip.encode(), digest_size=6).hexdigest()}"
-
-
-def parse_runs(table: Table) -> tuple[Run, ...]:
-    """Turn ``runs.csv`` into runs.
-
-    A row without ``run`` is called after its first clip; a row without ``clip`` is one that is
-    planned but not yet recorded, and is left out.
-
-    Raises
-    ------
-    TableError
-        If a cell cannot be understood, a run's name stands twice or two runs cover the same
-        seconds.
-    """
-    table.require("clip")
-    runs: list[Run] = []
-    spans: list[Span] = []
-    for i, row in enumerate(table.rows):
-        clips = clips_of(row["clip"])
-        table.number(i, "order")
-        if not clips:
-            continue
-        start, end = table.number(i, "start_s"), table.number(i, "end_s")
-        if start is not None and end is not None and end <= start:
-            raise TableError(f"{table.where}: line {i + 2}: end_s {end:g} is not after start_s")
-        name = row.get("run") or str(PurePosixPath(clips[0]).with_suffix(""))
-        runs.append(Run(name, clips, start, end, row))
-        if row.get("use") != "no":
-            spans.append(Span.of(f"line {i + 2} (run '{name}')", clips, start, end))
-    _check_unique_runs(runs, table.where)
-    _check_unique_mountings(runs, table.where)
-    _check_counted_once(spans, table.where)
-    return tuple(runs)
-
-
-def clips_of(cell: str) -> tuple[str, ...]:
-    """Return the clips that a cell of the column ``clip`` names."""
-    return tuple(c.strip() for c in cell.split(";") if c.strip())
-
-
-def _check_counted_once(spans: Sequence[Span], where: str) -> None:
-    for span in spans:
-        if len(set(span.clips)) < len(span.clips):
-            raise TableError(f"{where}: {span.label} names a clip twice; name each once")
-    found = counted_twice(spans, {})
-    if found is not None:
-        first, second = found
-        clip = next(c for c in first.clips if c in second.clips)
-        raise TableError(
-            f"{where}: {first.label} and {second.label} cover the same seconds of {clip}, so they "
-            "are no two measurements; take one out, or correct clip, start_s and end_s (what hung "
-            "on the other ports belongs into the column others)"
-        )
-
-
-def _check_unique_runs(runs: Sequence[Run], where: str) -> None:
-    for name, count in Counter(r.run for r in runs).items():
-        if count > 1:
-            raise TableError(f"{where}: the run '{name}' stands {count} times; name each once")
-
-
-def _check_unique_mountings(runs: Sequence[Run], where: str) -> None:
-    for run in runs:
-        if run.cell("mounting") and not run.cell("antenna"):
-            raise TableError(f"{where}: run '{run.run}' has a mounting, but no antenna")
-
-
-def parse_corrections(table: Table) -> tuple[Correction, ...]:
-    """Turn ``corrections.csv`` into corrections.
-
-    Raises
-    ------
-    TableError
-        If a row is wrong; the message names line and column.
-    """
-    table.require(*CORRECTION_COLUMNS)
-    found = []
-    for i, row in enumerate(table.rows):
-        time_s = table.number(i, "time_s")
-        line = f"{table.where}: line {i + 2}"
-        if time_s is None:
-            raise TableError(f"{line}, column 'time_s': is empty")
-        value = row["value"]
-        if value not in ("", "--", "hidden") and parse_number(value) is None:
-            raise TableError(
-                f"{line}, column 'value': '{value}' must be a number, empty (not readable), "
-                "-- (no link) or hidden"
-            )
-        found.append(Correction(row["clip"], time_s, row["field"], value))
-    return tuple(found)

@@ -131,14 +131,11 @@ class Spreads:
 class SampleSize:
     """What a difference needs."""
 
-    detect: float
     power: float
     mountings: int | None
     """Mountings of each antenna; None: more than `MOST_MOUNTINGS`."""
     mountings_all_pairs: int | None
     """The same when every pair of antennas is compared at once."""
-    clips: int
-    """Clips of each mounting."""
 
 
 def mountings_needed(
@@ -219,10 +216,7 @@ def sample_sizes(
             detect, spreads, clips, power=power, antennas=count, confidence=confidence
         )
 
-    return tuple(
-        SampleSize(detect, power, needed(power, 2), needed(power, antennas), clips)
-        for power in POWERS
-    )
+    return tuple(SampleSize(power, needed(power, 2), needed(power, antennas)) for power in POWERS)
 
 
 @dataclass(frozen=True)

@@ -173,10 +173,6 @@ def summarise(
     return Summary(**numbers)
 
 
-def _chosen(weights: Floats | None, rows: Bools) -> Floats | None:
-    return None if weights is None else weights[rows]
-
-
 def _coverage(
     counted: Bools, times_s: Floats, sampling: Sampling, *, steady: bool
 ) -> dict[str, float]:
@@ -192,7 +188,7 @@ def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, floa
     shown = values[counted]
     if not len(shown):
         return dict.fromkeys(names, math.nan)
-    weights = _chosen(sampling.weights, counted)
+    weights = None if sampling.weights is None else sampling.weights[counted]
     mean = centred_mean(shown) if weights is None else float(np.average(shown, weights=weights))
     sd = math.nan
     if len(shown) > 1:

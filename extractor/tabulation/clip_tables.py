@@ -12,9 +12,9 @@ from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import format_columns, read_table
-from extractor.session.folder import Correction, Run
 from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
+from extractor.session.user_tables import Correction, Run
 from extractor.statistics.flags import Flag
 
 if TYPE_CHECKING:

@@ -13,8 +13,9 @@ from extractor.results import summary_columns
 from extractor.session import digests
 from extractor.session.atomic import read_json, write_json, write_text
 from extractor.session.csv_tables import format_table
-from extractor.session.folder import Correction, Run, Session
+from extractor.session.folder import Session
 from extractor.session.overlay import Overlay, direction_question
+from extractor.session.user_tables import Correction, Run
 from extractor.tabulation import clip_tables
 
 

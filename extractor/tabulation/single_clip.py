@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 from extractor.reading import readers
 from extractor.reading.clip_job import ClipJob, ReadOptions, read_clip_job
 from extractor.reading.session_clips import damage
-from extractor.session.overlay import Overlay, checked
+from extractor.session.overlay import Overlay
+from extractor.session.overlay_file import checked
 from extractor.tabulation.clip_tables import clip_series
 
 if TYPE_CHECKING:

@@ -13,8 +13,9 @@ from itertools import pairwise
 from extractor.errors import TableError, UsageError
 from extractor.session import file_names
 from extractor.session.csv_tables import format_table, parse_table
-from extractor.session.folder import DRAFT, Session
+from extractor.session.folder import Session
 from extractor.session.runs_editing import RunRow, draft_runs, drafted_rows, run_rows
+from extractor.session.user_tables import DRAFT
 from extractor.video import recording_order
 
 #: What a comparison goes by; a person fills in what the file names don't say.

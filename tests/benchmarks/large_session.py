@@ -30,7 +30,8 @@ from clipmaker import SIZE, make_clip, stairs, steady  # noqa: E402
 from extractor.reading import cache  # noqa: E402
 from extractor.reading.cache import state_path  # noqa: E402
 from extractor.session.csv_tables import write_table  # noqa: E402
-from extractor.session.folder import RUN_COLUMNS, Session  # noqa: E402
+from extractor.session.folder import Session  # noqa: E402
+from extractor.session.user_tables import RUN_COLUMNS  # noqa: E402
 
 ANTENNAS = ("Slab", "Coil", "Fan", "Stub")
 PORTS = ("Red", "Green")

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from extractor.session.overlay import load
+from extractor.session.overlay_file import load
 from extractor.statistics.cleaning import clean_clip
 
 SAMPLES = Path(__file__).parents[2] / "sample_clips"

@@ -39,11 +39,11 @@ from outside.truth import Series, read_truth
 from reader_scores import Row
 
 from extractor.reading.clip_job import ClipJob, ReadOptions, Share, read_clip_job
+from extractor.reading.plausibility import tempered
 from extractor.reading.readers.base import Line
 from extractor.reading.readers.network import NetworkReader
-from extractor.reading.temporal_evidence import tempered
 from extractor.reading.tightening import MOST_CROPS, tighten
-from extractor.session import overlay
+from extractor.session import overlay, overlay_file
 from extractor.tabulation.clip_tables import clip_series
 from extractor.video import clips
 from extractor.video.crops import Crop
@@ -259,7 +259,7 @@ def judge(
 def marked_boxes(folder: Path, name: str) -> Marked:
     """Return the fields of one clip, by kind of box."""
     paths = {kind: folder / f"{name}.{kind}.toml" for kind in BOXES}
-    return {kind: overlay.load(path).fields for kind, path in paths.items()}
+    return {kind: overlay_file.load(path).fields for kind, path in paths.items()}
 
 
 def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -48,9 +48,9 @@ from pathlib import Path
 import cv2
 cv2.setNumThreads(1)
 from extractor.reading import clip_reading, readers
-from extractor.session import overlay
+from extractor.session import overlay, overlay_file
 from extractor.video import clips
-fields = overlay.load(Path(sys.argv[2])).fields
+fields = overlay_file.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 clip_reading.read_fields(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
@@ -76,7 +76,7 @@ from pathlib import Path
 from extractor.reading import clip_reading, readers
 from extractor.session import overlay
 from extractor.video import clips, decoding
-fields = overlay.load(Path(sys.argv[2])).fields
+fields = overlay_file.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 reader = readers.create("network")
@@ -112,7 +112,7 @@ from extractor.reading import clip_reading, readers
 from extractor.session import overlay
 from extractor.video import clips
 from extractor.reading.readers import network
-fields = overlay.load(Path(sys.argv[2])).fields
+fields = overlay_file.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 spent, crops = {}, 0
@@ -146,7 +146,7 @@ from pathlib import Path
 import cv2, pytesseract
 from extractor.session import overlay
 from extractor.video import clips
-fields = overlay.load(Path(sys.argv[2])).fields
+fields = overlay_file.load(Path(sys.argv[2])).fields
 clip = clips.probe(Path(sys.argv[1]))
 boxes = [f.box_for(clip.width, clip.height) for f in fields]
 video = cv2.VideoCapture(sys.argv[1])

@@ -10,7 +10,7 @@ from sample_truth import SAMPLE, truth_series
 from extractor.pipeline import compare_sessions
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
-from extractor.session.overlay import load
+from extractor.session.overlay_file import load
 from extractor.statistics.summary import summarise
 
 

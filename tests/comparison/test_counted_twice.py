@@ -18,9 +18,10 @@ from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.report.html_report import write_report
 from extractor.session.csv_tables import parse_table
-from extractor.session.folder import Session, parse_runs
+from extractor.session.folder import Session
 from extractor.session.recordings import Span, content_digest, counted_twice, digests_of, originals
 from extractor.session.runs_editing import edit_run, run_rows
+from extractor.session.user_tables import parse_runs
 
 ONE = ReadOptions(jobs=1, crosscheck=0)
 HEAD = "run,clip,start_s,end_s,antenna,mounting"

@@ -21,7 +21,7 @@ from extractor.reading import marking, readers, suggestions
 from extractor.reading.readers.base import Line
 from extractor.report import card, repeat_film
 from extractor.report.html_report import write_report
-from extractor.session import overlay
+from extractor.session import overlay_file
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, usual_direction
 from extractor.video.crops import Crop
@@ -67,11 +67,11 @@ def test_name_and_unit_tell_the_direction_or_nobody_knows(
 def test_what_was_not_said_is_not_written_and_what_was_said_stays(tmp_path: Path) -> None:
     path = tmp_path / "overlay.toml"
     path.write_text(overlay_toml("better = 'higher'"))
-    (item,) = overlay.load(path).fields
-    overlay.save(path, [item])
-    assert overlay.load(path).fields[0].better == "higher"
+    (item,) = overlay_file.load(path).fields
+    overlay_file.save(path, [item])
+    assert overlay_file.load(path).fields[0].better == "higher"
     path.write_text(overlay_toml())
-    overlay.save(path, overlay.load(path).fields)
+    overlay_file.save(path, overlay_file.load(path).fields)
     assert "better" not in path.read_text()
 
 
@@ -81,16 +81,16 @@ def test_accepted_suggestions_carry_unit_and_direction(
     (session_folder / "overlay.toml").unlink()
     code, out, _ = run("mark", session_folder, "--suggest", "--accept", "1=latency")
     assert (code, "Is a higher" in out) == (0, False)
-    (item,) = overlay.load(session_folder / "overlay.toml").fields
+    (item,) = overlay_file.load(session_folder / "overlay.toml").fields
     assert (item.unit, item.better) == ("ms", "lower")
     code, out, _ = run("mark", session_folder, "--suggest", "--accept", "1=bitrate")
     assert (code, "Is a higher" in out) == (0, False)
-    item = overlay.load(session_folder / "overlay.toml")["bitrate"]
+    item = overlay_file.load(session_folder / "overlay.toml")["bitrate"]
     assert (item.unit, item.better) == ("Mbit/s", "higher")
     # A name that says nothing is asked about, at once and when it is read.
     code, out, _ = run("mark", session_folder, "--suggest", "--accept", "1=signal")
     assert (code, "Is a higher or a lower signal better?" in out) == (0, True)
-    assert overlay.load(session_folder / "overlay.toml")["signal"].direction is None
+    assert overlay_file.load(session_folder / "overlay.toml")["signal"].direction is None
     assert "not said" in run("mark", session_folder, "--list")[1]
     code, _, err = run("read", session_folder, "--jobs", 1)
     assert (code, err.count("Is a higher or a lower")) == (0, 1)
@@ -109,7 +109,7 @@ def test_the_page_offers_the_units_of_the_command(
     body["seen"] = visitor.session()["overlay"]
     made = visitor.post("/api/mark", body | {"name": "signal", "unit": "", "better": ""})
     assert made.get_json()["field"]["better"] == ""
-    assert overlay.load(session_folder / "overlay.toml")["signal"].direction is None
+    assert overlay_file.load(session_folder / "overlay.toml")["signal"].direction is None
 
 
 def table(path: Path, more: Sequence[str] = (), cells: Sequence[str] = ()) -> Path:

@@ -223,11 +223,11 @@ def test_teach_command_then_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     # When the number changed is found to a frame, by what was taught.
     assert {r["bitrate_since_s"] for r in good if 1 <= float(r["time_s"]) < 2} == {"1"}
     from extractor.reading import box_tightening
-    from extractor.session import overlay
+    from extractor.session import overlay_file
     from extractor.session.folder import Session
 
     session = Session(tmp_path)
-    (item,) = overlay.load(tmp_path / "overlay.toml").fields
+    (item,) = overlay_file.load(tmp_path / "overlay.toml").fields
     glances, _ = box_tightening.look(session, item, {}, readers.create("network"))
     assert all(g.reading.flag == "ok" for g in glances)
     # A lesson is listed, taken back, and no longer counts; without any, the file goes.

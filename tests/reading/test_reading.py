@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from clipmaker import BOX, GreyReader, make_clip, stairs, steady
 
-from extractor.reading import clip_reading, temporal_evidence
+from extractor.reading import clip_reading, plausibility, temporal_evidence
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.base import Line
 from extractor.session.overlay import Box, Field
@@ -190,7 +190,7 @@ def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
         return 1 / (1 + np.exp(-2 * score) * (1 - share) / share)
 
     first_looks = np.full(len(score), here)  # of the right mean, which the sum over clips has not
-    found = np.array(temporal_evidence.tempered(posterior(usual), first_looks, usual))
+    found = np.array(plausibility.tempered(posterior(usual), first_looks, usual))
     np.testing.assert_allclose(found, posterior(here), rtol=1e-9)
     for low in np.arange(0, 1, 0.1):
         inside = (found >= low) & (found < low + 0.1)
@@ -202,12 +202,10 @@ def test_confidence_follows_the_share_of_the_clip_that_can_be_read() -> None:
 
 def test_confidence_is_never_raised_by_the_rest_of_the_clip() -> None:
     easy = [0.99, 0.98, 0.7]
-    assert temporal_evidence.tempered(easy, easy, 0.85) == easy
-    assert (
-        temporal_evidence.tempered(easy, [0.1] * 3, 0.0) == easy
-    )  # a reader that was not calibrated
-    assert temporal_evidence.tempered([], [], 0.85) == []
-    assert temporal_evidence.tempered([0.99, 0.5], [0.0, 0.0], 0.85)[0] < 0.2
+    assert plausibility.tempered(easy, easy, 0.85) == easy
+    assert plausibility.tempered(easy, [0.1] * 3, 0.0) == easy  # a reader that was not calibrated
+    assert plausibility.tempered([], [], 0.85) == []
+    assert plausibility.tempered([0.99, 0.5], [0.0, 0.0], 0.85)[0] < 0.2
 
 
 def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> None:
@@ -236,7 +234,7 @@ def test_a_digit_that_changes_for_a_moment_is_doubted() -> None:
     def doubted(*seen: tuple[str, float], step_s: float = 0.1) -> list[int]:
         texts, confidences = zip(*seen, strict=True)
         times = [row * step_s for row in range(len(seen))]
-        return temporal_evidence.there_and_back(times, texts, confidences)
+        return plausibility.there_and_back(times, texts, confidences)
 
     sure, less = 0.99, 0.95
     assert doubted(("0.0", sure), ("8.0", less), ("8.0 ~", less), ("0.0", 0.6)) == [1, 2]
@@ -377,7 +375,7 @@ def test_interpret_never_guesses(text: str, flag: Flag, value: float | None) -> 
 
 def test_a_sign_that_the_field_does_not_have_otherwise_is_doubted() -> None:
     def odd(texts: Sequence[str]) -> list[int]:
-        return temporal_evidence.odd_signs(texts, [0.99] * len(texts), 0.9)
+        return plausibility.odd_signs(texts, [0.99] * len(texts), 0.9)
 
     level = ["-75 ~", "-74 ~", "-76 ~"] * 10
     assert odd([*level, "75 ~"]) == [30]

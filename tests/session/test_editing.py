@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from extractor.errors import ChangedMeanwhileError, SessionFileError, TableError, UsageError
-from extractor.session import conditions, runs_editing
+from extractor.session import conditions, corrections_editing, runs_editing
 from extractor.session.csv_editing import TableFile
 from extractor.session.folder import Session
 
@@ -175,16 +175,16 @@ def test_conditions_keep_comments_and_kinds(session: Session) -> None:
 
 def test_corrections_are_kept_replaced_and_taken_back(session: Session) -> None:
     session.corrections_path.write_text("clip,time_s,field,value,why\nb.mkv,1.0,bitrate,7,mine\n")
-    held = runs_editing.correct(
+    held = corrections_editing.correct(
         session, "a.mp4", "bitrate", [(1.0, None, "12.5"), (1.1, None, "12.5")]
     )
     assert [(c.time_s, c.value) for c in held] == [(1.0, "12.5"), (1.1, "12.5")]
-    held = runs_editing.correct(
+    held = corrections_editing.correct(
         session, "a.mp4", "bitrate", [(1.0, "12.5", "--"), (1.1, "12.5", None)]
     )
     assert [(c.time_s, c.value) for c in held] == [(1.0, "--")]
     assert "b.mkv,1.0,bitrate,7,mine" in session.corrections_path.read_text()
     with pytest.raises(ChangedMeanwhileError):
-        runs_editing.correct(session, "a.mp4", "bitrate", [(1.0, "12.5", "3")])
+        corrections_editing.correct(session, "a.mp4", "bitrate", [(1.0, "12.5", "3")])
     with pytest.raises(UsageError, match="no number"):
-        runs_editing.correct(session, "a.mp4", "bitrate", [(1.0, "--", "abc")])
+        corrections_editing.correct(session, "a.mp4", "bitrate", [(1.0, "--", "abc")])

@@ -32,7 +32,7 @@ import sys
 from pathlib import Path
 from extractor.reading import marking
 from extractor.review.checked import Checked
-from extractor.session import conditions, runs_editing
+from extractor.session import conditions, corrections_editing, runs_editing
 from extractor.session.folder import Session
 from extractor.session.overlay import Box
 root, me, count = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
@@ -40,7 +40,7 @@ print("ready", flush=True)
 sys.stdin.readline()
 for i in range(count):
     session = Session(root)
-    runs_editing.correct(session, "a.mp4", "bitrate", [(10 * me + i, None, str(i))])
+    corrections_editing.correct(session, "a.mp4", "bitrate", [(10 * me + i, None, str(i))])
     with session.editing():
         checked = Checked(session.results / "checked.csv")
         checked.note(("a.mp4", "bitrate", "x"), [10 * me + i], "right", "doubtful")

@@ -9,7 +9,7 @@ import pytest
 from clipmaker import overlay_toml
 
 from extractor.errors import ClipError, OverlayError, SessionFileError
-from extractor.session import overlay
+from extractor.session import overlay, overlay_file
 from extractor.session.conditions import edit_condition
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay, Place
@@ -18,7 +18,7 @@ from extractor.session.overlay import Box, Field, Overlay, Place
 def load(tmp_path: Path, text: str) -> Overlay:
     path = tmp_path / "overlay.toml"
     path.write_text(text, encoding="utf-8")
-    return overlay.load(path)
+    return overlay_file.load(path)
 
 
 def test_all_keys(tmp_path: Path) -> None:
@@ -81,10 +81,10 @@ def test_columns_may_not_collide(tmp_path: Path) -> None:
 
 def test_missing_and_not_text(tmp_path: Path) -> None:
     with pytest.raises(OverlayError, match="mark the number first"):
-        overlay.load(tmp_path / "overlay.toml")
+        overlay_file.load(tmp_path / "overlay.toml")
     (tmp_path / "overlay.toml").write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(OverlayError, match="UTF-8"):
-        overlay.load(tmp_path / "overlay.toml")
+        overlay_file.load(tmp_path / "overlay.toml")
 
 
 def test_box_is_scaled_for_the_same_shape_only() -> None:
@@ -116,11 +116,11 @@ def test_comments_survive_a_rewrite(tmp_path: Path) -> None:
     path = tmp_path / "overlay.toml"
     known = load(tmp_path, "# mine\n" + overlay_toml("ceiling = 40.0 # from the manual"))
     second = Field("latency", (320, 180), Box(1, 1, 20, 10), better="lower")
-    overlay.save(path, [replace(known.fields[0], decimals=1), second])
+    overlay_file.save(path, [replace(known.fields[0], decimals=1), second])
     text = path.read_text("utf-8")
     assert "# mine" in text
     assert "# from the manual" in text
-    assert overlay.load(path).fields == (replace(known.fields[0], decimals=1), second)
+    assert overlay_file.load(path).fields == (replace(known.fields[0], decimals=1), second)
     assert (tmp_path / ".overlay.toml.previous").read_text("utf-8").startswith("# mine")
 
 

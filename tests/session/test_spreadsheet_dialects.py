@@ -14,7 +14,7 @@ from spreadsheets import Cells, save, saved
 from extractor.comparison.loading import load_sessions
 from extractor.session.antennas import read_antennas
 from extractor.session.csv_tables import Table, parse_table
-from extractor.session.folder import parse_corrections, parse_runs
+from extractor.session.user_tables import parse_corrections, parse_runs
 from extractor.statistics.series import series_from_table
 
 
