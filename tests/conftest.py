@@ -71,3 +71,8 @@ def fonts(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
     monkeypatch.setattr(style, "_TOLD", set())
     yield set_fonts
     style._further.cache_clear()
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the long ones, so that at the end no core waits for another."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)

@@ -11,7 +11,10 @@ import pytest
 
 HERE = Path(__file__).parent
 BENCHMARKS = HERE / "benchmarks"
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the benchmarks are for POSIX")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="the benchmarks are for POSIX"),
+]
 
 FUZZ = """
 import sys

@@ -14,6 +14,7 @@ import pytest
 
 from extractor.session.folder import VIDEO_SUFFIXES
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[1]
 SAMPLES = ROOT / "sample_clips"
 README = (ROOT / "README.md").read_text("utf-8")
