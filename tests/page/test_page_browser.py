@@ -68,7 +68,7 @@ class Browser:
     def text(self, css: str = "main") -> str:
         return str(self.one(css).text)
 
-    def wait(self, found: Callable[[], Any], limit_s: float = 60) -> Any:
+    def wait(self, found: Callable[[], Any], limit_s: float = 180) -> Any:
         ends = time.monotonic() + limit_s
         while not (result := self._tried(found)):
             assert time.monotonic() < ends, f"not seen in {limit_s} s; page: {self.text('body')}"
