@@ -39,12 +39,14 @@ def colour_of(frame: av.VideoFrame) -> Colour:
     return Colour(_MATRICES.get(frame.colorspace, usual), full)
 
 
+#: The scaler's number of BT.2020; av 15 has no name for it.
+_BT2020 = 9
 #: By the number that files write (ITU-T H.273, table 4); 2 is "not known".
 _MATRICES = dict.fromkeys((5, 6), Colorspace.ITU601) | {
     1: Colorspace.ITU709,
     4: Colorspace.FCC,
     7: Colorspace.SMPTE240M,
-    9: Colorspace.BT2020,
+    9: _BT2020,
 }
 
 
