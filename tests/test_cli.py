@@ -15,6 +15,7 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from command_line import run
 from report_making import truth_session
 
+from extractor.errors import UsageError
 from extractor.reading import marking, suggestions
 from extractor.session import overlay_file
 from extractor.session.folder import Session
@@ -265,3 +266,7 @@ def test_summarise_a_hand_kept_log(tmp_path: Path) -> None:
 
 def test_parse_accepted() -> None:
     assert marking.parse_accepted(["1=bitrate", "2=latency"]) == {1: "bitrate", 2: "latency"}
+    # The second would take the place of the first: a delay that calls itself a bitrate.
+    for twice in (["1=bitrate", "2=bitrate"], ["1=bitrate", "1=latency"]):
+        with pytest.raises(UsageError, match="once only"):
+            marking.parse_accepted(twice)

@@ -14,7 +14,7 @@ from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
-from extractor.session.user_tables import DRAFT
+from extractor.session.user_tables import DRAFT, is_proposed
 
 #: Above this share of samples at the ceiling a clip's mean is a lower bound.
 MOST_AT_CEILING = 0.2
@@ -28,7 +28,7 @@ def draft_findings(runs: pd.DataFrame) -> list[Finding]:
     """Say that runs stand as they were drafted from the file names, and nobody has checked them."""
     if "notes" not in runs:
         return []
-    drafts = int(runs["notes"].fillna("").astype(str).str.startswith(DRAFT).sum())
+    drafts = int(runs["notes"].fillna("").astype(str).map(is_proposed).sum())
     if not drafts:
         return []
     sentence = (

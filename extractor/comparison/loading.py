@@ -130,7 +130,13 @@ def _load_table(path: Path, name: str, field: str, measure: str, factor: str) ->
         row["run"] = row.get("run") or f"line {i + 2}"
         row["session"] = row.get("session") or name
     _check_numbers(table)
-    unit = next((str(r["unit"]) for r in rows if r.get("unit")), "")
+    units = {str(r["unit"]) for r in rows if r.get("unit")}
+    if len(units) > 1:
+        raise TableError(
+            f"{path}: column 'unit' must say the same in every row, not "
+            f"'{', '.join(sorted(units))}'; convert the values to one unit"
+        )
+    unit = next(iter(units), "")
     said = {str(r["better"]) for r in rows if r.get("better")}
     if not said <= {"higher", "lower"} or len(said) > 1:
         raise TableError(

@@ -88,7 +88,8 @@ def pair_table(
     -------
     DataFrame
         One row a pair, the better one as ``first``: ``difference`` (by how much first is
-        ahead, in the unit, not negative), ``percent`` of the second's mean, ``low`` and
+        ahead, in the unit, not negative), ``percent`` of the second's mean (NaN
+        where that is not above 0), ``low`` and
         ``high``, ``p_adjusted``, ``df``, ``told_apart`` (True only on the basis of
         mountings), ``basis``, ``detectable`` (the smallest difference found four times out
         of five). Where nothing is known: NaN.
@@ -120,8 +121,8 @@ def pair_table(
     rows = []
     for (a, b), error in zip(index, errors, strict=True):
         difference = abs(float(fit.means[a] - fit.means[b]))
-        base = abs(float(fit.means[b]))
-        percent = 100 * difference / base if base else float("nan")
+        base = float(fit.means[b])
+        percent = 100 * difference / base if base > 0 else float("nan")
         row = {"first": names[a], "second": names[b], "difference": difference, "percent": percent}
         rows.append(row | _judged(difference, error, critical, p_value, basis(fit)))
     return pd.DataFrame(rows)

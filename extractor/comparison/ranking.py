@@ -156,7 +156,7 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
         parts.append(
             f"{names[0]} is best: ahead of every other {voice.noun}, and of the next, {names[1]}, "
             "by "
-            f"{voice.amount(next_['difference'])} or {next_['percent']:.0f} % "
+            f"{voice.amount(next_['difference'])}{_share(next_['percent'], voice)} "
             f"({voice.interval(next_['low'], next_['high'])})."
         )
     for group in order.together:
@@ -167,6 +167,12 @@ def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
     if order.together:
         parts.append(_reach(pairs, voice))
     return " ".join(parts)
+
+
+def _share(percent: float, voice: Voice) -> str:
+    """Say a difference in percent too; decibels, and what may be 0 or less, have no such share."""
+    logarithmic = voice.unit.casefold().startswith("db")
+    return "" if logarithmic or math.isnan(percent) else f" or {percent:.0f} %"
 
 
 def _group(group: tuple[str, ...], pairs: pd.DataFrame, voice: Voice, *, top: bool) -> str:

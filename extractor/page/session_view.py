@@ -12,7 +12,7 @@ from extractor.reading.cache import ClipState
 from extractor.session import conditions, digests, runs_editing
 from extractor.session.folder import SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
-from extractor.session.user_tables import DRAFT, RUN_COLUMNS
+from extractor.session.user_tables import RUN_COLUMNS, is_proposed
 from extractor.video.clips import Clip
 
 #: Work whose progress the page shows.
@@ -117,7 +117,7 @@ def _further_columns(rows: list[runs_editing.RunRow]) -> list[str]:
 
 def _is_unchecked(row: runs_editing.RunRow) -> bool:
     """Tell whether it says an antenna that the tool took from the clip's name."""
-    return bool(row.cells.get("antenna")) and row.cells.get("notes", "").startswith(DRAFT)
+    return bool(row.cells.get("antenna")) and is_proposed(row.cells.get("notes", ""))
 
 
 def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:

@@ -7,16 +7,21 @@ pattern of all names bears it out; everything else is left empty.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import PurePosixPath
 
 _SEPARATORS = re.compile(r"[_\-. /]+")
-_DATE = re.compile(r"(?<!\d)(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
+_DATE = re.compile(
+    r"(?<!\d)(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])"
+    r"(?:[-_T ]+(\d\d)[-_.](\d\d)(?:[-_.](\d\d))?)?(?!\d)"
+)
 _DATE_AND_TIME = re.compile(r"(?<!\d)20\d{6}[-_T ]?\d{6}(?!\d)")
 _MOUNTING = re.compile(r"(?:m|mount|mounting)([1-9]\d?)", re.IGNORECASE)
 _MOUNTING_APART = re.compile(r"(?<![^\W_])(mount|mounting)[_\-. ]+(?=\d{1,2}(?!\d))", re.IGNORECASE)
 _TAKE = re.compile(r"(?:r|rep|repeat|t|take|run|try|clip|rec)\d+", re.IGNORECASE)
+_SHORT = re.compile(r"\d{1,2}")
 _NUMBER = re.compile(r"\d.*|.*\d{3}.*")
 _PORT = re.compile(r"(?:port|rx)\d", re.IGNORECASE)
 _PORTS = frozenset(
@@ -53,7 +58,7 @@ def propose(clips: Sequence[str], antennas: Collection[str] = ()) -> dict[str, d
     dict
         For each clip that says its antenna: columns of ``runs.csv`` and their cells.
     """
-    known = {name.casefold(): name for name in antennas}
+    known = {unicodedata.normalize("NFC", name).casefold(): name for name in antennas}
     parts = {clip: _parts(clip) for clip in clips}
     kinds = {clip: tuple(_kind(p, known) for p in own) for clip, own in parts.items()}
     shape, count = Counter(kinds.values()).most_common(1)[0] if clips else ((), 0)
@@ -64,8 +69,8 @@ def propose(clips: Sequence[str], antennas: Collection[str] = ()) -> dict[str, d
 
 
 def _parts(clip: str) -> list[str]:
-    path = str(PurePosixPath(clip).with_suffix(""))
-    path = _MOUNTING_APART.sub(r"\1", _DATE.sub(r"\1\2\3", path))
+    path = unicodedata.normalize("NFC", str(PurePosixPath(clip).with_suffix("")))
+    path = _MOUNTING_APART.sub(r"\1", _DATE.sub(lambda m: "".join(filter(None, m.groups())), path))
     return [part for part in _SEPARATORS.split(path) if part]
 
 
@@ -141,9 +146,11 @@ class _Names:
 
     def _are_mountings(self, at: int, antenna: int) -> bool:
         """Tell whether nothing else in the names says that the numbers begin anew."""
+        # "day 2", "03.05.": of numbers, those of one or two digits.
+        short = [i for i in self._of("number") if all(_SHORT.fullmatch(v) for v in self.columns[i])]
         words = [
             i
-            for i in self._of("word")
+            for i in (*self._of("word"), *short)
             # A number of its own for every clip is a running one.
             if not (self._is_numbered(i) and len(set(self.columns[i])) == len(self.rows))
         ]

@@ -28,7 +28,14 @@ RUN_COLUMNS = (
 )
 #: How the notes of a row of ``runs.csv`` begin that the tool drafted and nobody has checked.
 DRAFT = "draft:"
+#: What they go on to say where antenna, port or mounting is only a proposal.
+FROM_NAME = "from the file name"
 CORRECTION_COLUMNS = ("clip", "time_s", "field", "value")
+
+
+def is_proposed(notes: str) -> bool:
+    """Tell from a row's notes whether it holds what a file name said and nobody has checked."""
+    return notes.startswith(DRAFT) and FROM_NAME in notes
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from extractor.session import file_names
 from extractor.session.csv_tables import format_table, parse_table
 from extractor.session.folder import Session
 from extractor.session.runs_editing import RunRow, draft_runs, drafted_rows, run_rows
-from extractor.session.user_tables import DRAFT
+from extractor.session.user_tables import DRAFT, FROM_NAME
 from extractor.video import recording_order
 
 #: What a comparison goes by; a person fills in what the file names don't say.
@@ -94,7 +94,7 @@ def _rows(
 def _filled(cells: dict[str, str]) -> dict[str, str]:
     there = [c for c in ASKED if cells.get(c)]
     missing = [c for c in (*ASKED, "order") if not cells.get(c)]
-    hints = [f"{', '.join(there)} from the file name, check"] if there else []
+    hints = [f"{', '.join(there)} {FROM_NAME}, check"] if there else []
     hints += [f"fill {', '.join(missing)}"] if missing else []
     cells["notes"] = f"{DRAFT} {'; '.join(hints) or 'check'}"
     return {column: cell for column, cell in cells.items() if cell}

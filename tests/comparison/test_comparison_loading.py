@@ -1,5 +1,7 @@
 """From session folders and hand-made tables to the table of runs."""
 
+import re
+
 import pytest
 from comparison_making import PLANTED, scenario
 
@@ -147,6 +149,7 @@ def test_hand_made_table_with_semicolons_and_decimal_commas(tmp_path):
         ("antenna,value\nA,fast\nB,3\n", "line 2, column 'value': 'fast' is not a number"),
         ("antenna,value,order\nA,1,first\nB,3,2\n", "column 'order'"),
         ("antenna,value,better\nA,1,more\nB,3,more\n", "must say higher or lower"),
+        ("antenna,value,unit\nA,30,ms\nB,0.03,s\n", "column 'unit' must say the same in every row"),
     ],
 )
 def test_wrong_tables_name_the_place(tmp_path, text, message):
@@ -154,6 +157,26 @@ def test_wrong_tables_name_the_place(tmp_path, text, message):
     path.write_text(text)
     with pytest.raises(TableError, match=message):
         compare_sessions([path])
+
+
+@pytest.mark.parametrize(
+    ("base", "unit", "told"),
+    [(-70, "dBm", False), (20, "dB", False), (-5, "", False), (0, "", False), (20, "", True)],
+)
+def test_decibels_and_what_is_not_above_zero_get_no_percent(tmp_path, base, unit, told):
+    path = tmp_path / "t.csv"
+    rows = [
+        ("A", 1, base + 40),
+        ("A", 2, base + 40.5),
+        ("B", 1, base - 0.25),
+        ("B", 2, base + 0.25),
+    ]
+    path.write_text(
+        "antenna,mounting,value,unit\n" + "".join(f"{a},{m},{v},{unit}\n" for a, m, v in rows)
+    )
+    first = compare_sessions([path], field="level").findings[0].sentence
+    assert "A is best" in first
+    assert (re.search(r" or \d+ % ", first) is not None) is told
 
 
 def test_one_antenna_is_no_comparison(tmp_path):

@@ -269,6 +269,11 @@ def test_reading_drafts_and_a_comparison_says_what_to_fill(
     for row, antenna in zip(rows, ("Coil", "Coil", "Slab", "Slab"), strict=True):
         row["antenna"] = antenna
     write_table(tmp_path / "runs.csv", list(rows[0]), rows)
+    # Filled in by hand: nothing of it was taken from a name.
+    assert not [f for f in compare_sessions([tmp_path]).findings if f.kind == "draft"]
+    for row in rows:
+        row["notes"] = "draft: antenna from the file name, check; fill port, mounting"
+    write_table(tmp_path / "runs.csv", list(rows[0]), rows)
     unchecked = [f.sentence for f in compare_sessions([tmp_path]).findings if f.kind == "draft"]
     assert len(unchecked) == 1
     assert unchecked[0].startswith("4 of 4 runs still say 'draft' in the notes of runs.csv.")

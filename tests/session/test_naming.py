@@ -31,6 +31,12 @@ def test_antenna_port_and_mounting_are_told_apart() -> None:
             "20260103_{}_M2.green",
         ),
         ("{}_m1_red_1080p", "{}_m1_green_1080p", "{}_m2_red_1080p", "{}_m2_green_1080p"),
+        (
+            "2026-01-03 12-00-00 {} red m1",
+            "2026-01-03 12-01-10 {} green m1",
+            "2026-01-03 13-00-00 {} red m2",
+            "2026-01-03 13-01-10 {} green m2",
+        ),
         ("{}_m1_red_take1", "{}_m1_green_take2", "{}_m2_red_take1", "{}_m2_green_take1"),
     ],
 )
@@ -63,6 +69,16 @@ def test_capitals_make_no_second_antenna() -> None:
     )
     assert {cells["antenna"] for cells in said.values()} == {"Slab", "Fan"}
     assert len({cells["port"] for cells in said.values()}) == 2
+
+
+def test_an_accent_stored_in_two_ways_makes_no_second_antenna() -> None:
+    names = named("{}_m1_red", "{}_m1_green", "{}_m2_red", antennas="c\u00f4ne fan")
+    names[0] = names[0].replace("\u00f4", "o\u0302")
+    said = file_names.propose(names)
+    assert {cells["antenna"] for cells in said.values()} == {"C\u00f4ne", "Fan"}
+    # As antennas.csv writes it.
+    known = file_names.propose(names, ["co\u0302ne", "fan"])
+    assert {cells["antenna"] for cells in known.values()} == {"co\u0302ne", "fan"}
 
 
 def test_known_antennas_are_found_where_the_pattern_alone_would_not_do() -> None:
@@ -106,10 +122,13 @@ def test_names_that_do_not_say_it_are_not_guessed_at(names: list[str]) -> None:
     assert file_names.propose(names) == {}
 
 
-@pytest.mark.parametrize("what", ["20260103", "2026-01-03", "20260103120000", "day2", "card_b"])
+@pytest.mark.parametrize(
+    "what", ["20260103", "2026-01-03", "20260103120000", "03.01.2026", "day2", "day 2", "card_b"]
+)
 def test_mountings_that_begin_anew_are_left_empty(what: str) -> None:
     """The first mounting of another day is not that of the first."""
-    before = {"day2": "day1", "card_b": "card_a"}.get(what, "20260102")
+    firsts = {"day2": "day1", "day 2": "day 1", "card_b": "card_a", "03.01.2026": "02.01.2026"}
+    before = firsts.get(what, "20260102")
     names = named(*(f"{w}/{{}}_m{m}_red" for w in (before, what) for m in (1, 2)))
     said = file_names.propose(names, ["Slab", "Coil", "Fan"])
     assert list(said.values())[:2] == [{"antenna": "Slab"}] * 2
