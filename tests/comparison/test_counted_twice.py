@@ -50,6 +50,8 @@ def test_runs_that_share_seconds_are_refused_by_their_lines(rows):
 def test_runs_that_adjoin_or_are_no_runs_are_fine():
     runs_of("a,a.mp4,0,20,Fan,1", "b,a.mp4,20,40,Fan,2", "c,a.mp4,40,,Fan,2", "d,,,,Fan,3")
     runs_of("a,a.mp4;b.mp4,0,70,Fan,1", "b,a.mp4;b.mp4,70,,Fan,2")
+    runs_of("a,a.mp4,,0.30000000000000004,Fan,1", "b,a.mp4,0.3,,Fan,2")
+    runs_of("a,a.mp4,,6.6667,Fan,1", "b,a.mp4,6.666,,Fan,2")
     parse_runs(parse_table(b"run,clip,use\na,a.mp4,no\nb,a.mp4,\n", "runs.csv"))
 
 
