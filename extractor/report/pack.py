@@ -282,7 +282,7 @@ def _safe(path: Path, name: str) -> PurePosixPath:
     shown = name if len(name) <= 80 else f"{name[:80]}…"
     # Some systems drop dots and spaces at the end of a name, so ".. " is ".." there.
     odd = any(not p.strip(" .") for p in parts)
-    if odd or "\\" in name or ":" in parts[0] or any(ord(c) < 32 for c in name):
+    if odd or "\\" in name or parts[0][1:2] == ":" or any(ord(c) < 32 for c in name):
         raise _unfit(path, shown, "which points outside its own folder")
     try:
         sizes = [len(os.fsencode(p)) for p in parts]

@@ -120,6 +120,14 @@ def test_a_copy_is_named_by_read_and_refused_by_all_that_compares(three):
     assert len(compare_sessions([three]).runs) == 2
 
 
+def test_a_row_that_is_no_run_never_counts(three):
+    rows = ("1,a.mp4,,,Fan,1,", "2,b.mp4,,,Coil,1,", "3,c.mp4,,,Fan,2,No")
+    (three / "runs.csv").write_text("\n".join([f"{HEAD},use", *rows]) + "\n")
+    report = pipeline.read_session(Session(three), ONE)
+    assert [row["run"] for row in report.rows] == ["1", "2"]
+    assert compare_sessions([three]).runs["run"].tolist() == ["1", "2"]
+
+
 def test_parts_of_a_copy_that_do_not_overlap_may_count(three):
     runs(three, "1,a.mp4,,1,Fan,1", "2,b.mp4,,,Coil,1", "3,c.mp4,1,,Fan,2")
     pipeline.read_session(Session(three), ONE)

@@ -166,6 +166,13 @@ def test_far_too_many_entries_are_refused_at_once(tmp_path, where: str) -> None:
         pass
 
 
+def test_a_clip_called_after_the_time_of_day_comes_back(tmp_path) -> None:
+    names = ("2026-05-01 10:30:00.mp4", "sub/10:31.mp4")
+    path = make(tmp_path / "p.zip", {}, clips=[{"clip": name} for name in names])
+    with pack.opened(path) as folder:
+        assert Session(folder).clips == names
+
+
 DEEP = "[" * 100_000 + "]" * 100_000
 
 
