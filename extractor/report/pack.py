@@ -222,7 +222,9 @@ def _unpack(path: Path, temporary: Path) -> Path:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
         raise StorageError(f"{path}: cannot be unpacked ({error.strerror or error})") from error
-    (folder / PACK_MANIFEST).write_text(json.dumps(manifest), "utf-8")
+    # Half of a pair of surrogates is no text: shown as a question mark.
+    told = json.dumps(manifest, ensure_ascii=False).encode("utf-8", "replace")
+    (folder / PACK_MANIFEST).write_bytes(told)
     return folder
 
 
@@ -333,5 +335,12 @@ def _clip_entries(path: Path, manifest: Mapping[str, Any]) -> list[PurePosixPath
         safe = _safe(path, name)
         if safe.suffix.lower() not in VIDEO_SUFFIXES:
             raise SessionFileError(f"{path}: its pack.json names '{name}', which is no clip")
+        boxes = entry.get("boxes", {})
+        lists = [entry.get("frame", []), *(boxes.values() if isinstance(boxes, dict) else [None])]
+        if not all(isinstance(one, list) for one in lists):
+            raise SessionFileError(
+                f"{path}: its pack.json does not say how '{name}' was read; it is damaged, copy "
+                "it again"
+            )
         found.append(safe)
     return found

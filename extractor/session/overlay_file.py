@@ -229,7 +229,9 @@ def save(path: Path, fields: Sequence[Field]) -> None:
     document = editable_toml(path)
     document["version"] = VERSION
     # A table written in one line cannot stand under a heading; it is written anew.
-    old = {str(t["name"]): t for t in document.pop("field", []) if isinstance(t, tomlkit.items.Table)}
+    old = {
+        str(t["name"]): t for t in document.pop("field", []) if isinstance(t, tomlkit.items.Table)
+    }
     tables = tomlkit.aot()
     for item in fields:
         table = old.get(item.name, tomlkit.table())

@@ -246,6 +246,21 @@ def test_other_archives_say_what_they_are(tmp_path, manifest, word: str) -> None
         pass
 
 
+@pytest.mark.parametrize(
+    "how", [{"frame": None}, {"boxes": ["x"]}, {"boxes": {"bitrate": 1.5}}, {"boxes": None}]
+)
+def test_a_manifest_of_other_kinds_than_it_should_hold_is_damage(tmp_path, how) -> None:
+    path = make(tmp_path / "odd.zip", {}, clips=[{"clip": "a.mp4"} | how])
+    with pytest.raises(SessionFileError, match="does not say how 'a.mp4' was read"):
+        pack.opened(path).__enter__()
+
+
+def test_half_a_surrogate_in_a_manifest_does_not_stop_the_report(tmp_path) -> None:
+    path = make(tmp_path / "odd.zip", {}, clips=[{"clip": "a.mp4", "reader": "x\ud800"}])
+    with pack.opened(path) as folder:
+        assert pack.manifest_of(folder)["clips"][0]["reader"] == "x?"
+
+
 def test_damage_is_told(tmp_path, packed) -> None:
     raw = bytearray(packed[1].read_bytes())
     raw[2000:4000] = bytes(2000)
