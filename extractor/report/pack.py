@@ -222,7 +222,9 @@ def _unpack(path: Path, temporary: Path) -> Path:
         raise SessionFileError(f"{path}: is damaged ({error}); copy it again") from None
     except OSError as error:
         raise StorageError(f"{path}: cannot be unpacked ({error.strerror or error})") from error
-    (folder / PACK_MANIFEST).write_text(json.dumps(manifest), "utf-8")
+    # Half of a pair of surrogates is no text: shown as a question mark.
+    told = json.dumps(manifest, ensure_ascii=False).encode("utf-8", "replace")
+    (folder / PACK_MANIFEST).write_bytes(told)
     return folder
 
 
@@ -282,7 +284,7 @@ def _safe(path: Path, name: str) -> PurePosixPath:
     shown = name if len(name) <= 80 else f"{name[:80]}…"
     # Some systems drop dots and spaces at the end of a name, so ".. " is ".." there.
     odd = any(not p.strip(" .") for p in parts)
-    if odd or "\\" in name or ":" in parts[0] or any(ord(c) < 32 for c in name):
+    if odd or "\\" in name or parts[0][1:2] == ":" or any(ord(c) < 32 for c in name):
         raise _unfit(path, shown, "which points outside its own folder")
     try:
         sizes = [len(os.fsencode(p)) for p in parts]
@@ -333,5 +335,12 @@ def _clip_entries(path: Path, manifest: Mapping[str, Any]) -> list[PurePosixPath
         safe = _safe(path, name)
         if safe.suffix.lower() not in VIDEO_SUFFIXES:
             raise SessionFileError(f"{path}: its pack.json names '{name}', which is no clip")
+        boxes = entry.get("boxes", {})
+        lists = [entry.get("frame", []), *(boxes.values() if isinstance(boxes, dict) else [None])]
+        if not all(isinstance(one, list) for one in lists):
+            raise SessionFileError(
+                f"{path}: its pack.json does not say how '{name}' was read; it is damaged, copy "
+                "it again"
+            )
         found.append(safe)
     return found

@@ -15,6 +15,8 @@ _WORD = re.compile(r"(?:[^\W\d_]|[~%\u00b0])[^\d?<>]*")
 _BESIDE = re.compile(r"[^\d?<>\u2264\u2265\u2248\u00b1]+")
 #: What touches a number and looks like one of these may be a digit that was misread.
 _LIKE_DIGITS = frozenset("OoDQIlSsBZ~")
+#: Spreadsheets that take 3.5 and 1.25 for dates leave ``03. Mai`` and ``Jan 25``.
+_MONTH = re.compile(r"(jan|feb|mrz|m\u00e4r|apr|mai|juni?|juli?|aug|sept?|okt|nov|dez)\.?", re.I)
 _LONE_SIGNS = frozenset("-+\u2212")
 _DASHES = re.compile(r"[-\u2010-\u2015\u2212_]+(?:[.,:][-\u2010-\u2015\u2212_]+)*")
 
@@ -53,9 +55,12 @@ def numeral_in(text: str) -> str | None:
     if found is None or not all(_BESIDE.fullmatch(word) for word in beside):
         return None
     unit = words[place][found.end() :]
-    if unit and (unit[0] in _LIKE_DIGITS or not _WORD.fullmatch(unit)):
+    if unit and (unit[0] in _LIKE_DIGITS or unit[0].isnumeric() or not _WORD.fullmatch(unit)):
         return None
-    return None if place and words[place - 1] in _LONE_SIGNS else found[0]
+    if found[0].endswith((".", ",")) and (unit or words[place + 1 :]):
+        return None  # a day, or a digit was lost
+    before = words[place - 1] if place else ""
+    return None if before in _LONE_SIGNS or _MONTH.fullmatch(before) else found[0]
 
 
 def decimals_in(text: str) -> int | None:

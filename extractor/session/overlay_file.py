@@ -228,7 +228,10 @@ def save(path: Path, fields: Sequence[Field]) -> None:
     check_names([f.name for f in fields], FILE_NAME)
     document = editable_toml(path)
     document["version"] = VERSION
-    old = {str(t["name"]): t for t in document.get("field", [])}
+    # A table written in one line cannot stand under a heading; it is written anew.
+    old = {
+        str(t["name"]): t for t in document.pop("field", []) if isinstance(t, tomlkit.items.Table)
+    }
     tables = tomlkit.aot()
     for item in fields:
         table = old.get(item.name, tomlkit.table())

@@ -32,6 +32,8 @@ BLOCKS = 16
 BLOCK_BYTES = 1 << 16
 #: Where a run begins in a later clip rests on a rounded length: so much is no overlap, seconds.
 ROUNDING_S = 0.5
+#: Nor is what times lose that are written to a thousandth.
+WRITTEN_TO_S = 1e-3
 #: The next clip of a run begins after the last reading, even where there is but one.
 SHORTEST_S = 1e-3
 
@@ -91,7 +93,7 @@ class _Part:
     of: Hashable
     start_s: float
     end_s: float
-    rounding_s: float = 0.0
+    rounding_s: float = WRITTEN_TO_S
 
 
 def _parts(span: Span, length_s: Mapping[Hashable, float]) -> Iterator[_Part]:
@@ -109,7 +111,7 @@ def _parts(span: Span, length_s: Mapping[Hashable, float]) -> Iterator[_Part]:
             return
         start, end = max(0.0, span.start_s - offset_s), min(span.end_s - offset_s, length)
         if start < end:
-            yield _Part(span, clip, start, end, ROUNDING_S if offset_s else 0.0)
+            yield _Part(span, clip, start, end, ROUNDING_S if offset_s else WRITTEN_TO_S)
         offset_s += length
 
 

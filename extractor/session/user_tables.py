@@ -55,6 +55,11 @@ class Run:
         """Return a cell's text, empty where the column is missing."""
         return self.columns.get(column, "")
 
+    @property
+    def counts(self) -> bool:
+        """Tell whether it is a measurement; ``use`` says ``no`` of a clip that is none."""
+        return self.cell("use").casefold() != "no"
+
 
 @dataclass(frozen=True, slots=True)
 class Correction:
@@ -92,7 +97,7 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
             raise TableError(f"{table.where}: line {i + 2}: end_s {end:g} is not after start_s")
         name = row.get("run") or str(PurePosixPath(clips[0]).with_suffix(""))
         runs.append(Run(name, clips, start, end, row))
-        if row.get("use") != "no":
+        if runs[-1].counts:
             spans.append(Span.of(f"line {i + 2} (run '{name}')", clips, start, end))
     _check_unique_runs(runs, table.where)
     _check_unique_mountings(runs, table.where)

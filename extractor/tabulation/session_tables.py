@@ -109,7 +109,7 @@ def summarise_runs(
     report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
     for run in runs:
         parts = [tables[c] for c in run.clips if c in tables]
-        if len(parts) < len(run.clips):
+        if len(parts) < len(run.clips) or not run.counts:
             continue
         key = digests.digest_of(run, [t.key for t in parts], overlay.fields)
         now[key] = before.get(key) or clip_tables.run_rows(

@@ -50,6 +50,8 @@ def test_runs_that_share_seconds_are_refused_by_their_lines(rows):
 def test_runs_that_adjoin_or_are_no_runs_are_fine():
     runs_of("a,a.mp4,0,20,Fan,1", "b,a.mp4,20,40,Fan,2", "c,a.mp4,40,,Fan,2", "d,,,,Fan,3")
     runs_of("a,a.mp4;b.mp4,0,70,Fan,1", "b,a.mp4;b.mp4,70,,Fan,2")
+    runs_of("a,a.mp4,,0.30000000000000004,Fan,1", "b,a.mp4,0.3,,Fan,2")
+    runs_of("a,a.mp4,,6.6667,Fan,1", "b,a.mp4,6.666,,Fan,2")
     parse_runs(parse_table(b"run,clip,use\na,a.mp4,no\nb,a.mp4,\n", "runs.csv"))
 
 
@@ -116,6 +118,14 @@ def test_a_copy_is_named_by_read_and_refused_by_all_that_compares(three):
     runs(three, "1,a.mp4,,,Fan,1", "2,b.mp4,,,Coil,1")
     pipeline.summarise_session(Session(three))
     assert len(compare_sessions([three]).runs) == 2
+
+
+def test_a_row_that_is_no_run_never_counts(three):
+    rows = ("1,a.mp4,,,Fan,1,", "2,b.mp4,,,Coil,1,", "3,c.mp4,,,Fan,2,No")
+    (three / "runs.csv").write_text("\n".join([f"{HEAD},use", *rows]) + "\n")
+    report = pipeline.read_session(Session(three), ONE)
+    assert [row["run"] for row in report.rows] == ["1", "2"]
+    assert compare_sessions([three]).runs["run"].tolist() == ["1", "2"]
 
 
 def test_parts_of_a_copy_that_do_not_overlap_may_count(three):

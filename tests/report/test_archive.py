@@ -166,6 +166,13 @@ def test_far_too_many_entries_are_refused_at_once(tmp_path, where: str) -> None:
         pass
 
 
+def test_a_clip_called_after_the_time_of_day_comes_back(tmp_path) -> None:
+    names = ("2026-05-01 10:30:00.mp4", "sub/10:31.mp4")
+    path = make(tmp_path / "p.zip", {}, clips=[{"clip": name} for name in names])
+    with pack.opened(path) as folder:
+        assert Session(folder).clips == names
+
+
 DEEP = "[" * 100_000 + "]" * 100_000
 
 
@@ -237,6 +244,21 @@ def test_other_archives_say_what_they_are(tmp_path, manifest, word: str) -> None
     path = make(tmp_path / "odd.zip", {}, **manifest)
     with pytest.raises(SessionFileError, match=word), pack.opened(path):
         pass
+
+
+@pytest.mark.parametrize(
+    "how", [{"frame": None}, {"boxes": ["x"]}, {"boxes": {"bitrate": 1.5}}, {"boxes": None}]
+)
+def test_a_manifest_of_other_kinds_than_it_should_hold_is_damage(tmp_path, how) -> None:
+    path = make(tmp_path / "odd.zip", {}, clips=[{"clip": "a.mp4"} | how])
+    with pytest.raises(SessionFileError, match="does not say how 'a.mp4' was read"):
+        pack.opened(path).__enter__()
+
+
+def test_half_a_surrogate_in_a_manifest_does_not_stop_the_report(tmp_path) -> None:
+    path = make(tmp_path / "odd.zip", {}, clips=[{"clip": "a.mp4", "reader": "x\ud800"}])
+    with pack.opened(path) as folder:
+        assert pack.manifest_of(folder)["clips"][0]["reader"] == "x?"
 
 
 def test_damage_is_told(tmp_path, packed) -> None:

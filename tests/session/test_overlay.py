@@ -124,6 +124,15 @@ def test_comments_survive_a_rewrite(tmp_path: Path) -> None:
     assert (tmp_path / ".overlay.toml.previous").read_text("utf-8").startswith("# mine")
 
 
+def test_tables_written_in_one_line_can_be_edited(tmp_path: Path) -> None:
+    inline = "field = [{name = 'a', frame = [320, 180], box = [1, 1, 20, 10]}]\nversion = 1\n"
+    known = load(tmp_path, inline).fields
+    wanted = (replace(known[0], maximum=45.0), replace(known[0], name="b"))
+    for _ in range(2):
+        overlay_file.save(tmp_path / "overlay.toml", wanted)
+        assert overlay_file.load(tmp_path / "overlay.toml").fields == wanted
+
+
 @pytest.mark.parametrize(
     "text",
     [
