@@ -156,7 +156,9 @@ class _Line:
         tally = self._tally
         seconds = decoding.time_s_of(frame) or 0.0
         if math.isnan(tally.first_pts_s):
-            tally.first_pts_s = seconds
+            # What an edit leaves of a keyframe interval is shown, though its keyframe is not.
+            shown_s = seconds if self._gaps_count else tally.clock.first_s
+            tally.first_pts_s = min(seconds, shown_s)
         time_s = seconds - tally.first_pts_s
         gap_s = time_s - self.time_s
         if gap_s <= 0:

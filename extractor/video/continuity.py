@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Any
 
 from extractor.video.h264 import FrameNumbers, Number
@@ -66,6 +68,11 @@ class Clock:
     """Running times between which no packet lies."""
     unstamped: bool = False
     """Packets without any time were met."""
+    first_s: float = math.inf
+    """Earliest running time at which a picture is shown, from the first keyframe on."""
+    _keyed: bool = False
+    _displayed: bool = False
+    """The last packet gave a display time only."""
 
     def run(self, packet: Any, base: float) -> float:
         """Shift a packet's times, which are in units of `base` seconds.
@@ -85,7 +92,9 @@ class Clock:
         before_s, self.now_s = self.now_s, stamp * base + self.shift_s
         gap_s = self.now_s - before_s
         back_s = BACK_S if packet.dts is not None else max(BACK_S, REORDERED * self.step_s)
-        if gap_s < -back_s or gap_s > MOST_HOLE_S:
+        # Some demuxers know decoding times from the third packet on: those lie farther back.
+        began, self._displayed = self._displayed and packet.dts is not None, packet.dts is None
+        if (gap_s < -back_s and not began) or gap_s > MOST_HOLE_S:
             ahead_s = round((self.now_s - due_s) / base) * base
             self.jumps.append((due_s, ahead_s))
             self.shift_s -= ahead_s
@@ -100,6 +109,9 @@ class Clock:
             self.holes.append((before_s + self.step_s, self.now_s))
         if packet.pts is not None:
             self.last_s = max(self.last_s, packet.pts * base)
+            self._keyed = self._keyed or packet.is_keyframe
+            if self._keyed and not packet.is_discard:
+                self.first_s = min(self.first_s, packet.pts * base)
         steps = gap_s / self.step_s if self.step_s else math.nan
         self.step_s = usual_step_s(self.step_s, gap_s)
         self.now_s = max(self.now_s, before_s) if before_s == before_s else self.now_s
@@ -109,6 +121,40 @@ class Clock:
     def end_s(self) -> float:
         """Running time at which the last picture ends."""
         return max(self.last_s, self.now_s) + self.step_s
+
+
+class Timed:
+    """Gives frames without a time the one that follows from the frame before."""
+
+    def __init__(self, stream: Any, clock: Clock) -> None:
+        self.alone = str(stream.codec_context.skip_frame) == "NONKEY"
+        """Keyframes alone are wanted."""
+        self._base = stream.time_base or Fraction(1, 90_000)
+        self._clock = clock
+        # It has no display times, and those that libavformat makes up are wrong with B-frames.
+        self._decoding_only = stream.container.format.name == "avi" and not self.alone
+        self._begun = False
+        self._next_s: float | None = None
+
+    def starts(self, at_s: float) -> None:
+        """Hear when the first packet that is decoded stands."""
+        if self._next_s is None:
+            self._next_s = at_s
+
+    def all(self, pictures: Iterable[Any]) -> Iterator[Any]:
+        """Yield frames, each with its time."""
+        for frame in pictures:
+            frame.time_base = self._base  # unset where a decoder is emptied
+            if self._decoding_only and (self._begun or frame.dts is not None):
+                frame.pts = frame.dts
+            self._begun = True
+            time_s = self._next_s or 0.0
+            if frame.pts is None:
+                frame.pts = round(time_s / self._base)
+            else:
+                time_s = float(frame.pts * self._base)
+            self._next_s = time_s + self._clock.step_s
+            yield frame
 
 
 class Losses:

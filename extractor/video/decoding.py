@@ -11,9 +11,8 @@ import math
 import stat
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ import av
 
 from extractor.errors import ClipError
 from extractor.video import integrity
-from extractor.video.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses
+from extractor.video.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses, Timed
 
 #: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
 #: the highest levels: ITU-T H.264 table A-1, 139,264 macroblocks; H.265 table A.8, MaxLumaPs.
@@ -195,7 +194,7 @@ def decoded(
     """
     packets = stream.container.demux(stream)
     base = float(stream.time_base or 0)
-    timed, losses = _Timed(stream, tally.clock), Losses(stream)
+    timed, losses = Timed(stream, tally.clock), Losses(stream)
     # A decoder with several threads says only so much later what was wrong.
     behind = stream.codec_context.thread_count or 16 if stream.thread_type else 1
     recent: deque[float] = deque(maxlen=behind)
@@ -224,7 +223,7 @@ def decoded(
             tally.damage.begins(tally.clock.now_s)
         tally.undecodable += packet.is_corrupt
         try:
-            pictures = packet.decode()
+            pictures = _alone(stream, packet) if timed.alone else packet.decode()
         except (av.error.FFmpegError, ValueError):
             tally.undecodable += 1
             tally.damage.begins(recent[0])
@@ -234,33 +233,17 @@ def decoded(
             yield frame
 
 
+def _alone(stream: Any, packet: Any) -> list[Any]:
+    """Decode a keyframe; a decoder that waits for what is left out mixes up their order."""
+    if not packet.is_keyframe:
+        return []
+    stream.codec_context.flush_buffers()
+    return [*packet.decode(), *stream.codec_context.decode(None)]
+
+
 def _frame_step_s(stream: Any) -> float:
     rate = stream.average_rate or stream.guessed_rate
     return 1 / float(rate) if rate else 0.0
-
-
-class _Timed:
-    """Gives frames without a time the one that follows from the frame before."""
-
-    def __init__(self, stream: Any, clock: Clock) -> None:
-        self._base = stream.time_base or Fraction(1, 90_000)
-        self._clock = clock
-        self._next_s: float | None = None
-
-    def starts(self, at_s: float) -> None:
-        """Hear when the first packet that is decoded stands."""
-        if self._next_s is None:
-            self._next_s = at_s
-
-    def all(self, pictures: Iterable[Any]) -> Iterator[Any]:
-        for frame in pictures:
-            time_s = time_s_of(frame)
-            if time_s is None:
-                time_s = self._next_s or 0.0
-                frame.time_base = self._base
-                frame.pts = round(time_s / self._base)
-            self._next_s = time_s + self._clock.step_s
-            yield frame
 
 
 def _why_not_read_on(error: Exception) -> str:
@@ -303,7 +286,10 @@ def decoded_from(path: Path, stream: Any, seconds: float) -> Iterator[Any]:
         if not late or back_s >= seconds - start_s:
             break
         back_s = max(SEEK_BEYOND_S, 2 * back_s)
-    if first is not None:
+    if late:
+        # Nor does it find what comes before the clock passes zero.
+        yield from _counted_up_to(path, (), seconds, threaded=bool(stream.thread_type))
+    elif first is not None:
         yield first
         yield from following
 
@@ -384,11 +370,11 @@ def rotation_of(frame: Any) -> int:
 
 def declared_duration_s(stream: Any) -> float | None:
     """Return the duration that the header declares, seconds; None where it proves nothing."""
-    if stream.container.format.name in ("mpegts", "mpeg", "flv"):
-        return None  # libavformat estimates it from the file's end: it proves nothing
+    if stream.container.format.name in ("mpegts", "mpeg", "flv", "asf"):
+        return None  # libavformat estimates it from the file's end, or from its longest stream
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
-    return length_s(stream.container)
+    return None  # the container's own is that of its longest stream: sound may run on
 
 
 def length_s(container: Any) -> float | None:
