@@ -148,9 +148,12 @@ class Timed:
             if self._decoding_only and (self._begun or frame.dts is not None):
                 frame.pts = frame.dts
             self._begun = True
+            time_s = self._next_s or 0.0
             if frame.pts is None:
-                frame.pts = round((self._next_s or 0.0) / self._base)
-            self._next_s = float(frame.pts * self._base) + self._clock.step_s
+                frame.pts = round(time_s / self._base)
+            else:
+                time_s = float(frame.pts * self._base)
+            self._next_s = time_s + self._clock.step_s
             yield frame
 
 

@@ -309,6 +309,7 @@ class Stamped:
     """A packet as the clock sees it."""
 
     def __init__(self, pts: float | None, dts: float | None) -> None:
+        self.is_keyframe, self.is_discard = True, False
         self.pts, self.dts = (None if t is None else round(t * 1000) for t in (pts, dts))
 
 
