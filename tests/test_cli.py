@@ -244,6 +244,14 @@ def test_quick(session_folder: Path, grey_reader: GreyReader) -> None:
     assert "bitrate: readable in all 2 clips" in out
 
 
+def test_what_is_wrong_in_a_log_is_said_with_its_name(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("t;v\n0;38,4\n;38,5\n")
+    code, _, err = run("summarise", log, "--time", "t", "--value", "v")
+    assert code == 2
+    assert err.startswith(f"error: {log}: row 3: ")
+
+
 def test_summarise_a_hand_kept_log(tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text(

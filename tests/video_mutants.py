@@ -338,7 +338,7 @@ def check_nothing_missing(
     seen = [] if result is None else _rows(result)
     # What was made up after damage is given up on purpose, and nothing else is.
     given_up = {row for row, text, sure in seen if is_spoilt(text, sure)}
-    assert not given_up or result is None or result.tally.undecodable
+    assert not given_up or result is None or result.tally.spoilt
     missing = numbers - given_up - {row for row, text, _ in seen if text}
     assert not missing, f"{len(missing)} of {len(numbers)} instants missing: {sorted(missing)[:5]}"
     return len(numbers), len(missing)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 DELIMITERS = (",", ";", "\t")
 #: Of one table; looking for twins among far more would not end.
 MOST_COLUMNS = 1000
+#: A line of its own behind the last, unless a cell is still open there.
+_END = "\x1f"
 #: A cell that begins with one of these could run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -124,9 +126,15 @@ def parse_table(raw: bytes, where: str) -> Table:
         raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
     delimiter = max(DELIMITERS, key=first.count)
     try:
-        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+        ended = io.StringIO(f"{text}\n{_END}", newline="")
+        *lines, last = csv.reader(ended, delimiter=delimiter)
     except csv.Error as error:
         raise TableError(f"{where}: is not valid CSV ({error})") from None
+    if last != [_END]:
+        raise TableError(
+            f"{where}: a quotation mark is opened and never closed, so that all lines behind it "
+            "are one cell; close it or take it out"
+        )
     filled = [[cell.strip() for cell in line] for line in lines if any(c.strip() for c in line)]
     if not filled:
         raise TableError(f"{where}: is empty; it needs a first line with the columns' names")

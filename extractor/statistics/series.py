@@ -27,6 +27,8 @@ COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")
 #: ``1:02:03.5`` or ``02:03`` (minutes and seconds).
 CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)$")
 DAY_S = 86_400.0
+#: What tells units of different size apart.
+_SIZED_UNIT = re.compile(r"(?<=[\d\s])([kmg]?b(?=it|ps|/s)|[m\u00b5\u03bcun]?s(?=ec|$))")
 #: Empty cells, and what common programs write for them.
 BLANK = frozenset({"", "nan", "na", "n/a", "none", "null"})
 
@@ -124,7 +126,8 @@ def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) 
     Raises
     ------
     TableError
-        If a column is missing or named twice, a time cannot be read, or times do not rise.
+        If a column is missing or named twice, a time cannot be read, times do not rise, or values
+        bear units of different size (Mbit/s and kbit/s).
         Rows are numbered as in a file with one line of headings.
 
     Examples
@@ -148,6 +151,7 @@ def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) 
     times = _parse_times(table[time_column])
     _check_rising(times, first_line=2)
     texts = ["" if _is_blank(cell) else str(cell).strip() for cell in table[value_column]]
+    _check_one_unit(texts)
     parsed = [parse_value(text) for text in texts]
     return pd.DataFrame(
         {
@@ -159,6 +163,20 @@ def series_from_table(table: pd.DataFrame, time_column: str, value_column: str) 
             "flag": np.array([str(flag) for _, flag in parsed], object),
         }
     )
+
+
+def _check_one_unit(texts: Sequence[str]) -> None:
+    first = ""
+    for row, text in enumerate(texts, 2):
+        found = _SIZED_UNIT.search(text.casefold())
+        if found is None:
+            continue
+        first = first or found[0]
+        if found[0] != first:
+            raise TableError(
+                f"row {row}: '{text}' bears another unit than the rows above; write all values in "
+                "one unit"
+            )
 
 
 def display_step(series: pd.DataFrame, decimals: int | None) -> float:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from extractor.errors import TableError
 from extractor.reading.number_parsing import is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
@@ -286,7 +287,11 @@ def summarise_file(
     table = read_table(path)
     table.require(time_column, value_column)
     frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
-    cleaned = clean(series_from_table(frame, time_column, value_column), item)
+    try:
+        series = series_from_table(frame, time_column, value_column)
+    except TableError as error:
+        raise TableError(f"{path}: {error}") from None
+    cleaned = clean(series, item)
     row: dict[str, Any] = dict.fromkeys(summary_columns())
     row |= {"run": path.stem, "clip": path.name, "field": item.name, "unit": item.unit}
     row |= summarise(cleaned.series, item).as_row()

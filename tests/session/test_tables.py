@@ -47,6 +47,7 @@ def test_umlauts_of_windows() -> None:
         (b"a,,b\n1,2,3\n", "column 2 has no name"),
         (b"a,b\n1,2,3\n", "line 2 has 3 cells"),
         (b"a\0b,c\n", "not a text file"),
+        (b'run,notes\na,"5 inch\nb,none\n', "never closed"),
     ],
 )
 def test_refused(raw: bytes, said: str) -> None:

@@ -93,6 +93,24 @@ def test_a_table_becomes_a_series():
     assert found["value"].iloc[0] == 38.4
 
 
+@pytest.mark.parametrize(
+    ("cells", "row"),
+    [
+        (["38 Mbit/s", "900 kbit/s"], 3),
+        (["35 ms", "", "1.2 s"], 4),
+        (["38.4Mb/s", "39 Mbps", "--", "40", "41 MBit/s", "3 samples"], None),
+        (["-67 dBm", "-68dBm", "35 %"], None),
+    ],
+)
+def test_units_of_different_size_are_not_mixed(cells, row):
+    log = pd.DataFrame({"t": [str(i) for i in range(len(cells))], "v": cells})
+    if row is None:
+        assert len(series_from_table(log, "t", "v")) == len(cells)
+        return
+    with pytest.raises(TableError, match=f"row {row}: .* another unit"):
+        series_from_table(log, "t", "v")
+
+
 def test_numbers_that_are_numbers_already():
     found = series_from_table(pd.DataFrame({"t": [0, 1], "v": [38.4, np.nan]}), "t", "v")
     assert found["flag"].tolist() == ["ok", "hidden"]
