@@ -325,9 +325,11 @@ def remarks(clip: Clip, tally: Tally) -> list[str]:
         found.append(
             f"{tally.out_of_order} pictures lie before the one ahead of them and are left out."
         )
-    if (count := integrity.recordings(clip.path)) > 1:
+    count, readable = integrity.recordings(clip.path)
+    if count > readable:
         found.append(
-            f"The file holds {count} recordings joined end to end; only the first can be read. "
+            f"The file holds {count} recordings joined end to end; only the first "
+            f"{f'{readable} ' if readable > 1 else ''}can be read. "
             "Split it, or join them with a program that knows the format."
         )
     return found

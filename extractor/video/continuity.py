@@ -56,6 +56,8 @@ class Clock:
 
     step_s: float = 0.0
     """Usual time between two packets; 0 where not known yet."""
+    wrap_s: float = math.inf
+    """After so long the file's own clock begins again; libavformat takes some jumps for that."""
     shift_s: float = 0.0
     """The running time of the last packet minus the file's own."""
     now_s: float = math.nan
@@ -96,7 +98,9 @@ class Clock:
         began, self._displayed = self._displayed and packet.dts is not None, packet.dts is None
         if (gap_s < -back_s and not began) or gap_s > MOST_HOLE_S:
             ahead_s = round((self.now_s - due_s) / base) * base
-            self.jumps.append((due_s, ahead_s))
+            half_s = self.wrap_s / 2
+            told_s = (ahead_s + half_s) % self.wrap_s - half_s if half_s < math.inf else ahead_s
+            self.jumps.append((due_s, told_s))
             self.shift_s -= ahead_s
             self.now_s -= ahead_s
             gap_s = math.inf

@@ -35,6 +35,8 @@ FIRST_FRAME_S = 8.0
 STILLS = {"mjpeg", "png", "bmp", "gif", "webp"}
 #: A wanted time farther ahead than this is sought, not decoded up to: about a keyframe interval.
 SEEK_BEYOND_S = 2.0
+#: The clock of transport and program streams has 33 bits: ITU-T H.222.0, 2.4.3.7.
+TS_CLOCK_S = 2**33 / 90_000
 #: Opens clips whose title is no UTF-8. From 19 on av always does and knows no such argument.
 ANY_TITLE: dict[str, Any] = (
     {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
@@ -200,6 +202,8 @@ def decoded(
     recent: deque[float] = deque(maxlen=behind)
     taken = 0
     tally.clock.step_s = _frame_step_s(stream)
+    if stream.container.format.name in ("mpegts", "mpeg"):
+        tally.clock.wrap_s = TS_CLOCK_S
     while taken < most_packets and (taken == 0 or time.monotonic() < deadline):
         taken += 1
         try:

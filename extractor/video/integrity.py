@@ -1,8 +1,8 @@
 """Whether a video file is whole, judged by its own structure and without decoding.
 
 A recorder that loses power leaves a file whose container says more than it holds. MP4 and
-Matroska state the size of their parts, MPEG-TS consists of packets of one size; the rest
-cannot be judged this way.
+Matroska state the size of their parts, AVI its own, MPEG-TS consists of packets of one size; the
+rest cannot be judged this way.
 """
 
 from __future__ import annotations
@@ -45,6 +45,9 @@ def state(path: Path) -> State:
             return _mp4_state(stream, size)
         if head[:4] == _EBML_ID.to_bytes(4, "big"):
             return _matroska_state(stream, size)
+        # Some writers count the 8 bytes of this header too.
+        if head[:4] == b"RIFF" and int.from_bytes(head[4:8], "little") > size:
+            return "cut"
         if _looks_like_ts(stream):
             # A writer adds whole packets; a torn one means that the writing was torn.
             return "cut" if size % TS_PACKET else "unknown"
@@ -81,10 +84,11 @@ def claims_too_much(path: Path) -> bool:
         return any(count > size for count in _sample_counts(stream, 0, size, 0))
 
 
-def recordings(path: Path) -> int:
-    """Return how many recordings an MP4 or MOV file holds, joined end to end; 1 for other files.
+def recordings(path: Path) -> tuple[int, int]:
+    """Return how many recordings a file holds, joined end to end, and how many can be read.
 
-    Of those behind the first nothing can be read: each needs the places counted from its start.
+    Of those behind the first of an MP4 or MOV file nothing can be read: each needs the places
+    counted from its start. Of Matroska libavformat reads two. Other files count as one.
 
     Raises
     ------
@@ -92,7 +96,10 @@ def recordings(path: Path) -> int:
         If the file cannot be read.
     """
     with _mp4(path) as (stream, whole):
-        return max(1, len(_mp4_inside(stream, whole, b"moov")))
+        if whole:
+            return max(1, len(_mp4_inside(stream, whole, b"moov"))), 1
+        parts = _matroska_parts(stream, path.stat().st_size)
+        return max(1, [element for element, _ in parts].count(_SEGMENT_ID)), 2
 
 
 def hidden_start_s(path: Path) -> float:
@@ -199,21 +206,28 @@ def _mp4_state(stream: IO[bytes], size: int) -> State:
 
 
 def _matroska_state(stream: IO[bytes], size: int) -> State:
-    # An element is an ID, a length of variable size, and that many bytes: RFC 8794, section 4.
-    offset = 0
-    while offset < size:
-        stream.seek(offset)
+    for element, end in _matroska_parts(stream, size):
+        if end is None:
+            return "unknown"  # written without knowing how long it would get
+        if element == _SEGMENT_ID:
+            return "whole" if end <= size else "cut"
+    return "cut"
+
+
+def _matroska_parts(stream: IO[bytes], size: int) -> Iterator[tuple[int, int | None]]:
+    # ID and end of each part, None where it does not say: an element is an ID, a length of
+    # variable size, and that many bytes (RFC 8794, section 4).
+    end: int | None = 0
+    while end is not None and end < size:
+        stream.seek(end)
         header = stream.read(12)
         element, id_bytes = _ebml_number(header, keep_marker=True)
         length, length_bytes = _ebml_number(header[id_bytes:], keep_marker=False)
         if not id_bytes or not length_bytes:
-            return "cut"
-        if length == (1 << (7 * length_bytes)) - 1:
-            return "unknown"  # written without knowing how long it would get
-        offset += id_bytes + length_bytes + length
-        if element == _SEGMENT_ID:
-            return "whole" if offset <= size else "cut"
-    return "cut"
+            return
+        known = length != (1 << (7 * length_bytes)) - 1
+        end = end + id_bytes + length_bytes + length if known else None
+        yield element, end
 
 
 def _ebml_number(data: bytes, *, keep_marker: bool) -> tuple[int, int]:

@@ -180,6 +180,11 @@ def test_container_states(tmp_path: Path) -> None:
     assert not integrity.lacks_index(tmp_path / "a.mp4")
     (tmp_path / "b.bin").write_bytes(b"anything else")
     assert integrity.state(tmp_path / "b.bin") == "unknown"
+    make_clip(tmp_path / "a.avi", steady(0.5), stairs, codec="mpeg4", options={"g": "15"})
+    assert integrity.state(tmp_path / "a.avi") == "unknown"
+    whole = (tmp_path / "a.avi").read_bytes()
+    (tmp_path / "a.avi").write_bytes(whole[: len(whole) // 2])
+    assert integrity.state(tmp_path / "a.avi") == "cut"
 
 
 @pytest.mark.parametrize(("missing_s", "answer"), [(-3.0, "yes"), (0.45, "yes"), (0.55, "no")])

@@ -66,9 +66,9 @@ def part(path: Path, begin_s: float, end_s: float, clock_s: float, **more: objec
     return path.read_bytes()
 
 
-def joined(path: Path, first_s: float, length_s: float, clock_s: float) -> None:
-    """Join two recordings byte by byte; the clock of the second begins at `clock_s`."""
-    one = part(path.with_stem("one"), 0, first_s, 0)
+def joined(path: Path, first_s: float, length_s: float, clock_s: float, began_s: float = 0) -> None:
+    """Join two recordings byte by byte; their clocks begin at `began_s` and `clock_s`."""
+    one = part(path.with_stem("one"), 0, first_s, began_s)
     path.write_bytes(one + part(path.with_stem("two"), first_s, length_s, clock_s))
 
 
@@ -81,6 +81,7 @@ JUMPS = [
     pytest.param("a.mkv", lambda p: joined(p, 3, 6, 0), "back by 3.0 s", id="joined-mkv"),
     pytest.param("a.ts", lambda p: joined(p, 4, 6, 2), "back by 2.0 s", id="set-back-ts"),
     pytest.param("a.ts", lambda p: joined(p, 4, 6, 9000), "ahead by 8996.0 s", id="leap-ts"),
+    pytest.param("a.ts", lambda p: joined(p, 3, 6, 0, 9000), "back by 9003.0 s", id="hours-ts"),
     pytest.param("a.mp4", started_below_zero, "begins 2.0 s before", id="below-zero-mp4"),
     pytest.param("a.ts", started_below_zero, "begins 2.0 s before", id="below-zero-ts"),
     pytest.param("a.mkv", started_below_zero, "back by 2.0 s", id="below-zero-mkv"),
@@ -338,6 +339,15 @@ def test_joined_mp4_files_are_named(tmp_path: Path) -> None:
     path.write_bytes(one + part(tmp_path / "two.mp4", 1, 2, 0))
     (remark,) = read(path).remarks
     assert "2 recordings" in remark
+
+
+def test_matroska_files_joined_that_are_not_read_are_named(tmp_path: Path) -> None:
+    files = [part(tmp_path / "one.mkv", i, i + 1, 0) for i in range(3)]
+    path = tmp_path / "a.mkv"
+    path.write_bytes(b"".join(files))
+    result = read(path)
+    assert result.duration_s == pytest.approx(2.0, abs=0.1)
+    assert "3 recordings joined end to end; only the first 2 can be read" in result.remarks[-1]
 
 
 @pytest.mark.parametrize("name", ["a.mp4", "a.mkv", "a.ts", "fragmented.mp4"])
