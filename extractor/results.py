@@ -25,7 +25,7 @@ _TEXT = frozenset(
 )
 #: Columns of ``summary.csv`` that say which run a row is about; statistics follow.
 RUN_PART = (
-    *("run", "clip", "field", "unit", "antenna", "port", "others", "mounting"),
+    *("run", "clip", "start_s", "end_s", "field", "unit", "antenna", "port", "others", "mounting"),
     *("position", "repeat", "order"),
 )
 SERIES_COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")

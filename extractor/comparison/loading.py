@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
@@ -15,7 +15,7 @@ from extractor.session.csv_tables import Table, numbers, read_table
 from extractor.session.folder import Session, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
-from extractor.session.user_tables import RUN_COLUMNS
+from extractor.session.user_tables import RUN_COLUMNS, Run
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
@@ -166,7 +166,9 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
     if field not in known:
         raise UsageError(f"{session.summary_path}: no field '{field}' (has: {', '.join(known)})")
     _check_numbers(table)
-    extra = {run.run: dict(run.columns) for run in session.runs()}
+    runs_now = {run.run: run for run in session.runs()}
+    _refuse_outdated(session, table, runs_now)
+    extra = {name: dict(run.columns) for name, run in runs_now.items()}
     conditions = {k: v for k, v in session.conditions().items() if not isinstance(v, dict | list)}
     rows = []
     for i, row in enumerate(table.rows):
@@ -188,6 +190,21 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         runs["value"] *= 100
         unit, better = "%", "higher"
     return RunTable(runs, field, measure, unit, better, factor, skipped)
+
+
+def _refuse_outdated(session: Session, table: Table, runs: Mapping[str, Run]) -> None:
+    """Refuse numbers made of other seconds than ``runs.csv`` says by now."""
+    if not session.runs_path.exists():
+        return
+    for i, row in enumerate(table.rows):
+        run = runs.get(row["run"])
+        made_of = row.get("clip"), *(table.number(i, c) for c in ("start_s", "end_s"))
+        if run is None or made_of != (";".join(run.clips), run.start_s, run.end_s):
+            raise UsageError(
+                f"{session.runs_path}: name, clip, start_s or end_s of run '{row['run']}' was "
+                f"changed since {session.summary_path.name} was made; bring that up to date first: "
+                f"extractor read {session.root} (what was read is kept)"
+            )
 
 
 def _nothing_to_compare(session: Session, factor: str) -> str:

@@ -111,7 +111,7 @@ def summarise_runs(
         parts = [tables[c] for c in run.clips if c in tables]
         if len(parts) < len(run.clips) or not run.counts:
             continue
-        key = digests.digest_of(run, [t.key for t in parts], overlay.fields)
+        key = digests.digest_of(run, [t.key for t in parts], overlay.fields, summary_columns())
         now[key] = before.get(key) or clip_tables.run_rows(
             run,
             [t.known for t in parts],

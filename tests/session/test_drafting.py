@@ -308,3 +308,24 @@ def test_the_page_shows_the_draft_and_takes_a_yes(tmp_path: Path) -> None:
         visitor.close()
     notes = {clip: row["notes"] for clip, row in rows_of(tmp_path).items() if row["notes"]}
     assert set(notes) == {"odd.mp4"}
+
+
+@pytest.mark.parametrize(
+    "line", ["r,b.mp4,,,Coil", "r,a.mp4,0.5,1.5,Coil", "x,a.mp4,,,Coil", "r,a.mp4;b.mp4,,,Coil"]
+)
+def test_a_table_changed_after_the_reading_is_not_compared_with_the_old_numbers(
+    tmp_path: Path, grey_reader: GreyReader, line: str
+) -> None:
+    for i, name in enumerate("abcd"):
+        make_clip(tmp_path / f"{name}.mp4", steady(2.0 + i / 30), stairs)
+    (tmp_path / "overlay.toml").write_text(overlay_toml())
+    head, rest = "run,clip,start_s,end_s,antenna\n", "\ns,c.mp4,,,Slab\nt,d.mp4,,,Slab\n"
+    (tmp_path / "runs.csv").write_text(f"{head}r,a.mp4,,,Coil{rest}")
+    pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1))
+    (tmp_path / "runs.csv").write_text(f"{head}r,a.mp4,,,Helix{rest}")  # a name counts at once
+    assert set(compare_sessions([tmp_path]).ranking["antenna"]) == {"Helix", "Slab"}
+    (tmp_path / "runs.csv").write_text(f"{head}{line}{rest}")
+    with pytest.raises(UsageError, match=r"of run 'r' was changed since summary.csv was made"):
+        compare_sessions([tmp_path])
+    pipeline.read_session(Session(tmp_path), ReadOptions(jobs=1))
+    assert set(compare_sessions([tmp_path]).ranking["antenna"]) == {"Coil", "Slab"}
