@@ -11,13 +11,14 @@ import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from series_making import make_series
 
-from extractor.pipeline import Options, read_session
+from extractor.pipeline import read_session
+from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import Results, load
 from extractor.session.folder import Session
 from extractor.session.recordings import lengths_of
 from extractor.statistics.series import between, joined
-from extractor.tabulation import row_at
+from extractor.tabulation.clip_tables import row_at
 
 #: Ten a second, and one gap where nothing was recorded.
 TIMES = [0.0, 0.1, 0.2, 0.3, 0.4, 5.0, 5.1]
@@ -95,7 +96,7 @@ def split(tmp_path: Path, grey_reader: GreyReader) -> Session:
         'run,clip,start_s,end_s\nearly,"a.mp4;b.mp4",,1.35\nlate,"a.mp4;b.mp4",1.35,\n'
     )
     session = Session(tmp_path)
-    read_session(session, Options(jobs=1, crosscheck=0))
+    read_session(session, ReadOptions(jobs=1, crosscheck=0))
     return session
 
 
