@@ -12,6 +12,9 @@ from extractor.session.folder import Session, edits
 from extractor.session.numerals import parse_number
 from extractor.session.toml_files import editable_toml
 
+#: Texts also where they look like numbers: firmware 1.10 is not 1.1.
+_TEXTS = ("firmware", "place", "rate_mode", "transmitter_antenna", "notes")
+
 
 @edits
 def edit_condition(session: Session, key: str, old: str, new: str) -> None:
@@ -38,7 +41,7 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     digest = digests.file_digest(path)
     document = editable_toml(path)
     if new:
-        document[key] = _condition_value(new)
+        document[key] = new if key in _TEXTS else _condition_value(new)
     elif key in document:
         del document[key]
     if digests.file_digest(path) != digest:

@@ -150,8 +150,9 @@ def parse_corrections(table: Table) -> tuple[Correction, ...]:
     for i, row in enumerate(table.rows):
         time_s = table.number(i, "time_s")
         line = f"{table.where}: line {i + 2}"
-        if time_s is None:
-            raise TableError(f"{line}, column 'time_s': is empty")
+        if time_s is None or not row["clip"]:
+            empty = "time_s" if time_s is None else "clip"
+            raise TableError(f"{line}, column '{empty}': is empty; fill it in every row")
         value = row["value"]
         if value not in ("", "--", "hidden") and parse_number(value) is None:
             raise TableError(

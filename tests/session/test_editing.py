@@ -165,6 +165,8 @@ def test_conditions_keep_comments_and_kinds(session: Session) -> None:
         '# ours\nplace = "shed"  # the old one\npower_mw = 100\nwalls = 1.5\n'
     )
     conditions.edit_condition(session, "walls", "1.5", "")
+    conditions.edit_condition(session, "firmware", "", "1.10")
+    assert session.conditions()["firmware"] == "1.10"
     assert "walls" not in session.conditions()
     with pytest.raises(ChangedMeanwhileError, match="shed"):
         conditions.edit_condition(session, "place", "barn", "quay")

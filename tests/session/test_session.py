@@ -97,6 +97,10 @@ def test_corrections(tmp_path: Path) -> None:
     head = "clip,time_s,field,value\n"
     session.corrections_path.write_text(head + "a.mp4,1.2,bitrate,38.4\na.mp4,2,bitrate,--\n")
     assert [c.value for c in session.corrections()] == ["38.4", "--"]
+    # What a merged cell leaves in the rows below it.
+    session.corrections_path.write_text(head + "a.mp4,1.2,bitrate,38.4\n,2,bitrate,--\n")
+    with pytest.raises(TableError, match="line 3, column 'clip': is empty"):
+        session.corrections()
     session.corrections_path.write_text(head + "a.mp4,1.2,bitrate,about 38\n")
     with pytest.raises(TableError, match="line 2, column 'value'"):
         session.corrections()
