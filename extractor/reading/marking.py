@@ -98,13 +98,15 @@ def parse_accepted(texts: Sequence[str]) -> dict[int, str]:
     Raises
     ------
     UsageError
-        If one has another form.
+        If one has another form, or a number or a name is given twice.
     """
     found: dict[int, str] = {}
     for text in texts:
         index, _, name = text.partition("=")
         if not index.isdecimal() or not name:
             raise UsageError(f"--accept {text}: give number=name, as 1=bitrate")
+        if int(index) in found or name in found.values():
+            raise UsageError(f"--accept {text}: give each candidate and each name once only")
         found[int(index)] = name
     return found
 
