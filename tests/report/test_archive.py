@@ -269,7 +269,7 @@ def test_damage_is_told(tmp_path, packed) -> None:
     with pytest.raises(SessionFileError), pack.opened(path):
         pass
     path.write_bytes(packed[1].read_bytes()[:-200])
-    with pytest.raises(SessionFileError, match="is damaged .* copy it again"), pack.opened(path):
+    with pytest.raises(SessionFileError, match=r"is damaged .* copy it again"), pack.opened(path):
         pass
 
 
