@@ -154,8 +154,11 @@ def reading_settings(session: Session, clip: str) -> dict[str, Any]:
 
 
 def is_pack(path: Path) -> bool:
-    """Tell whether a path is a ZIP archive."""
-    return path.is_file() and zipfile.is_zipfile(path)
+    """Tell whether a path is a ZIP archive, or the beginning of one (half a download)."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        return stream.read(4) == b"PK\x03\x04" or zipfile.is_zipfile(path)
 
 
 @contextmanager

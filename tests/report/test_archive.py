@@ -268,6 +268,9 @@ def test_damage_is_told(tmp_path, packed) -> None:
     path.write_bytes(raw)
     with pytest.raises(SessionFileError), pack.opened(path):
         pass
+    path.write_bytes(packed[1].read_bytes()[:-200])
+    with pytest.raises(SessionFileError, match=r"is damaged .* copy it again"), pack.opened(path):
+        pass
 
 
 def test_folders_and_tables_pass_through(tmp_path) -> None:
