@@ -25,17 +25,21 @@ from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
+from extractor.review.checked import answers_in
 from extractor.session import atomic
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay
-from extractor.session.user_tables import Run
-from extractor.tabulation import clip_tables, session_tables
+from extractor.session.user_tables import Correction, Run
+from extractor.tabulation import clip_tables, doubted_digits, session_tables
 
 if TYPE_CHECKING:
     from extractor.comparison import Comparison
+    from extractor.statistics.missing_digits import Numbers
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
 LEFTOVER_S = 60.0
+#: Digits that never show are looked for after each clip up to this many, and at the end.
+SAID_AT_ONCE = 40
 #: A clip counts as readable in the quick look when this share of its keyframes is.
 READABLE_SHARE = 0.8
 
@@ -87,9 +91,29 @@ def _read_session(
     _clean_up(session)
     report.warnings += session.run_warnings(runs)
     known = _read_clips(session, overlay, chosen, options, watcher, report)
-    tables = session_tables.tabulate(session, overlay, known, corrections, report)
+    tables = _tabulate(session, overlay, known, corrections, report)
     session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
+
+
+def _doubts(
+    session: Session,
+    numbers: Mapping[str, Mapping[str, Numbers]],
+    corrections: Sequence[Correction],
+) -> list[doubted_digits.Doubt]:
+    return doubted_digits.doubts_in(numbers, corrections, lambda: answers_in(session))
+
+
+def _tabulate(
+    session: Session,
+    overlay: Overlay,
+    known: Mapping[str, ClipState],
+    corrections: Sequence[Correction],
+    report: SessionReport,
+) -> dict[str, session_tables.ClipTable]:
+    return session_tables.tabulate(
+        session, overlay, known, corrections, report, lambda: answers_in(session)
+    )
 
 
 def _clean_up(session: Session) -> None:
@@ -133,10 +157,16 @@ def _read_clips(
     # Not asked for now: what is known of them stays in the summary.
     found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
     corrections = session.corrections()
+    numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
         table = session_tables.table_of(session, overlay, clip, known, corrections)
+        numbers[clip] = table.made().numbers
+        # Said while it reads; what no longer stands goes when all is known.
+        if len(numbers) <= SAID_AT_ONCE and (doubts := _doubts(session, numbers, corrections)):
+            doubted_digits.save(session, doubts)
+        table.doubt(clip, doubted_digits.load(session))
         clip_tables.write_readings(session.readings_path(clip), table.made().series)
         report.note(read_report(clip, known, table.made().notes), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
@@ -164,7 +194,7 @@ def summarise_session(session: Session) -> SessionReport:
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
         report = SessionReport(warnings=session.run_warnings(runs))
         known = session_clips.remembered(session, overlay, session.clips)
-        tables = session_tables.tabulate(session, overlay, known, corrections, report)
+        tables = _tabulate(session, overlay, known, corrections, report)
         session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
 
