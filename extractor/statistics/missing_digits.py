@@ -32,8 +32,9 @@ MOST_FROM_ONE = 5
 RARE = 1 / 3
 #: Where fewer were to be expected nothing is said of a digit.
 LEAST_EXPECTED = 5
-#: A digit stands in for the missing one where chance brings such an excess less often.
-EXCESS = 0.01
+#: A digit stands in for the missing one where chance brings such an excess less often; the one
+#: most in excess is named sooner: to miss it leaves wrong numbers, to name it costs a look.
+EXCESS, FIRST_EXCESS = 0.01, 0.1
 #: Larger numbers are passed over: they would not fit in 64 bits in units of the last place.
 LARGEST = 1e9
 
@@ -215,4 +216,6 @@ def _in_excess(counts: Mapping[int, int], digit: int) -> str:
             own += counts.get(value, 0)
             beside += sum(near) / len(near)
         chances[other] = binom.sf(own - 1, own + math.ceil(beside), 0.5)
-    return "".join(str(d) for d in sorted(chances, key=chances.__getitem__) if chances[d] < EXCESS)
+    first, *others = sorted(chances, key=chances.__getitem__)
+    stand_in = [first] if chances[first] < FIRST_EXCESS else []
+    return "".join(map(str, stand_in + [d for d in others if chances[d] < EXCESS]))
