@@ -91,18 +91,21 @@ def all_rows(folder: Path) -> list[tuple[str, dict[str, str]]]:
     return [(clip, row) for clip in CLIPS for row in rows(folder, clip[0])]
 
 
+def drawn(row: dict[str, str], clip: str) -> str:
+    """Return the number that stood there."""
+    return f"{20 + shown(float(row['time_s']), CLIPS[clip]) * 0.4:.1f}"
+
+
 def test_readings_with_a_digit_in_doubt_do_not_count(folder: Path) -> None:
     report = read(folder)
     assert report.warnings[0].startswith(SAID)
     for clip, row in all_rows(folder):
-        value = shown(float(row["time_s"]), CLIPS[clip]) * 4
-        drawn = f"{20 + value / 10:.1f}"
-        assert row["bitrate_text"] == drawn.replace("8", "0")
+        assert row["bitrate_text"] == drawn(row, clip).replace("8", "0")
         # The tens of 20.0 to 36.0 show 2 and 3, never a digit in doubt.
         if set("80") & set(row["bitrate_text"]):
             assert (row["bitrate"], row["bitrate_flag"]) == ("", "unreadable")
         else:
-            assert (row["bitrate"], row["bitrate_flag"]) == (drawn, "ok")
+            assert (row["bitrate"], row["bitrate_flag"]) == (drawn(row, clip), "ok")
     counted = [float(row["bitrate"]) for _, row in all_rows(folder) if row["bitrate"]]
     assert sum(r["n"] for r in report.rows) == len(counted)
 
@@ -222,7 +225,7 @@ def test_one_that_is_the_missing_digit_keeps_it(folder: Path) -> None:
 def test_all_put_right_by_hand_leave_no_doubt(folder: Path) -> None:
     read(folder)
     lines = [
-        f"{clip},{row['time_s']},bitrate,{20 + shown(float(row['time_s']), CLIPS[clip]) * 0.4:.1f}\n"
+        f"{clip},{row['time_s']},bitrate,{drawn(row, clip)}\n"
         for clip, row in all_rows(folder)
         if row["bitrate_flag"] == "unreadable"
     ]
@@ -239,6 +242,23 @@ def test_a_reader_that_has_learned_it_ends_it(
     set_reader(monkeypatch, TenthsReader("8", "8"))
     assert not any("never read" in w for w in read(folder).warnings)
     assert not is_doubted(folder)
+
+
+def test_where_lessons_and_reader_differ_nothing_is_claimed_and_the_rest_counts(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Unsure(TenthsReader):
+        def _line(self, level: float) -> Line:
+            line = super()._line(level)
+            return Line(line.text, 0.1) if "8" in line.text else line
+
+    read(folder)
+    set_reader(monkeypatch, Unsure("8", "8"))
+    assert "no other digit stands in its place" in read(folder).warnings[0]
+    for _, row in all_rows(folder):
+        assert (row["bitrate_flag"] == "ok") == ("8" not in row["bitrate_text"])
+    first = waiting(load(folder))[0]
+    assert (first.reason, "8" in first.text) == ("8 was never read: is this one?", True)
 
 
 def test_answers_on_the_page_settle_it(folder: Path) -> None:

@@ -180,7 +180,7 @@ def standing_corrections(
     return {row: value for row, value in rows if row is not None}
 
 
-def _doubt(card: Card, doubts: Sequence[Doubt]) -> tuple[float, str]:
+def _doubt(card: Card, doubts: Sequence[Doubt] = ()) -> tuple[float, str]:
     if card.flag == Flag.UNREADABLE and not is_spoilt(card.text, card.confidence):
         read = interpret(card.text, 1.0, 0.0).value
         for one in doubts:

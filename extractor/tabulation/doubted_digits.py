@@ -55,7 +55,8 @@ class Doubt:
     def reason(self) -> str:
         """Why a reading that holds one of the digits deserves a look."""
         said = "hardly ever" if self.digit.seen else "never"
-        return f"{self.digit.digit} was {said} read: may it be read as {_listed(self.digit)}?"
+        may = f"may it be read as {_listed(self.digit)}?" if self.digit.read_as else "is this one?"
+        return f"{self.digit.digit} was {said} read: {may}"
 
     @property
     def sentence(self) -> str:
