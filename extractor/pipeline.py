@@ -17,6 +17,7 @@ one reading from the clip to the report, file by file.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,8 +30,9 @@ from extractor.review.checked import answers_in
 from extractor.session import atomic
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay
-from extractor.session.user_tables import Correction, Run
+from extractor.session.user_tables import Run
 from extractor.tabulation import clip_tables, doubted_digits, session_tables
+from extractor.tabulation.doubted_digits import doubts_in
 
 if TYPE_CHECKING:
     from extractor.comparison import Comparison
@@ -91,29 +93,10 @@ def _read_session(
     _clean_up(session)
     report.warnings += session.run_warnings(runs)
     known = _read_clips(session, overlay, chosen, options, watcher, report)
-    tables = _tabulate(session, overlay, known, corrections, report)
+    answers = partial(answers_in, session)
+    tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
     session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
-
-
-def _doubts(
-    session: Session,
-    numbers: Mapping[str, Mapping[str, Numbers]],
-    corrections: Sequence[Correction],
-) -> list[doubted_digits.Doubt]:
-    return doubted_digits.doubts_in(numbers, corrections, lambda: answers_in(session))
-
-
-def _tabulate(
-    session: Session,
-    overlay: Overlay,
-    known: Mapping[str, ClipState],
-    corrections: Sequence[Correction],
-    report: SessionReport,
-) -> dict[str, session_tables.ClipTable]:
-    return session_tables.tabulate(
-        session, overlay, known, corrections, report, lambda: answers_in(session)
-    )
 
 
 def _clean_up(session: Session) -> None:
@@ -156,7 +139,7 @@ def _read_clips(
             report.clips.append(read_report(job.clip, known, (), "kept"))
     # Not asked for now: what is known of them stays in the summary.
     found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
-    corrections = session.corrections()
+    corrections, answers = session.corrections(), partial(answers_in, session)
     numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
@@ -164,10 +147,10 @@ def _read_clips(
         table = session_tables.table_of(session, overlay, clip, known, corrections)
         numbers[clip] = table.made().numbers
         # Said while it reads; what no longer stands goes when all is known.
-        if len(numbers) <= SAID_AT_ONCE and (doubts := _doubts(session, numbers, corrections)):
+        doubts = doubts_in(numbers, corrections, answers) if len(numbers) <= SAID_AT_ONCE else []
+        if doubts:
             doubted_digits.save(session, doubts)
-        table.doubt(clip, doubted_digits.load(session))
-        clip_tables.write_readings(session.readings_path(clip), table.made().series)
+        session_tables.write_first(session, clip, table)
         report.note(read_report(clip, known, table.made().notes), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 
@@ -194,7 +177,8 @@ def summarise_session(session: Session) -> SessionReport:
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
         report = SessionReport(warnings=session.run_warnings(runs))
         known = session_clips.remembered(session, overlay, session.clips)
-        tables = _tabulate(session, overlay, known, corrections, report)
+        answers = partial(answers_in, session)
+        tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
         session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import shutil
 import warnings
 from collections.abc import Sequence
@@ -108,6 +109,13 @@ def test_readings_with_a_digit_in_doubt_do_not_count(folder: Path) -> None:
             assert (row["bitrate"], row["bitrate_flag"]) == (drawn(row, clip), "ok")
     counted = [float(row["bitrate"]) for _, row in all_rows(folder) if row["bitrate"]]
     assert sum(r["n"] for r in report.rows) == len(counted)
+
+
+def test_reading_again_leaves_them_out_again(folder: Path) -> None:
+    read(folder)
+    before = rows(folder)
+    pipeline.read_session(Session(folder), dataclasses.replace(OPTIONS, again=True))
+    assert rows(folder) == before
 
 
 def test_nothing_is_said_of_a_reader_without_fault(

@@ -20,6 +20,9 @@ from extractor.statistics.missing_digits import Numbers
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.tabulation.doubted_digits import Answers, Doubt
 
+#: What was said of each clip's table when it was written, and by what key.
+TABLES = "tables.json"
+
 
 @dataclass(slots=True)
 class ClipTable:
@@ -65,6 +68,15 @@ def table_of(
     return ClipTable(known, overlay, own, key)
 
 
+def write_first(session: Session, clip: str, table: ClipTable) -> None:
+    """Write the readings of a clip that was just read; `tabulate` writes them when all is known."""
+    path = session.state / TABLES
+    entries = read_json(path)
+    if entries.pop(clip, None):
+        write_json(path, entries)
+    clip_tables.write_readings(session.readings_path(clip), table.made().series)
+
+
 def tabulate(
     session: Session,
     overlay: Overlay,
@@ -77,7 +89,7 @@ def tabulate(
 
     `answers` gives what people said of readings, see `doubted_digits.doubts_in`.
     """
-    path = session.state / "tables.json"
+    path = session.state / TABLES
     before, now = read_json(path), {}
     tables = {c: table_of(session, overlay, c, one, corrections) for c, one in known.items()}
     numbers = {c: _numbers(table, before.get(c, {})) for c, table in tables.items()}
