@@ -158,7 +158,7 @@ def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
             corrections_editing.correct(session, name, item.name, changes)
         checked = _checked(session)
         checked.note((name, item.name, text), times, verdict, mode)
-    if changes or doubted_digits.load(session):
+    if changes:
         desk.refresh_soon()
     if mode == "doubtful":
         return {}

@@ -60,7 +60,7 @@ def test_one_that_is_far_too_rare_is_named_too() -> None:
 
 
 def test_one_that_is_half_missing_is_not() -> None:
-    assert said_of(swapped(all_tenths(8), "8", "0", share=0.5)) == []
+    assert said_of(swapped(all_tenths(8, 200, 1000), "8", "0", share=0.5)) == []
 
 
 def test_one_that_was_not_read_at_all_has_no_stand_in() -> None:
