@@ -17,6 +17,7 @@ one reading from the clip to the report, file by file.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,17 +26,22 @@ from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
+from extractor.review.checked import answers_in
 from extractor.session import atomic
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay
 from extractor.session.user_tables import Run
-from extractor.tabulation import clip_tables, session_tables
+from extractor.tabulation import clip_tables, doubted_digits, session_tables
+from extractor.tabulation.doubted_digits import doubts_in
 
 if TYPE_CHECKING:
     from extractor.comparison import Comparison
+    from extractor.statistics.missing_digits import Numbers
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
 LEFTOVER_S = 60.0
+#: Digits that never show are looked for after each clip up to this many, and at the end.
+SAID_AT_ONCE = 40
 #: A clip counts as readable in the quick look when this share of its keyframes is.
 READABLE_SHARE = 0.8
 
@@ -87,7 +93,8 @@ def _read_session(
     _clean_up(session)
     report.warnings += session.run_warnings(runs)
     known = _read_clips(session, overlay, chosen, options, watcher, report)
-    tables = session_tables.tabulate(session, overlay, known, corrections, report)
+    answers = partial(answers_in, session)
+    tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
     session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
 
@@ -132,12 +139,18 @@ def _read_clips(
             report.clips.append(read_report(job.clip, known, (), "kept"))
     # Not asked for now: what is known of them stays in the summary.
     found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
-    corrections = session.corrections()
+    corrections, answers = session.corrections(), partial(answers_in, session)
+    numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
         table = session_tables.table_of(session, overlay, clip, known, corrections)
-        clip_tables.write_readings(session.readings_path(clip), table.made().series)
+        numbers[clip] = table.made().numbers
+        # Said while it reads; what no longer stands goes when all is known.
+        doubts = doubts_in(numbers, corrections, answers) if len(numbers) <= SAID_AT_ONCE else []
+        if doubts:
+            doubted_digits.save(session, doubts)
+        session_tables.write_first(session, clip, table)
         report.note(read_report(clip, known, table.made().notes), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 
@@ -164,7 +177,8 @@ def summarise_session(session: Session) -> SessionReport:
         overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
         report = SessionReport(warnings=session.run_warnings(runs))
         known = session_clips.remembered(session, overlay, session.clips)
-        tables = session_tables.tabulate(session, overlay, known, corrections, report)
+        answers = partial(answers_in, session)
+        tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
         session_tables.summarise_runs(session, overlay, runs, tables, report)
     return report
 

@@ -67,6 +67,10 @@ def test_summary_holds_what_was_planted(sample_session: Path) -> None:
     assert max(means, key=lambda n: means[n]) == "slab"
 
 
+def test_no_digit_is_missing_from_the_numbers(sample_session: Path) -> None:
+    assert not (sample_session / "results/doubted_digits.json").exists()
+
+
 def test_tables_open_with_a_plain_csv_reader(sample_session: Path) -> None:
     for path in (sample_session / "results").rglob("*.csv"):
         with path.open(newline="", encoding="utf-8") as stream:

@@ -164,7 +164,7 @@ def compare_table(
         fit,
         runs,
     )
-    found = [*_before_reading_on(comparison, mixed, table.skipped)]
+    found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
     found += _findings(comparison, reference, assumed_spread)
     found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))

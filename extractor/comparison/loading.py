@@ -10,12 +10,14 @@ from typing import cast
 import pandas as pd
 
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
+from extractor.comparison.findings import Finding, Quantity
 from extractor.errors import TableError, UsageError
 from extractor.session.csv_tables import Table, numbers, read_table
 from extractor.session.folder import Session, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import RUN_COLUMNS, Run
+from extractor.tabulation import doubted_digits
 
 MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
@@ -54,6 +56,8 @@ class RunTable:
     factor: str = "antenna"
     skipped: tuple[str, ...] = ()
     """Runs left out, each with the reason."""
+    doubts: tuple[Finding, ...] = ()
+    """Digits of the field that are probably misread; to be said before anything else."""
 
 
 def require_measure(measure: str) -> None:
@@ -104,8 +108,9 @@ def load_sessions(
     runs = pd.concat([t.runs for t in tables], ignore_index=True)
     refuse_twins(", ".join(map(str, paths)), runs, factor)
     skipped = tuple(s for t in tables for s in t.skipped)
+    doubts = tuple(d for t in tables for d in t.doubts)
     unit, better = next(iter(units), ""), next(iter(ways), None)
-    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit, better=better)
+    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts)
     levels = runs["antenna"].nunique()
     if levels < 2:
         raise UsageError(
@@ -189,7 +194,23 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
     if measure == "availability":
         runs["value"] *= 100
         unit, better = "%", "higher"
-    return RunTable(runs, field, measure, unit, better, factor, skipped)
+    doubts = doubt_findings(session, name, field)
+    return RunTable(runs, field, measure, unit, better, factor, skipped, doubts)
+
+
+def doubt_findings(session: Session, name: str, field: str) -> tuple[Finding, ...]:
+    """Say which digits of a field are probably misread in a session of this name."""
+    return tuple(
+        Finding(
+            "doubted_digits",
+            f"{name}: {doubt.sentence}",
+            "The numbers just below and above were shown time and again, those with this digit "
+            "were not (docs/method.md, A digit that never shows).",
+            (Quantity("readings left out", float(doubt.left_out)),),
+        )
+        for doubt in doubted_digits.load(session)
+        if doubt.field == field
+    )
 
 
 def _refuse_outdated(session: Session, table: Table, runs: Mapping[str, Run]) -> None:

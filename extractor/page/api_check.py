@@ -26,6 +26,7 @@ from extractor.session import corrections_editing
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
+from extractor.tabulation import doubted_digits
 
 MOST_CARDS = 240
 #: Instants that one answer may be about.
@@ -78,6 +79,7 @@ def blueprint(desk: Desk) -> Blueprint:
 
 def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
     corrections = [c for c in session.corrections() if c.field == item.name]
+    doubts = [d for d in doubted_digits.load(session) if d.field == item.name]
     cards = []
     for name in session.clips:
         known = desk.known(session, name)
@@ -86,7 +88,8 @@ def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
             continue
         own = [c for c in corrections if c.clip == name]
         series, second = made.series[item.name], disagreements(known, item.name)
-        cards += cards_of(name, item.name, series, own, second, item.decimals)
+        about = [d for d in doubts if d.concerns(name)]
+        cards += cards_of(name, item.name, series, own, second, item.decimals, about)
     return cards
 
 

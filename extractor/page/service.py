@@ -21,7 +21,7 @@ from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay
-from extractor.tabulation import clip_tables
+from extractor.tabulation import clip_tables, doubted_digits
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
 
@@ -131,10 +131,11 @@ class Desk:
         own = [f for f in fields if known is not None and f.name in known.fields]
         if known is None or not own:
             return None
-        key = (name, id(known), digests.digest_of(own))
+        doubts = [d for d in doubted_digits.load(session) if d.concerns(name)]
+        key = (name, id(known), digests.digest_of(own, [d.key() for d in doubts]))
         found = self._series.get(key)
         if found is None:
-            found = clip_tables.clip_series(known, own, ())
+            found = clip_tables.clip_series(known, own, (), doubts)
             self._series.put(key, found)
         return found
 

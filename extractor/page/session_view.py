@@ -13,6 +13,7 @@ from extractor.session import conditions, digests, runs_editing
 from extractor.session.folder import SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
 from extractor.session.user_tables import RUN_COLUMNS, is_proposed
+from extractor.tabulation import doubted_digits
 from extractor.video.clips import Clip
 
 #: Work whose progress the page shows.
@@ -48,6 +49,9 @@ def overview(desk: Desk) -> dict[str, Any]:
         "fields": [field_json(f) for f in overlay.fields] if overlay else [],
         "overlay": digests.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
+        "doubts": [
+            {"field": d.field, "sentence": d.sentence} for d in doubted_digits.load(session)
+        ],
         "tasks": {k: t.as_json() for k in KINDS if (t := desk.task(k))},
         "summary": session.summary_path.exists(),
         "reading": bool(reading and reading.running),

@@ -17,6 +17,8 @@ import pandas as pd
 
 from extractor import __version__
 from extractor.comparison import Comparison
+from extractor.comparison.findings import Finding
+from extractor.comparison.loading import doubt_findings
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
@@ -168,7 +170,7 @@ def _render(
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
-        findings=comparison.findings if comparison is not None else (),
+        findings=comparison.findings if comparison is not None else _doubted(material),
         reason=reason,
         sections=sections,
         colors=_colors(),
@@ -178,6 +180,11 @@ def _render(
         settings=_settings(material, options),
         versions=_versions(),
     )
+
+
+def _doubted(material: session_charts.Material) -> list[Finding]:
+    name = material.field.name
+    return [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
 
 
 def _session_part(one: Results) -> dict[str, Any]:

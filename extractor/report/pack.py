@@ -31,6 +31,7 @@ from extractor.session.atomic import read_json, replacing
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import RESULTS, VIDEO_SUFFIXES, Session, spelled
 from extractor.session.recordings import PACK_MANIFEST, content_digest
+from extractor.tabulation import doubted_digits
 
 PACK_VERSION = 1
 MANIFEST = "pack.json"
@@ -104,7 +105,8 @@ def _members(session: Session, out: Path) -> list[Path]:
     ]
     glyphs = [session.glyphs_path] if session.glyphs_path.is_file() else []
     tables = [p for p in sorted(session.results.glob("*.csv")) if p.name != pictures.TABLE]
-    findings = [p for p in [session.results / "findings.json"] if p.is_file()]
+    names = ("findings.json", doubted_digits.FILE)
+    findings = [p for name in names if (p := session.results / name).is_file()]
     readings = sorted(session.readings_folder.glob("*.csv"))
     return [p for p in [*own, *glyphs, *tables, *findings, *readings] if p != out]
 

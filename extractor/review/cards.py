@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from extractor.reading.cache import ClipState
+    from extractor.tabulation.doubted_digits import Doubt
 
 #: A counted reading below this confidence is shown: one in twenty of them may be wrong.
 DOUBTFUL_BELOW = 0.95
@@ -68,6 +69,7 @@ def cards_of(
     corrections: Sequence[Correction],
     second: Mapping[int, str],
     decimals: int | None = None,
+    doubts: Sequence[Doubt] = (),
 ) -> list[Card]:
     """Return every reading of one field in one clip; those that stood unchanged are joined.
 
@@ -83,6 +85,8 @@ def cards_of(
         What the second reader saw where it disagrees, by row; see `disagreements`.
     decimals : int, optional
         Digits after the point that the display shows.
+    doubts : sequence of Doubt
+        Digits in doubt in this clip and field.
     """
     columns = {c: series[c].tolist() for c in ("time_s", "value", "text", "confidence", "flag")}
     since = series["since_s"].tolist()
@@ -113,7 +117,7 @@ def cards_of(
             )
         )  # fmt: skip
     for card in found:
-        card.doubt, card.reason = _doubt(card)
+        card.doubt, card.reason = _doubt(card, doubts)
     return found
 
 
@@ -176,7 +180,12 @@ def standing_corrections(
     return {row: value for row, value in rows if row is not None}
 
 
-def _doubt(card: Card) -> tuple[float, str]:
+def _doubt(card: Card, doubts: Sequence[Doubt] = ()) -> tuple[float, str]:
+    if card.flag == Flag.UNREADABLE and not is_spoilt(card.text, card.confidence):
+        read = interpret(card.text, 1.0, 0.0).value
+        for one in doubts:
+            if one.digit.stands_in(read) and one.digit.holds(read):
+                return 2.1 + card.confidence, one.reason
     if card.second is not None:
         return 2.0, f"the second reader saw {card.second}"
     if card.flag in _DOUBT and not is_spoilt(card.text, card.confidence):

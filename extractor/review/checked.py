@@ -12,13 +12,20 @@ from extractor.review.cards import Card, cards_of, disagreements, is_open, ranke
 from extractor.session import atomic
 from extractor.session.csv_tables import format_table, read_table
 from extractor.statistics.flags import Flag
+from extractor.tabulation import doubted_digits
 
 if TYPE_CHECKING:
     from extractor.results import Results
+    from extractor.session.folder import Session
 
 CHECKED_FILE = "checked.csv"
 CHECKED_COLUMNS = ("clip", "time_s", "field", "text", "verdict", "mode")
 VERDICTS = ("right", "wrong", "unclear")
+
+
+def answers_in(session: Session) -> Sequence[Mapping[str, str]]:
+    """Return what people said of a session's readings, a row an instant."""
+    return Checked(session.results / CHECKED_FILE).rows
 
 
 def waiting(results: Results) -> list[Card]:
@@ -27,6 +34,7 @@ def waiting(results: Results) -> list[Card]:
     corrections, checked = session.corrections(), Checked(session.results / CHECKED_FILE)
     marked = results.overlay.fields if results.overlay else ()
     decimals = {f.name: f.decimals for f in marked}
+    doubts = doubted_digits.load(session)
     found: list[Card] = []
     for clip in session.clips:
         known = cache.load(cache.state_path(session, clip))
@@ -34,7 +42,8 @@ def waiting(results: Results) -> list[Card]:
             series = results.readings(clip, info.name)
             own = [c for c in corrections if (c.clip, c.field) == (clip, info.name)]
             second = disagreements(known, info.name)
-            cards = cards_of(clip, info.name, series, own, second, decimals.get(info.name))
+            about = [d for d in doubts if d.field == info.name and d.concerns(clip)]
+            cards = cards_of(clip, info.name, series, own, second, decimals.get(info.name), about)
             with_verdicts(cards, checked.verdicts(info.name))
             found += cards
     return [card for card in ranked(found) if is_open(card)]

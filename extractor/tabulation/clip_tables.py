@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,9 +23,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from extractor.reading.cache import ClipState, FieldState
+    from extractor.statistics.missing_digits import Numbers
+    from extractor.tabulation.doubted_digits import Doubt
 
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
-TABLES_VERSION = 3
+TABLES_VERSION = 4
 
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
@@ -41,10 +44,17 @@ class ClipSeries:
     """Corrections that no row lies near enough to."""
     outside: tuple[str, ...] = ()
     """What is wrong with the corrections beyond their field's limits, each in words."""
+    numbers: Mapping[str, Numbers] = dataclass_field(default_factory=dict)
+    """By field, what was read before any doubt and correction, see `missing_digits`."""
+    left_out: Mapping[str, int] = dataclass_field(default_factory=dict)
+    """By field, readings that a doubted digit keeps from counting."""
 
 
 def clip_series(
-    state: ClipState, fields: Sequence[Field], corrections: Sequence[Correction]
+    state: ClipState,
+    fields: Sequence[Field],
+    corrections: Sequence[Correction],
+    doubts: Sequence[Doubt] = (),
 ) -> ClipSeries:
     """Flag one clip's readings, then apply the corrections made by hand.
 
@@ -56,8 +66,11 @@ def clip_series(
         Their limits decide about `range` and `format`.
     corrections : sequence of Correction
         Those of this clip.
+    doubts : sequence of Doubt
+        Those that concern this clip: a reading that holds one of their digits does not count.
     """
     from extractor.statistics.cleaning import clean_clip
+    from extractor.statistics.missing_digits import numbers_of
 
     raw = {f.name: _raw_series(state, state.fields[f.name]) for f in fields}
     cleaned = clean_clip(raw, fields, frame_s=state.frame_s)
@@ -66,9 +79,28 @@ def clip_series(
     series = {name: one.series for name, one in cleaned.items()}
     notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
     known = {f.name: f for f in fields}
+    counted = {n: numbers_of(one, known[n].decimals) for n, one in series.items()}
+    doubted = {n: _doubt(one, [d for d in doubts if d.field == n]) for n, one in series.items()}
     unmatched = [c for c in corrections if not _correct(series, known, c)]
     outside = [_outside(known[c.field], c) for c in corrections if c not in unmatched]
-    return ClipSeries(series, tuple(notes), tuple(unmatched), tuple(o for o in outside if o))
+    return ClipSeries(
+        series,
+        tuple(notes),
+        tuple(unmatched),
+        tuple(o for o in outside if o),
+        {name: numbers for name, numbers in counted.items() if numbers is not None},
+        {n: int((series[n]["flag"] == Flag.UNREADABLE)[rows].sum()) for n, rows in doubted.items()},
+    )
+
+
+def _doubt(frame: pd.DataFrame, doubts: Sequence[Doubt]) -> pd.Series:
+    """Make readings that hold a digit in doubt unreadable; return which rows these are."""
+    values = frame["value"]
+    holding = {v for v in values.dropna().unique() if any(d.digit.holds(v) for d in doubts)}
+    rows = (frame["flag"] == Flag.OK) & values.isin(holding)
+    frame.loc[rows, "value"] = math.nan
+    frame.loc[rows, "flag"] = str(Flag.UNREADABLE)
+    return rows
 
 
 def _outside(item: Field, correction: Correction) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +16,12 @@ from extractor.session.csv_tables import format_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay, direction_question
 from extractor.session.user_tables import Correction, Run
-from extractor.tabulation import clip_tables
+from extractor.statistics.missing_digits import Numbers
+from extractor.tabulation import clip_tables, doubted_digits
+from extractor.tabulation.doubted_digits import Answers, Doubt
+
+#: What was said of each clip's table when it was written, and by what key.
+TABLES = "tables.json"
 
 
 @dataclass(slots=True)
@@ -29,13 +34,24 @@ class ClipTable:
     """Those of this clip."""
     key: str
     """Changes whenever the table may."""
+    doubts: tuple[Doubt, ...] = ()
+    """Those that concern this clip."""
     _made: clip_tables.ClipSeries | None = None
 
     def made(self) -> clip_tables.ClipSeries:
         """Return the series with flags and corrections."""
         if self._made is None:
-            self._made = clip_tables.clip_series(self.known, self.overlay.fields, self.corrections)
+            self._made = clip_tables.clip_series(
+                self.known, self.overlay.fields, self.corrections, self.doubts
+            )
         return self._made
+
+    def doubt(self, clip: str, doubts: Sequence[Doubt]) -> None:
+        """Take the digits in doubt into account, of a table that was made without any."""
+        self.doubts = tuple(d for d in doubts if d.concerns(clip))
+        if self.doubts:
+            self.key = digests.digest_of(self.key, [d.key() for d in self.doubts])
+            self._made = None
 
 
 def table_of(
@@ -52,19 +68,35 @@ def table_of(
     return ClipTable(known, overlay, own, key)
 
 
+def write_first(session: Session, clip: str, table: ClipTable) -> None:
+    """Write the readings of a clip that was just read; `tabulate` writes them when all is known."""
+    path = session.state / TABLES
+    entries = read_json(path)
+    if entries.pop(clip, None):
+        write_json(path, entries)
+    clip_tables.write_readings(session.readings_path(clip), table.made().series)
+
+
 def tabulate(
     session: Session,
     overlay: Overlay,
     known: Mapping[str, ClipState],
     corrections: Sequence[Correction],
     report: SessionReport,
+    answers: Callable[[], Answers],
 ) -> dict[str, ClipTable]:
-    """Write the readings of every clip whose table is not up to date."""
-    path = session.state / "tables.json"
+    """Write the readings of every clip whose table is not up to date.
+
+    `answers` gives what people said of readings, see `doubted_digits.doubts_in`.
+    """
+    path = session.state / TABLES
     before, now = read_json(path), {}
-    tables = {}
-    for clip, one in known.items():
-        table = tables[clip] = table_of(session, overlay, clip, one, corrections)
+    tables = {c: table_of(session, overlay, c, one, corrections) for c, one in known.items()}
+    numbers = {c: _numbers(table, before.get(c, {})) for c, table in tables.items()}
+    read = {clip: _from_json(own) for clip, own in numbers.items()}
+    doubts = doubted_digits.doubts_in(read, corrections, answers)
+    for clip, table in tables.items():
+        table.doubt(clip, doubts)
         entry = before.get(clip, {})
         if entry.get("key") != table.key or not session.readings_path(clip).exists():
             clip_tables.write_readings(session.readings_path(clip), table.made().series)
@@ -73,8 +105,9 @@ def tabulate(
                 "notes": list(table.made().notes),
                 "unmatched": [[c.field, c.time_s] for c in table.made().unmatched],
                 "outside": list(table.made().outside),
+                "left_out": dict(table.made().left_out),
             }
-        now[clip] = entry
+        now[clip] = entry = {**entry, "numbers": numbers[clip]}
         report.warnings += [
             f"corrections.csv: {clip} has no reading of {name} near {time_s:g} s; kept, not used"
             for name, time_s in entry["unmatched"]
@@ -83,11 +116,45 @@ def tabulate(
     if now != before:
         write_json(path, now)
     _add_notes(report, now)
+    _say_doubts(session, doubts, now, report)
     report.warnings += [
         f"corrections.csv names {clip}, which is not in the folder"
         for clip in sorted({c.clip for c in corrections} - set(session.clips))
     ]
     return tables
+
+
+def _numbers(table: ClipTable, entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a clip's separate numbers as JSON, from the last time where nothing has changed."""
+    known: dict[str, Any] = entry.get("numbers", {})
+    if known.get("key") == table.key:
+        return known
+    made = {name: n.as_json() for name, n in table.made().numbers.items()}
+    return {"key": table.key, "by_field": made}
+
+
+def _from_json(kept: Mapping[str, Any]) -> dict[str, Numbers]:
+    return {name: Numbers.from_json(**one) for name, one in kept["by_field"].items()}
+
+
+def _say_doubts(
+    session: Session,
+    doubts: Sequence[Doubt],
+    entries: Mapping[str, Mapping[str, Any]],
+    report: SessionReport,
+) -> None:
+    left_out = [
+        sum(e["left_out"].get(d.field, 0) for clip, e in entries.items() if d.concerns(clip))
+        for d in doubts
+    ]
+    # Where each reading in question was put right by hand, nothing is in doubt any more.
+    standing = [
+        replace(d, left_out=n)
+        for d, n in zip(doubts, left_out, strict=True)
+        if n or not d.digit.read_as
+    ]
+    doubted_digits.save(session, standing)
+    report.warnings[:0] = [d.sentence for d in standing]
 
 
 def _add_notes(report: SessionReport, entries: Mapping[str, Mapping[str, Any]]) -> None:

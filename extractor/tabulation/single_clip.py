@@ -15,6 +15,7 @@ from extractor.reading.session_clips import damage
 from extractor.session.overlay import Overlay
 from extractor.session.overlay_file import checked
 from extractor.tabulation.clip_tables import clip_series
+from extractor.tabulation.doubted_digits import doubts_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,6 +93,10 @@ def read_clip(
     )
     known = read_clip_job(job, lambda _, time_s: progress(time_s) if progress else None)
     made = clip_series(known, fields, ())
-    for told in (*damage(known.complete, known.note, known.undecodable), *made.notes):
+    doubts = doubts_in({path.name: made.numbers}, (), tuple)
+    if doubts:
+        made = clip_series(known, fields, (), doubts)
+    said = (*(d.sentence for d in doubts), *made.notes)
+    for told in (*damage(known.complete, known.note, known.undecodable), *said):
         warnings.warn(f"{path.name}: {told}", stacklevel=2)
     return {name: series[list(COLUMNS)] for name, series in made.series.items()}

@@ -1,7 +1,7 @@
 // The frame of the page: tabs, what is going on, and the view that the address names.
 
 import { get, post } from "./api.js";
-import { clear, h, percent, seconds } from "./dom.js";
+import { clear, h, percent, query, seconds } from "./dom.js";
 import * as clips from "./clips.js";
 import * as mark from "./mark.js";
 import * as read from "./read.js";
@@ -82,7 +82,9 @@ function showFrame() {
       NAMES[name], mark_ && h("span", { class: "badge" }, mark_));
   }));
   clear(document.getElementById("problems"),
-    session.problems.map((p) => h("p", { class: "problem", role: "alert" }, p)));
+    session.problems.map((p) => h("p", { class: "problem", role: "alert" }, p)),
+    session.doubts.map((d) => h("p", { class: "problem", role: "alert" }, d.sentence, " ",
+      h("a", { href: `#/check?${query({ field: d.field })}` }, "Look here"))));
   showWork(session.tasks.read);
 }
 
