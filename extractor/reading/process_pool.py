@@ -150,11 +150,11 @@ class _Worker:
     def __init__(self, work: Work[Any]) -> None:
         # Not fork: the video library's threads do not survive it.
         context = multiprocessing.get_context("spawn")
-        self.pipe, theirs = context.Pipe()
-        self.process = context.Process(target=_serve, args=(theirs, work), daemon=True)
         with _interrupts_held(), _script_left_out():
+            self.pipe, theirs = context.Pipe()
+            self.process = context.Process(target=_serve, args=(theirs, work), daemon=True)
             self.process.start()
-        theirs.close()  # the worker's end of it must end with the worker
+            theirs.close()  # the worker's end of it must end with the worker
 
     def give(self, job: Job) -> None:
         self.job, self.begun = job, False
