@@ -140,9 +140,10 @@ def test_parameters_errors_and_example_are_documented(name: str) -> None:
         assert [one for head in heads for one in head.split(", ")] == parameters
 
 
+PACKAGE = Path(extractor.__file__).parent
 EXAMPLES = {
-    ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): text
-    for path in sorted(Path(extractor.__file__).parent.rglob("*.py"))
+    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__"): text
+    for path in sorted(PACKAGE.rglob("*.py"))
     if ">>> " in (text := path.read_text("utf-8"))
 }
 

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple, TypeAlias
 import av
 import numpy as np
 import numpy.typing as npt
-from av.video.reformatter import ColorRange, Colorspace
+from av.video.reformatter import ColorRange
 
 from extractor.session.overlay import Box
 
@@ -16,13 +16,14 @@ from extractor.session.overlay import Box
 Crop: TypeAlias = npt.NDArray[np.uint8]
 #: Pictures of so many lines or more are BT.709 where the file does not say, others BT.601.
 HD_LINES = 720
+BT709, BT601 = 1, 5
 
 
 class Colour(NamedTuple):
     """What the planes of a clip stand for."""
 
     matrix: int
-    """Coefficients of red, green and blue, as `av.video.reformatter.Colorspace`."""
+    """Coefficients of red, green and blue, by their number in ITU-T H.273, table 4."""
     full: bool
     """Y goes from 0 to 255, not from 16 to 235."""
 
@@ -34,19 +35,20 @@ def colour_of(frame: av.VideoFrame) -> Colour:
     """
     full = frame.color_range == ColorRange.JPEG or frame.format.name.startswith("yuvj")
     if frame.format.is_rgb:  # `crop` makes planes of it, by BT.601
-        return Colour(Colorspace.ITU601, full)
-    usual = Colorspace.ITU709 if frame.height >= HD_LINES else Colorspace.ITU601
-    return Colour(_MATRICES.get(frame.colorspace, usual), full)
+        return Colour(BT601, full)
+    usual = BT709 if frame.height >= HD_LINES else BT601
+    return Colour(frame.colorspace if frame.colorspace in _SHARES else usual, full)
 
 
-#: The scaler's number of BT.2020; av 15 has no name for it.
-_BT2020 = 9
-#: By the number that files write (ITU-T H.273, table 4); 2 is "not known".
-_MATRICES = dict.fromkeys((5, 6), Colorspace.ITU601) | {
-    1: Colorspace.ITU709,
-    4: Colorspace.FCC,
-    7: Colorspace.SMPTE240M,
-    9: _BT2020,
+#: Shares of red and blue in Y by the number that files write: ITU-T H.273, table 4 (2 is "not
+#: known").
+_SHARES = {
+    1: (0.2126, 0.0722),
+    4: (0.30, 0.11),
+    5: (0.299, 0.114),
+    6: (0.299, 0.114),
+    7: (0.212, 0.087),
+    9: (0.2627, 0.0593),
 }
 
 
@@ -57,18 +59,25 @@ def cut_out(picture: Crop, box: Box) -> Crop:
 
 
 def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
-    """Return a crop as red, green, blue, shape (height, width, 3), each from 0 to 255."""
-    if not colour.full:  # far beyond what the standards allow the conversion would wrap around
-        crop = crop.clip((16, 16, 16), (235, 240, 240)).astype(np.uint8)
-    frame = av.VideoFrame.from_ndarray(crop, format="yuv444p", channel_last=True)
-    converted = frame.reformat(
-        format="rgb24",
-        src_colorspace=colour.matrix,
-        dst_colorspace=colour.matrix,
-        src_color_range=ColorRange.JPEG if colour.full else ColorRange.MPEG,
-        dst_color_range=ColorRange.JPEG,
+    """Return a crop as red, green, blue, shape (height, width, 3), each from 0 to 255.
+
+    ITU-T H.273, equations 20 to 31 and 41 to 43: the arithmetic of every version of the video
+    library's own conversion differs, for full range by up to 9 of 255.
+    """
+    red, blue = _SHARES[colour.matrix]
+    green = 1 - red - blue
+    least, luma, chroma = (0, 1.0, 1.0) if colour.full else (16, 255 / 219, 255 / 224)
+    by_cb, by_cr = 2 * (1 - blue) * chroma, 2 * (1 - red) * chroma
+    rows = np.array(
+        [
+            [luma, 0, by_cr],
+            [luma, -by_cb * blue / green, -by_cr * red / green],
+            [luma, by_cb, 0],
+        ],
+        np.float32,
     )
-    return np.asarray(converted.to_ndarray(), np.uint8)
+    shifted = crop.astype(np.float32) - np.array([least, 128, 128], np.float32)
+    return np.asarray((shifted @ rows.T).round().clip(0, 255).astype(np.uint8))
 
 
 def crop(frame: av.VideoFrame, box: Box) -> Crop:

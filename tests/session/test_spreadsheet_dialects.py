@@ -54,7 +54,10 @@ def test_corrections(dialect: tuple[str, str, str, str, int], values: list[float
     assert [c.value for c in found[-3:]] == ["", "--", "hidden"]
 
 
-@given(saved(), numbers.filter(lambda v: 0 < v < 30), numbers.filter(lambda v: 0.1 < v < 20))
+hundredths = st.integers(11, 1999).map(lambda n: n / 100)
+
+
+@given(saved(), hundredths, hundredths)
 @settings(max_examples=40, deadline=None)
 def test_antennas(dialect: tuple[str, str, str, str, int], gain: float, cable: float) -> None:
     rows: Cells = [["antenna", "gain_dbi", "cable_m"], ["Fächer", gain, cable], ["Coil", "", ""]]
