@@ -40,8 +40,8 @@ def colour_of(frame: av.VideoFrame) -> Colour:
     return Colour(frame.colorspace if frame.colorspace in _SHARES else usual, full)
 
 
-#: Shares of red and blue in Y by the number that files write: ITU-T H.273, table 4 (2 is "not
-#: known").
+#: Shares of red and blue in Y by the number that files write (2 is "not known"): ITU-T H.273,
+#: table of matrix coefficients, from memory.
 _SHARES = {
     1: (0.2126, 0.0722),
     4: (0.30, 0.11),
@@ -61,8 +61,8 @@ def cut_out(picture: Crop, box: Box) -> Crop:
 def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
     """Return a crop as red, green, blue, shape (height, width, 3), each from 0 to 255.
 
-    ITU-T H.273, equations 20 to 31 and 41 to 43: the arithmetic of every version of the video
-    library's own conversion differs, for full range by up to 9 of 255.
+    The equations of ITU-T H.273 (from memory) for non-constant luminance. The video library's own
+    conversion gives other colours with each of its versions (``docs/decisions.md``).
     """
     red, blue = _SHARES[colour.matrix]
     green = 1 - red - blue

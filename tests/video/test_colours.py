@@ -100,6 +100,19 @@ def test_the_colour_of_a_pixel_does_not_depend_on_what_else_is_cut(tmp_path: Pat
     assert np.array_equal(large[17:38, 33:84], small)
 
 
+@pytest.mark.parametrize("matrix", [1, 4, 5, 7])
+def test_limited_range_agrees_with_the_scaler_of_the_video_library(matrix: int) -> None:
+    rng = np.random.default_rng(0)
+    planes = rng.integers((60, 110, 110), (180, 150, 150), (64, 64, 3)).astype(np.uint8)
+    frame = av.VideoFrame.from_ndarray(planes, format="yuv444p", channel_last=True)
+    theirs = frame.reformat(
+        format="rgb24", src_colorspace=matrix, dst_colorspace=matrix,
+        src_color_range=1, dst_color_range=2,
+    ).to_ndarray()  # fmt: skip
+    ours = crops.rgb(planes, crops.Colour(matrix, full=False))
+    assert np.abs(ours.astype(int) - theirs).max() <= 1
+
+
 def test_what_no_standard_allows_does_not_wrap_around() -> None:
     """Y and Cb at their utmost: blue can be no more than full."""
     utmost = np.full((8, 8, 3), (255, 255, 128), np.uint8)
