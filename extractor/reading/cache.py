@@ -7,7 +7,6 @@ corrections and statistics start from it, so they never decode again.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import stat
@@ -18,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError, reading
 from extractor.session.atomic import write_text
-from extractor.session.digests import digest_of
+from extractor.session.digests import blocks_digest, digest_of
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
 #: Raised whenever the same clip and question would be read differently by newer code.
 READING_VERSION = 5
-_BLOCK_BYTES = 1 << 16
 
 
 @dataclass(slots=True)
@@ -83,13 +81,7 @@ def clip_digest(path: Path) -> str:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):  # opening a pipe would wait for ever
             raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
-        hasher = hashlib.blake2b(digest_size=12)
-        hasher.update(f"{status.st_size} {status.st_mtime_ns}".encode())
-        with path.open("rb") as stream:
-            hasher.update(stream.read(_BLOCK_BYTES))
-            stream.seek(max(0, status.st_size - _BLOCK_BYTES))
-            hasher.update(stream.read(_BLOCK_BYTES))
-    return hasher.hexdigest()
+        return blocks_digest(path, f"{status.st_size} {status.st_mtime_ns}", 2)
 
 
 def state_path(session: Session, clip: str) -> Path:

@@ -16,7 +16,7 @@ from extractor.reading import box_tightening, readers
 from extractor.reading.clip_job import Share, box_of_share
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import write_bytes
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay, Place
 from extractor.statistics.flags import Flag
 from extractor.video import clips
@@ -122,15 +122,11 @@ def mark(
 ) -> Marked:
     """Write or update a field in ``overlay.toml``; see `proposed` for parameters and errors."""
     made = proposed(session, name, spot, changes, reader_name=reader_name, insist=insist)
-    _keep(session, made.field)
+    with session.editing():
+        fields = [made.field if f.name == name else f for f in _known(session)]
+        fields += [made.field] if made.field not in fields else []
+        overlay_file.save(session.overlay_path, fields)
     return made
-
-
-@edits
-def _keep(session: Session, item: Field) -> None:
-    known = _known(session)
-    fields = [item if f.name == item.name else f for f in known]
-    overlay_file.save(session.overlay_path, fields if item in fields else [*fields, item])
 
 
 def proposed(
@@ -207,7 +203,6 @@ def _require_readable(
         )
 
 
-@edits
 def remove(session: Session, name: str) -> None:
     """Take a field out of ``overlay.toml``; the last one takes the file with it.
 
@@ -216,9 +211,10 @@ def remove(session: Session, name: str) -> None:
     UsageError
         If there is no such field.
     """
-    known = session.overlay()
-    gone = known[name]
-    overlay_file.save(session.overlay_path, [f for f in known.fields if f is not gone])
+    with session.editing():
+        known = session.overlay()
+        gone = known[name]
+        overlay_file.save(session.overlay_path, [f for f in known.fields if f is not gone])
 
 
 def _known(session: Session) -> tuple[Field, ...]:

@@ -22,7 +22,7 @@ from extractor.radio.cautions import cautions
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.runs_editing import is_draft
 from extractor.session.user_tables import RUN_COLUMNS
 
@@ -146,21 +146,16 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
     """
     runs = plan.runs()
     root.mkdir(parents=True, exist_ok=True)
-    return _write(Session(root), plan, runs, replace)
-
-
-@edits
-def _write(
-    session: Session, plan: Plan, runs: Sequence[PlannedRun], replace: bool
-) -> tuple[Path, Path]:
-    if session.runs_path.exists() and not (replace or is_draft(session)):
-        raise UsageError(
-            f"{session.runs_path}: is there already and is never overwritten unasked; add "
-            "--replace (the one before is kept as .runs.csv.previous)"
-        )
-    power = session.conditions().get("power_mw")
-    sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
-    write_table(session.runs_path, COLUMNS, run_rows(plan, runs), keep_previous=True)
+    session = Session(root)
     sheet_path = session.results / SHEET
-    write_text(sheet_path, sheet)
+    with session.editing():
+        if session.runs_path.exists() and not (replace or is_draft(session)):
+            raise UsageError(
+                f"{session.runs_path}: is there already and is never overwritten unasked; add "
+                "--replace (the one before is kept as .runs.csv.previous)"
+            )
+        power = session.conditions().get("power_mw")
+        sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
+        write_table(session.runs_path, COLUMNS, run_rows(plan, runs), keep_previous=True)
+        write_text(sheet_path, sheet)
     return session.runs_path, sheet_path

@@ -6,11 +6,11 @@ import hashlib
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
-from functools import cached_property, wraps
+from functools import cached_property
 from pathlib import Path, PurePosixPath
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any
 
 from extractor.errors import SessionFileError, TableError, UsageError, reading
 from extractor.session import overlay, overlay_file
@@ -20,9 +20,6 @@ from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
 from extractor.session.toml_files import parse_toml
 from extractor.session.user_tables import Correction, Run, parse_corrections, parse_runs
-
-P = ParamSpec("P")
-T = TypeVar("T")
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
 VIDEO_SUFFIXES = frozenset(
@@ -299,17 +296,6 @@ def spelled(path: Path) -> str:
 
 def _as_percent(found: re.Match[str]) -> str:
     return "".join(f"%{byte:02X}" for byte in found[0].encode("utf-8", "surrogateescape"))
-
-
-def edits(change: Callable[Concatenate[Session, P], T]) -> Callable[Concatenate[Session, P], T]:
-    """Have a function hold the session's own files (`Session.editing`) while it runs."""
-
-    @wraps(change)
-    def alone(session: Session, *args: P.args, **more: P.kwargs) -> T:
-        with session.editing():
-            return change(session, *args, **more)
-
-    return alone
 
 
 def results_folder(place: Path) -> Path:
