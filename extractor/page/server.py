@@ -17,7 +17,8 @@ from typing import Any
 
 from extractor.errors import ExtractorError, SessionBusyError, StorageError
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
-from extractor.page.service import Desk, Manner
+from extractor.page.service import Desk
+from extractor.reading.clip_job import ReadOptions
 from extractor.session.atomic import locked
 from extractor.session.folder import Session
 from extractor.video import runs_draft
@@ -61,7 +62,7 @@ def address_of_open(session: Session) -> str | None:
 
 
 @contextlib.contextmanager
-def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
+def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]]:
     """Give a server that is ready to run, and its guard; clean up after it.
 
     Raises
@@ -75,7 +76,7 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind((HOST, 0))
         guard = Guard(listening.getsockname()[1])
-        desk = Desk(session.root, manner)
+        desk = Desk(session.root, options)
         # What is wrong with runs.csv the page shows by itself.
         with contextlib.suppress(ExtractorError):
             runs_draft.draft(session)
@@ -119,7 +120,7 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
                 path.unlink()
 
 
-def serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
+def serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
     """Show the page until Ctrl-C or until the terminal is closed.
 
     A page that is open on this session already is shown instead of a second one, also where
@@ -135,7 +136,7 @@ def serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> Non
     with contextlib.ExitStack() as alone:
         address = _address_or_alone(session, alone)
         if address is None:
-            _serve(session, manner, browser=browser, tell=tell)
+            _serve(session, options, browser=browser, tell=tell)
             return
     tell(f"This session's page is open already: {address}")
     _show(address, browser, tell)
@@ -160,8 +161,8 @@ def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | No
             return None
 
 
-def _serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
-    with opened(session, manner) as (server, guard):
+def _serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
+    with opened(session, options) as (server, guard):
         address = guard.address()
         tell(f"The page: {address}")
         tell("It is served from this machine to this machine only. Ctrl-C here closes it.")

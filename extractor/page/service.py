@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from flask import current_app
 
 from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
@@ -34,14 +36,6 @@ class UnknownNameError(UsageError):
     """The page asked for a clip, field or file that is not in the session."""
 
 
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How to read, as `extractor open` was told."""
-
-    reader: str = readers.NAMES[0]
-    jobs: int = 0
-
-
 class Desk:
     """One session on the page.
 
@@ -49,13 +43,13 @@ class Desk:
     ----------
     root : Path
         The session folder.
-    manner : Manner
+    options : ReadOptions
         How to read.
     """
 
-    def __init__(self, root: Path, manner: Manner | None = None) -> None:
+    def __init__(self, root: Path, options: ReadOptions) -> None:
         self.root = root
-        self.manner = manner or Manner()
+        self.options = options
         self._lock = threading.RLock()
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
@@ -165,7 +159,7 @@ class Desk:
 
     def reader(self) -> Reader:
         """Return a reader of its own for longer work."""
-        return readers.create(self.manner.reader)
+        return readers.create(self.options.reader)
 
     def task(self, kind: str) -> Task | None:
         """Return the work of that kind begun last."""
@@ -195,7 +189,7 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = ReadOptions(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
+        options = replace(self.options, again=again)
 
         def work(task: Task) -> SessionReport:
             try:
@@ -251,6 +245,12 @@ class Desk:
         reading = self._tasks.get("read")
         if reading is not None:
             reading.join(STOP_WITHIN_S)  # its worker processes must not outlive the page
+
+
+def desk() -> Desk:
+    """Return the desk of the session whose page asks; only while a request is answered."""
+    found: Desk = current_app.extensions["desk"]
+    return found
 
 
 def plain(value: Any) -> Any:
