@@ -29,10 +29,10 @@ from extractor.reading.session_clips import SessionReport, Silent, Watcher, read
 from extractor.review.checked import answers_in
 from extractor.session import atomic
 from extractor.session.folder import Session
-from extractor.session.overlay import Overlay
 from extractor.session.user_tables import Run
-from extractor.tabulation import clip_tables, doubted_digits, session_tables
+from extractor.tabulation import clip_tables, doubted_digits
 from extractor.tabulation.doubted_digits import doubts_in
+from extractor.tabulation.session_tables import SessionTables
 
 if TYPE_CHECKING:
     from extractor.comparison import Comparison
@@ -86,16 +86,11 @@ def read_session(
 def _read_session(
     session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
-    chosen, overlay = session.choose(only), session.overlay()
-    report = SessionReport()
+    chosen, overlay, report = session.choose(only), session.overlay(), SessionReport()
     _draft(session, report)
-    runs, corrections = session.runs(), session.corrections()
+    tables = SessionTables(session, overlay, report, partial(answers_in, session))
     _clean_up(session)
-    report.warnings += session.run_warnings(runs)
-    known = _read_clips(session, overlay, chosen, options, watcher, report)
-    answers = partial(answers_in, session)
-    tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
-    session_tables.summarise_runs(session, overlay, runs, tables, report)
+    tables.write(_read_clips(tables, chosen, options, watcher))
     return report
 
 
@@ -120,14 +115,10 @@ def _draft(session: Session, report: SessionReport) -> None:
 
 
 def _read_clips(
-    session: Session,
-    overlay: Overlay,
-    chosen: Sequence[str],
-    options: ReadOptions,
-    watcher: Watcher,
-    report: SessionReport,
+    tables: SessionTables, chosen: Sequence[str], options: ReadOptions, watcher: Watcher
 ) -> dict[str, ClipState]:
     """Return what is known of each clip, having read those that are new or changed."""
+    session, overlay, report = tables.session, tables.overlay, tables.report
     found: dict[str, ClipState] = {}
     waiting = []
     for job in session_clips.jobs_of(session, overlay, chosen, options):
@@ -139,18 +130,18 @@ def _read_clips(
             report.clips.append(read_report(job.clip, known, (), "kept"))
     # Not asked for now: what is known of them stays in the summary.
     found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
-    corrections, answers = session.corrections(), partial(answers_in, session)
     numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
-        table = session_tables.table_of(session, overlay, clip, known, corrections)
+        table = tables.of(clip, known)
         numbers[clip] = table.made().numbers
         # Said while it reads; what no longer stands goes when all is known.
-        doubts = doubts_in(numbers, corrections, answers) if len(numbers) <= SAID_AT_ONCE else []
+        at_once = len(numbers) <= SAID_AT_ONCE
+        doubts = doubts_in(numbers, tables.corrections, tables.answers) if at_once else []
         if doubts:
             doubted_digits.save(session, doubts)
-        session_tables.write_first(session, clip, table)
+        tables.write_first(clip, table)
         report.note(read_report(clip, known, table.made().notes), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 
@@ -174,12 +165,9 @@ def summarise_session(session: Session) -> SessionReport:
     ('run01', 'bitrate', 26.53)
     """
     with session.working():
-        overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
-        report = SessionReport(warnings=session.run_warnings(runs))
-        known = session_clips.remembered(session, overlay, session.clips)
-        answers = partial(answers_in, session)
-        tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
-        session_tables.summarise_runs(session, overlay, runs, tables, report)
+        overlay, report = session.overlay(), SessionReport()
+        tables = SessionTables(session, overlay, report, partial(answers_in, session))
+        tables.write(session_clips.remembered(session, overlay, session.clips))
     return report
 
 

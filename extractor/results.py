@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import UsageError
-from extractor.session.csv_tables import Table, numbers, read_table
+from extractor.session.csv_tables import Table, read_table
 from extractor.session.folder import Session, spelled
 from extractor.session.overlay import Direction, Field, Overlay, usual_direction
 
@@ -116,7 +116,7 @@ class Results:
         except (OSError, ValueError):
             table = pd.DataFrame()
         if len(table.columns) < len(columns):  # a spreadsheet has saved it in its own dialect
-            table = _as_numbers(read_table(path), figures)
+            table = _frame(read_table(path), figures)
         if not set(columns) <= set(table.columns):
             return None
         table = table[list(columns)]
@@ -142,12 +142,14 @@ class Results:
         return {r.run: (r.start_s, r.end_s) for r in self.session.runs()}
 
 
-def _as_numbers(table: Table, columns: Sequence[str]) -> pd.DataFrame:
+def _frame(table: Table, figures: Collection[str]) -> pd.DataFrame:
+    """Return a table whose columns `figures` are numbers, NaN where empty."""
     import pandas as pd
 
     frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
-    for column in set(columns) & set(table.columns):
-        frame[column] = numbers(frame, column)
+    for column in set(figures) & set(table.columns):
+        cells = [table.number(i, column) for i in range(len(frame))]
+        frame[column] = pd.Series(cells, dtype=float)
     return frame
 
 
@@ -189,7 +191,12 @@ def load(folder: str | Path) -> Results:
         raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
     overlay = session.overlay() if session.overlay_path.exists() else None
     name = spelled(Path(session.root.resolve().name))
-    return Results(session, name, _frame(table), session.conditions(), overlay)
+    summary = _frame(table, set(summary_columns()) - _TEXT)
+    for column in ("antenna", "port", "mounting"):
+        summary[column] = summary.get(column, "")
+    for column in ("order", "mean", "p05", "p95", "n"):
+        summary[column] = summary.get(column, math.nan)
+    return Results(session, name, summary, session.conditions(), overlay)
 
 
 def summary_columns() -> list[str]:
@@ -199,26 +206,6 @@ def summary_columns() -> list[str]:
     later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
     first = [c for c in SUMMARY_COLUMNS if c not in later]
     return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
-
-
-def _frame(table: Table) -> pd.DataFrame:
-    import pandas as pd
-
-    known = set(summary_columns()) - _TEXT
-    data: dict[str, list[Any]] = {}
-    for column in table.columns:
-        cells = [row[column] for row in table.rows]
-        if column in known:
-            found = [table.number(i, column) for i in range(len(cells))]
-            data[column] = [math.nan if n is None else n for n in found]
-        else:
-            data[column] = cells
-    frame = pd.DataFrame(data)
-    for column in ("antenna", "port", "mounting"):
-        frame[column] = frame.get(column, "")
-    for column in ("order", "mean", "p05", "p95", "n"):
-        frame[column] = frame.get(column, math.nan)
-    return frame
 
 
 def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:

@@ -147,5 +147,6 @@ def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) ->
     if not wanted:
         say("Take them with: extractor mark SESSION --suggest --accept 1=bitrate 2=latency")
     for index, name in wanted.items():
-        made = suggestions.accept(opened, found, index, name, reader_name=reader, insist=insist)
+        asked = suggestions.accepted(found, index, name)
+        made = marking.mark(opened, name, *asked, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)

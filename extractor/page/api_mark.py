@@ -22,7 +22,7 @@ from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.glyphs import with_lessons
 from extractor.session import corrections_editing, digests
 from extractor.session.folder import Session
-from extractor.session.overlay import Field, Place
+from extractor.session.overlay import Field
 from extractor.session.overlay_file import check_box
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop, cut_out, rgb
@@ -90,9 +90,8 @@ def live() -> Any:
     # Under the name it has, and where it was marked before on other shapes: what was taught for
     # it counts.
     was = sent.text("was")
-    overlay = desk().overlay(session)
-    known = [f for f in overlay.fields if f.name == was] if overlay else []
-    places = [p for f in known for p in (Place(f.frame, f.box), *f.also) if p.frame != frame]
+    known = [f for f in session.fields() if f.name == was]
+    places = [p for f in known for p in f.places if p.frame != frame]
     item = Field(was or "number", frame, drawn, also=tuple(places))
     here = Look(name, clip, sent.number("time_s"))
     desk().frames.get(clip, here.time_s)
@@ -173,15 +172,14 @@ def suggested() -> Any:
 def _mark(session: Session) -> Field:
     _, clip = desk().find(sent.values().get("clip"))
     name, was = sent.text("name").strip(), sent.text("was")
-    overlay = desk().overlay(session)
-    if was != name and overlay and name in [f.name for f in overlay.fields]:
+    if was != name and name in [f.name for f in session.fields()]:
         raise OverlayError(f"there is a number called '{name}' already; choose another name")
     asked = marking.Spot(sent.box(), clip, sent.number("time_s")), _keys()
     how: dict[str, Any] = {"reader_name": desk().options.reader}
     how["insist"] = sent.values().get("insist") is True
     if was and was != name:
         # Asked before the name is changed: a refusal changes nothing.
-        marking.proposed(session, was, *asked, **how)
+        marking.mark(session, was, *asked, **how, keep=False)
         corrections_editing.rename_field(session, was, name)
         how["insist"] = True
     return marking.mark(session, name, *asked, **how).field

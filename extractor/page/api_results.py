@@ -33,10 +33,10 @@ routes = Blueprint("results", __name__)
 def series() -> Any:
     """Return a clip's series of a field, of the first where none is named."""
     session, name = desk().find(sent.values().get("clip"))
-    overlay, field = desk().overlay(session), sent.values().get("field")
-    if overlay is None:
+    marked, field = session.fields(), sent.values().get("field")
+    if not marked:
         raise UnknownNameError("nothing is marked yet")
-    item = overlay.fields[0] if field is None else desk().field(session, field)
+    item = marked[0] if field is None else desk().field(session, field)
     known, made = desk().known(session, name), desk().series(session, name, [item])
     if known is None or made is None:
         return {"field": item.name, "unit": item.unit, "times": []}

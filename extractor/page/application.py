@@ -77,7 +77,7 @@ def _add_doors(app: Flask, guard: Guard) -> None:
         if visitor is None:
             return _refusal(403, "the address was used before, or is not one of mine")
         response = Response(_WELCOME, mimetype="text/html")
-        guard.let_in(response, visitor)
+        response.set_cookie(guard.cookie, visitor, httponly=True, samesite="Strict", path="/")
         return response
 
     @app.post(AGAIN)

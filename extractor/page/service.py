@@ -22,7 +22,7 @@ from extractor.reading.readers.base import Line, Reader
 from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field, Overlay
+from extractor.session.overlay import Box, Field
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
@@ -47,9 +47,9 @@ class Desk:
         How to read.
     """
 
-    def __init__(self, root: Path, options: ReadOptions) -> None:
+    def __init__(self, root: Path, options: ReadOptions | None = None) -> None:
         self.root = root
-        self.options = options
+        self.options = options or ReadOptions()
         self._lock = threading.RLock()
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
@@ -85,10 +85,6 @@ class Desk:
         """Return a clip's header; see `Probes.now`."""
         return self.probes.now(session.path(name))
 
-    def overlay(self, session: Session) -> Overlay | None:
-        """Return what is marked; None where nothing is yet."""
-        return session.overlay() if session.overlay_path.exists() else None
-
     def field(self, session: Session, name: object) -> Field:
         """Return the marked field of that name.
 
@@ -97,8 +93,7 @@ class Desk:
         UnknownNameError
             If there is none.
         """
-        overlay = self.overlay(session)
-        for item in overlay.fields if overlay else ():
+        for item in session.fields():
             if item.name == name:
                 return item
         raise UnknownNameError("no such number is marked in this session")

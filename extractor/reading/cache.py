@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError, reading
-from extractor.session.atomic import write_text
+from extractor.session.atomic import write_json
 from extractor.session.digests import blocks_digest, digest_of
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def save(path: Path, state: ClipState) -> None:
     StorageError
         If it cannot be written.
     """
-    write_text(path, json.dumps(asdict(state), ensure_ascii=False, separators=(",", ":")))
+    write_json(path, asdict(state))
 
 
 def asked_digest(
@@ -130,9 +130,7 @@ def asked_digest(
 
 def places_of(item: Field) -> list[list[object]]:
     """Return where a field stands, for digests: frame and box of each place."""
-    own: list[object] = [list(item.frame), item.box.as_list()]
-    also: list[list[object]] = [[list(p.frame), p.box.as_list()] for p in item.also]
-    return [own, *also]
+    return [[list(p.frame), p.box.as_list()] for p in item.places]
 
 
 def none_for_nan(values: Sequence[float]) -> list[float | None]:

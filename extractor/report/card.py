@@ -165,12 +165,12 @@ def _head(
 ) -> float:  # fmt: skip
     """Write title and verdict; return where they end."""
     size = 20 * scale
-    lines = _wrapped(title, _fitting(figure, size * 1.25, margin))[:2]
+    lines = textwrap.wrap(title, _fitting(figure, size * 1.25, margin))[:2]
     y = 1 - margin * (0.7 if narrow else 1)
     for text in lines:
         figure.text(margin, y, text, fontsize=size, fontweight="bold", va="top")
         y -= 0.34 * line
-    for text in _wrapped(verdict(comparison), _fitting(figure, 11.5 * scale, margin))[:4]:
+    for text in textwrap.wrap(verdict(comparison), _fitting(figure, 11.5 * scale, margin))[:4]:
         figure.text(margin, y - 0.05 * line, text, fontsize=11.5 * scale, va="top")
         y -= 0.215 * line
     return y - 0.12 * line
@@ -225,7 +225,7 @@ def _foot(
     if len(table) > MOST_ROWS:
         start += f" Best {MOST_ROWS} of {len(table)} shown."
     wide = _fitting(figure, 9.6 * scale, margin)
-    lines = _wrapped(start, wide) + _wrapped(condition_line(conditions), wide)
+    lines = textwrap.wrap(start, wide) + textwrap.wrap(condition_line(conditions), wide)
     y = margin * 0.8
     for text in reversed(lines[:6]):
         figure.text(margin, y, text, fontsize=9.6 * scale, color=style.SOFT, va="bottom")
@@ -257,7 +257,3 @@ def _fitting(figure: Figure, points: float, margin: float) -> int:
     """Return how many characters of that size go on a line between the margins."""
     width, _ = figure.get_size_inches()
     return max(10, int(width * 72 * (1 - 2 * margin) / (0.56 * points)))
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, break_long_words=True) if text else []

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
-import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.radio.assessment import LinkReport
@@ -20,6 +21,7 @@ EXPECTED_COLUMNS = (
     *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
 )
 """Of ``results/expected.csv``; decibels, but for what was measured, whose unit is named."""
+_MEASURED = {"": "value", "_low": "low", "_high": "high", "_unit": "unit"}
 
 
 def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
@@ -35,14 +37,14 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
         If one cannot be written.
     """
     session = Session(root)
-    written = [session.results / "expected.csv"]
-    write_table(written[0], EXPECTED_COLUMNS, expected_rows(report))
-    if report.calibration is not None:
-        written.append(
-            _write(session.results / "differences_db.csv", report.calibration.differences)
-        )
-    if not report.sweep.empty:
-        written.append(_write(session.results / "sweep.csv", report.sweep))
+    calibration = report.calibration
+    tables = {} if calibration is None else {"differences_db": calibration.differences}
+    tables |= {} if report.sweep.empty else {"sweep": report.sweep}
+    path = session.results / "expected.csv"
+    written = [_write(path, EXPECTED_COLUMNS, expected_rows(report))]
+    for name, table in tables.items():
+        path = session.results / f"{name}.csv"
+        written.append(_write(path, list(table.columns), table.to_dict("records")))
     with style.drawing([report.unit, *(one.antenna for one in report.antennas)]):
         for name, figure in figures(report).items():
             path = session.pictures / f"{name}.png"
@@ -52,13 +54,11 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def _write(path: Path, table: pd.DataFrame) -> Path:
+def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[Any, Any]]) -> Path:
     # An open end is an empty cell; the column bound says which kind.
-    rows = [
-        {str(key): None if value in (math.inf, -math.inf) else value for key, value in row.items()}
-        for row in table.to_dict("records")
-    ]
-    write_table(path, [str(column) for column in table.columns], rows)
+    ends = (math.inf, -math.inf)
+    closed = [{k: None if v in ends else v for k, v in row.items()} for row in rows]
+    write_table(path, columns, closed)
     return path
 
 
@@ -71,26 +71,15 @@ def figures(report: LinkReport) -> dict[str, Figure]:
         link.draw_calibration(report.calibration.calibration, top, bottom, unit=report.unit)
         drawn["calibration"] = figure
     if report.judgements:
-        drawn["expected"] = _expected_figure(report)
+        height = 1.8 + 0.6 * len(report.judgements)
+        drawn["expected"] = Figure(figsize=(8, height), layout="constrained")
+        link.draw_expected(report.judgements, drawn["expected"])
     if not report.sweep.empty:
         figure = Figure(figsize=(8, 5), layout="constrained")
         axes = figure.subplots()
         link.draw_sweep(report.sweep, axes, unit=report.unit, threshold=report.threshold)
         drawn["sweep"] = figure
     return drawn
-
-
-def _expected_figure(report: LinkReport) -> Figure:
-    height = 1.8 + 0.6 * len(report.judgements)
-    figure = Figure(figsize=(8, height), layout="constrained")
-    if report.judgements[0].measured.unit == "dB":
-        link.draw_expected(report.judgements, figure.subplots())
-    else:
-        left, right = figure.subplots(1, 2)
-        link.draw_expected_beside(report.judgements, left, right)
-        for axes in (left, right):
-            axes.locator_params(axis="x", nbins=6)
-    return figure
 
 
 def expected_rows(report: LinkReport) -> list[dict[str, object]]:
@@ -101,20 +90,14 @@ def expected_rows(report: LinkReport) -> list[dict[str, object]]:
         row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
         for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
             row[f"{name}_db"] = getattr(one, name).value_db
-        row["expected_db"] = one.total.value_db
-        row["expected_low_db"] = _finite(one.total.low_db)
-        row["expected_high_db"] = _finite(one.total.high_db)
+        total = one.total
+        row |= {"expected_db": total.value_db, "expected_low_db": total.low_db}
+        row |= {"expected_high_db": total.high_db, "notes": "; ".join(one.notes)}
         judgement = judged.get(one.antenna)
         if judgement is not None:
             measured = judgement.measured
-            row |= {"measured": _finite(measured.value), "measured_low": _finite(measured.low)}
-            row |= {"measured_high": _finite(measured.high), "measured_unit": measured.unit}
+            row |= {f"measured{k}": getattr(measured, v) for k, v in _MEASURED.items()}
             row["agreement"] = judgement.agreement
             row["check"] = "; ".join(cause.title for cause in judgement.causes)
-        row["notes"] = "; ".join(one.notes)
         rows.append(row)
     return rows
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

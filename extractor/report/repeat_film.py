@@ -84,31 +84,6 @@ def write_replay(
     return said, film_path, chart_files.save(folder / "pictures", "replay", still)[0]
 
 
-def draw_stage(
-    figure: Figure, made: Repeats, order: Sequence[str], looks: Mapping[str, style.Look],
-    *, unit: str, measure: str, head: str,
-) -> Axes:  # fmt: skip
-    """Draw everything that does not move: axes, names, the real test's means.
-
-    Returns
-    -------
-    Axes
-        One row an antenna, best of the real test on top.
-    """
-    axes = figure.add_axes((0.2, 0.19, 0.66, 0.58))
-    figure.text(0.04, 0.95, "This test, repeated", fontsize=21, fontweight="bold", va="top")
-    for k, line in enumerate(head.split("\n")):
-        figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=style.SOFT, va="top")
-    low, high = np.quantile(made.means, [0.001, 0.999])
-    span = max(high - low, 1e-9)
-    axes.set_xlim(low - 0.06 * span, high + 0.06 * span)
-    axes.set_ylim(len(order) - 0.4, -0.6)
-    axes.set_yticks(range(len(order)), [looks[a].label for a in order])
-    axes.tick_params(labelsize=13)
-    axes.set_xlabel(style.with_unit(measure, unit), fontsize=12)
-    return style.plain(axes)
-
-
 def _film(
     made: Sequence[Repeats], comparison: Comparison, looks: Mapping[str, style.Look], said: str,
     path: Path, progress: Callable[[float], None] | None,
@@ -118,16 +93,24 @@ def _film(
     shown = made[len(made) // 2]
     figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
     canvas = FigureCanvasAgg(figure)
-    axes = draw_stage(
-        figure, shown, order, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
-        head=textwrap.fill(_how(shown, comparison), 120),
-    )  # fmt: skip
-    moving = _Moving(axes, shown, order, looks)
+    # Everything that does not move: axes, names; one row an antenna, best of the real test on top.
+    axes = figure.add_axes((0.2, 0.19, 0.66, 0.58))
+    figure.text(0.04, 0.95, "This test, repeated", fontsize=21, fontweight="bold", va="top")
+    for k, line in enumerate(textwrap.wrap(_how(shown, comparison), 120)):
+        figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=style.SOFT, va="top")
+    low, high = np.quantile(shown.means, [0.001, 0.999])
+    span = max(high - low, 1e-9)
+    axes.set_xlim(low - 0.06 * span, high + 0.06 * span)
+    axes.set_ylim(len(order) - 0.4, -0.6)
+    axes.set_yticks(range(len(order)), [looks[a].label for a in order])
+    axes.tick_params(labelsize=13)
+    axes.set_xlabel(style.with_unit(f"Mean {comparison.field}", comparison.unit), fontsize=12)
+    moving = _Moving(style.plain(axes), shown, order, looks)
     last = textwrap.fill(said, 88)
     canvas.draw()
     count = round(LENGTH_S * RATE_HZ)
     growing = count - round(_END_S * RATE_HZ)
-    with film(path, WIDTH, HEIGHT, RATE_HZ, quality=22) as writer:
+    with film(path, WIDTH, HEIGHT, RATE_HZ, quality=22) as add:
         picture = None
         for i in range(count):
             if i <= growing:
@@ -135,7 +118,7 @@ def _film(
                 moving.advance(canvas, done, last if i == growing else "")
                 picture = np.asarray(canvas.buffer_rgba())[..., :3].copy()
             assert picture is not None
-            writer.add(yuv420(picture), i / RATE_HZ)
+            add(yuv420(picture), i / RATE_HZ)
             if progress is not None:
                 progress((i + 1) / count)
     moving.write(shown.repeats, last)

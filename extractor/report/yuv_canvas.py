@@ -104,7 +104,7 @@ class Letters:
         self._paper = style.PAPER if plain else style.INK
         self._ink = style.INK if plain else style.PAPER
         self._share = 0.56 if plain else 0.68
-        self._advance = even_width(0.6 * self._share * height)
+        self._advance = 2 * int(np.ceil(0.3 * self._share * height))
 
     def width(self, count: int) -> int:
         """Return how wide so many letters are, pixels."""
@@ -124,11 +124,6 @@ class Letters:
         size = 0.62 * self.height * 72 / _DPI
         figure.text(1.8 * patch, 0.5, style.drawable(text), fontsize=size, va="center_baseline")
         return of_rgb(_drawn(figure))
-
-
-def even_width(value: float) -> int:
-    """Return the next even number that is not smaller."""
-    return -(-int(np.ceil(value)) // 2) * 2
 
 
 def _figure(width: int, height: int, paper: str) -> Figure:

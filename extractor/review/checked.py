@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,12 +70,8 @@ def sample(cards: Sequence[Card], count: int, seed: int) -> list[Card]:
 
     pool = [(card, k) for card in cards if card.flag == Flag.OK for k in range(len(card.times))]
     chosen = np.random.default_rng(seed).permutation(len(pool))[:count]
-    return [_instant(*pool[int(i)]) for i in chosen]
-
-
-def _instant(card: Card, k: int) -> Card:
-    values = {**asdict(card), "times": [card.times[k]], "before": [card.before[k]]}
-    return Card(**values)
+    drawn = [pool[int(i)] for i in chosen]
+    return [replace(card, times=[card.times[k]], before=[card.before[k]]) for card, k in drawn]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
 from extractor.session.atomic import write_text
@@ -40,8 +38,11 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
             )
         digest = digests.file_digest(path)
         document = editable_toml(path)
+        value = parse_number(new)
+        if value is not None and value.is_integer() and new.lstrip("+-").isdigit():
+            value = int(value)
         if new:
-            document[key] = new if key in _TEXTS else _condition_value(new)
+            document[key] = new if key in _TEXTS or value is None else value
         elif key in document:
             del document[key]
         if digests.file_digest(path) != digest:
@@ -54,10 +55,3 @@ def condition_text(value: object) -> str:
     if value is None:
         return ""
     return f"{value:.12g}" if isinstance(value, float) else str(value)
-
-
-def _condition_value(text: str) -> Any:
-    number = parse_number(text)
-    if number is None:
-        return text
-    return int(number) if number.is_integer() and text.lstrip("+-").isdigit() else number

@@ -11,10 +11,8 @@ from extractor.session.csv_tables import format_cell
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.overlay_file import check_name, save
-from extractor.session.user_tables import CORRECTION_COLUMNS, Correction
+from extractor.session.user_tables import CORRECTION_COLUMNS, CORRECTION_WORDS, Correction
 
-#: What a person may write for "no number" in a correction.
-WORDS = ("", "--", "hidden")
 #: Two corrections this close, in seconds, are about the same reading.
 SAME_TIME_S = 5e-4
 
@@ -46,12 +44,12 @@ def correct(
     ChangedMeanwhileError
         If another correction stands there by now.
     UsageError
-        If a value is neither a number nor one of `WORDS`.
+        If a value is neither a number nor one of `CORRECTION_WORDS`.
     """
     with session.editing():
         table = TableFile.load(session.corrections_path, CORRECTION_COLUMNS)
         for time_s, before, now in changes:
-            if now is not None and now not in WORDS and parse_number(now) is None:
+            if now is not None and now not in CORRECTION_WORDS and parse_number(now) is None:
                 raise UsageError(f"'{now}' is no number; leave it empty where none can be read")
             own = [r for r in table.rows if _is_about(r, clip, name, time_s)]
             stands = own[-1]["value"] if own else None

@@ -16,6 +16,7 @@ from extractor.errors import SessionFileError, TableError, UsageError, reading
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import read_table
+from extractor.session.overlay import Field
 from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
 from extractor.session.toml_files import parse_toml
@@ -210,6 +211,10 @@ class Session:
     def overlay(self) -> overlay.Overlay:
         """Read ``overlay.toml``; see `overlay_file.load`."""
         return overlay_file.load(self.overlay_path)
+
+    def fields(self) -> tuple[Field, ...]:
+        """Return what is marked; nothing where ``overlay.toml`` is not there yet."""
+        return self.overlay().fields if self.overlay_path.exists() else ()
 
     def conditions(self) -> dict[str, Any]:
         """Read ``session.toml``: the conditions that hold for every run; empty if not there.

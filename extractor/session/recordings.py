@@ -137,7 +137,9 @@ def originals(digests: Mapping[Clip, str]) -> dict[Clip, Clip]:
 
 def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
     """Return each clip's `content_digest`, of a pack as its manifest says; "" where not known."""
-    told = _told_by_pack(session)
+    entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
+    entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
+    told = {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
     found = {}
     for clip in clips:
         try:
@@ -145,12 +147,6 @@ def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
         except ClipError:
             found[clip] = ""
     return found
-
-
-def _told_by_pack(session: Session) -> dict[str, str]:
-    entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
-    entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
-    return {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
 
 
 def lengths_of(session: Session, clips: Iterable[str]) -> dict[str, float]:

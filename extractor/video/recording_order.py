@@ -95,7 +95,8 @@ def match(
     """
     session.runs()  # an order that is no number would pair wrongly
     rows = run_rows(session)
-    planned = sorted((r for r in rows if r.stored and not r.clips), key=_place)
+    planned = [r for r in rows if r.stored and not r.clips]
+    planned.sort(key=lambda r: parse_number(r.cells.get("order", "")) or 0.0)
     if not planned:
         raise UsageError(
             f"{session.runs_path}: holds no run without a clip; plan first (extractor plan)"
@@ -120,10 +121,6 @@ def match(
     joined = _joined(ordered, join)
     notes, questions = _look(runs, joined, used)
     return Matching(runs, tuple(joined), used, tuple(notes), (*doubts, *questions))
-
-
-def _place(row: RunRow) -> float:
-    return parse_number(row.cells.get("order", "")) or 0.0
 
 
 def recording(session: Session, clip: str) -> Recording:

@@ -254,9 +254,10 @@ def test_suggestions_are_not_taken_over_a_better_mark(session_folder: Path, care
     bad = suggestions.Candidate(Box(150, 100, 120, 60), (), None, 1.0)
     picture = np.zeros((180, 320, 3), np.uint8)
     found = suggestions.Suggestions((bad,), "a.mp4", 0.5, picture)
+    asked = suggestions.accepted(found, 1, "bitrate")
     with pytest.raises(ConsentError):
-        suggestions.accept(session, found, 1, "bitrate")
-    assert suggestions.accept(session, found, 1, "bitrate", insist=True).field.box == bad.box
+        marking.mark(session, "bitrate", *asked)
+    assert marking.mark(session, "bitrate", *asked, insist=True).field.box == bad.box
 
 
 def test_the_guides_own_example_reads_on_the_sample_clips(tmp_path: Path) -> None:

@@ -196,7 +196,7 @@ def test_pictures_round_trip_and_stay_inside() -> None:
 
 
 def test_film_that_fails_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(RuntimeError), film(tmp_path / "f.mp4", 64, 32, 10) as writer:
-        writer.add(yuv_canvas.packed(yuv_canvas.blank(64, 32, "#ffffff")), 0.0)
+    with pytest.raises(RuntimeError), film(tmp_path / "f.mp4", 64, 32, 10) as add:
+        add(yuv_canvas.packed(yuv_canvas.blank(64, 32, "#ffffff")), 0.0)
         raise RuntimeError
     assert not list(tmp_path.iterdir())

@@ -12,7 +12,7 @@ from matplotlib.transforms import offset_copy
 
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
-from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, plain, with_unit
+from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, counts, plain, with_unit
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
@@ -72,7 +72,7 @@ def draw_ranking(
             f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
             textcoords="offset points", ha="center", fontsize=11 * size, fontweight="bold",
         )  # fmt: skip
-        (_name_above if names_above else _name_left)(axes, i, row, look, size)
+        _name(axes, i, row, look, size, above=names_above)
     axes.set_yticks([])
     axes.tick_params(labelsize=10.5 * size)
     axes.set_ylim(len(ranking) - 0.45, -0.65)
@@ -111,33 +111,22 @@ def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> No
     axes.autoscale_view()
 
 
-def _count(row: dict[str, Any]) -> str:
-    clips, mountings = int(row["runs"]), int(row["mountings"])
-    return f"n = {clips} run{'s' * (clips != 1)}, {mountings} mounting{'s' * (mountings != 1)}"
-
-
-def _name_above(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> None:
-    for x, text, align, weight, color, points in (
-        (0.0, look.label, "left", "bold", INK, 12),
-        (1.0, _count(row), "right", "normal", SOFT, 9.5),
+def _name(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float, *, above: bool) -> None:
+    """Write name and counts over a row, or left of it."""
+    for k, (text, weight, color, points) in enumerate(
+        (
+            (look.label, "bold", INK, 12),
+            (counts(int(row["runs"]), int(row["mountings"])), "normal", SOFT, 9.5),
+        )
     ):
+        x, y = (float(k), i - 0.43) if above else (-0.015, i)
         axes.text(
-            x, i - 0.43, text, transform=axes.get_yaxis_transform(), ha=align, va="center",
-            fontsize=points * size, fontweight=weight, color=color,
+            x, y, text, transform=axes.get_yaxis_transform(), fontsize=points * size,
+            fontweight=weight, color=color, ha="left" if above and not k else "right",
+            va="center" if above else ("bottom", "top")[k],
         )  # fmt: skip
-    if i:
+    if above and i:
         axes.axhline(i - 0.62, color=GRID, linewidth=0.8 * size)
-
-
-def _name_left(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> None:
-    for text, place, weight, color, points in (
-        (look.label, "bottom", "bold", INK, 12),
-        (_count(row), "top", "normal", SOFT, 9.5),
-    ):
-        axes.text(
-            -0.015, i, text, transform=axes.get_yaxis_transform(), ha="right", va=place,
-            fontsize=points * size, fontweight=weight, color=color,
-        )  # fmt: skip
 
 
 def _brackets(

@@ -108,15 +108,18 @@ def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[
     `groups` are places in `GROUPS`; all when absent. Groups can be drawn in different processes.
     """
     for i in range(len(GROUPS)) if groups is None else groups:
-        yield from GROUPS[i](material)
+        draw, what = GROUPS[i]
+        part = getattr(material, what)
+        if part is not None:
+            yield from draw(material, part)
 
 
-def _spread(material: Material, comparison: Comparison | None) -> Iterator[Chart]:
-    yield _distribution(material)
+def _spread(material: Material, info: FieldInfo) -> Iterator[Chart]:
+    yield _distribution(material, info)
     if material.second is not None:
         yield _beside(material, material.second)
-    if comparison is not None:
-        yield from _drift(material, comparison)
+    if material.comparison is not None:
+        yield from _drift(material, material.comparison)
 
 
 def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
@@ -227,14 +230,14 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _distribution(material: Material) -> Chart:
-    runs = points(material.results, material.field.name)
+def _distribution(material: Material, info: FieldInfo) -> Chart:
+    runs = points(material.results, info.name)
     order = material.order or sorted(set(runs["antenna"]))
     tallest = int(runs.groupby("antenna").size().max())
     figure = style.new_figure(9, 1.0 + len(order) * max(0.7, min(2.5, 0.12 * tallest)))
     distribution.draw_distribution(
-        figure.subplots(), runs, order, material.looks, unit=material.field.unit,
-        measure=f"{material.field.name}: mean (mark) and 5 to 95 % of the readings (line)",
+        figure.subplots(), runs, order, material.looks, unit=info.unit,
+        measure=f"{info.name}: mean (mark) and 5 to 95 % of the readings (line)",
     )  # fmt: skip
     caption = (
         "A mark is one run, its line reaches from the 5 % to the 95 % quantile of the readings in "
@@ -245,21 +248,19 @@ def _distribution(material: Material) -> Chart:
 
 
 def _beside(material: Material, second: FieldInfo) -> Chart:
-    pair = (points(material.results, material.field.name), points(material.results, second.name))
     order = material.order
     figure = style.new_figure(9, 1.0 + 0.62 * len(order))
-    left, right = figure.subplots(1, 2)
-    distribution.draw_beside(
-        left, right, pair, order, material.looks,
-        [(_with_direction(info), info.unit) for info in (material.field, second)],
-    )  # fmt: skip
+    for axes, info, named in zip(
+        figure.subplots(1, 2), (material.field, second), (True, False), strict=True
+    ):
+        better = f" ({info.better} is better)" if info.better else ""
+        distribution.draw_distribution(
+            axes, points(material.results, info.name), order, material.looks, unit=info.unit,
+            measure=f"Mean {info.name}{better}", whiskers=False, named=named,
+        )  # fmt: skip
     caption = "A dot is one run; a dark bar is the mean of one mounting. Rows as in the ranking."
     alt = f"{material.field.name} and {second.name} of each run, beside each other."
     return Chart("beside", "beside", caption, alt, figure)
-
-
-def _with_direction(info: FieldInfo) -> str:
-    return f"Mean {info.name}" + (f" ({info.better} is better)" if info.better else "")
 
 
 def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
@@ -297,21 +298,11 @@ def _quality(material: Material, info: FieldInfo) -> Iterator[Chart]:
     yield Chart(f"quality-{info.name}", "quality", caption, alt, figure)
 
 
-def _if_there(draw: Callable[[Material, Any], Iterator[Chart]], what: str) -> _Group:
-    """Return a group of charts of a part of the material, none where there is no such part."""
-
-    def drawn(material: Material) -> Iterator[Chart]:
-        part = getattr(material, what)
-        return iter(()) if part is None else draw(material, part)
-
-    return drawn
-
-
-_Group = Callable[[Material], Iterator[Chart]]
-#: Charts that are drawn together, in the order of the report.
-GROUPS: tuple[_Group, ...] = (
-    *(_if_there(draw, "comparison") for draw in (_ranking, _ports)),
-    *(_if_there(_clips, field) for field in ("field", "second")),
-    lambda material: _spread(material, material.comparison),
-    *(_if_there(_quality, field) for field in ("field", "second")),
+#: Charts that are drawn together, in the order of the report, and the part of `Material` that they
+#: are of; where that is not there neither are they.
+GROUPS: tuple[tuple[Callable[[Material, Any], Iterator[Chart]], str], ...] = (
+    *((draw, "comparison") for draw in (_ranking, _ports)),
+    *((_clips, field) for field in ("field", "second")),
+    (_spread, "field"),
+    *((_quality, field) for field in ("field", "second")),
 )
