@@ -60,7 +60,7 @@ def read_session(
     session : Session
         The folder.
     options : ReadOptions, optional
-        How to read.
+        How to read; with `quick` keyframes alone are looked at and nothing is written.
     only : sequence of str
         Names of clips to read; the summary still holds all that is known.
     watcher : Watcher, optional
@@ -79,8 +79,11 @@ def read_session(
     (16, [])
     """
     session.require_clips()
+    options, watcher = options or ReadOptions(), watcher or Silent()
+    if options.quick:
+        return _look(session, options, only, watcher)
     with session.working():
-        return _read_session(session, options or ReadOptions(), only, watcher or Silent())
+        return _read_session(session, options, only, watcher)
 
 
 def _read_session(
@@ -171,21 +174,11 @@ def summarise_session(session: Session) -> SessionReport:
     return report
 
 
-def quick_session(
-    session: Session,
-    options: ReadOptions,
-    *,
-    only: Sequence[str] = (),
-    watcher: Watcher | None = None,
+def _look(
+    session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
-    """Look at keyframes alone and summarise each clip; writes nothing.
-
-    See `read_session` for parameters and errors.
-    """
-    watcher = watcher or Silent()
-    chosen = session.choose(only)
-    overlay = session.overlay()
-    report = SessionReport()
+    """Look at keyframes alone and summarise each clip; writes nothing."""
+    chosen, overlay, report = session.choose(only), session.overlay(), SessionReport()
     jobs = session_clips.jobs_of(session, overlay, chosen, options)
     for clip, known in session_clips.read_all(jobs, options, watcher, report):
         series = clip_tables.clip_series(known, overlay.fields, ())

@@ -43,13 +43,13 @@ def summarise(
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor.results import summary_columns
     from extractor.session.csv_tables import write_table
-    from extractor.session.overlay import Box, Field
+    from extractor.session.overlay import unplaced
     from extractor.session.overlay_file import check_limits
     from extractor.tabulation import clip_tables
 
     values = (unit, decimals, minimum, maximum, ceiling, low, better)
     said: dict[str, Any] = dict(zip(options.FIELD_OPTIONS, values, strict=True))
-    item = Field(name=value, frame=(1, 1), box=Box(0, 0, 1, 1), **said)
+    item = unplaced(value, **said)
     check_limits(item, str(file))
     row, notes = clip_tables.summarise_file(file, time, value, item)
     summary_table([row])

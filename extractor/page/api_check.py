@@ -13,7 +13,6 @@ from extractor.page.api_clips import as_picture
 from extractor.page.service import desk
 from extractor.review.cards import Card, cards_of, disagreements, is_open, ranked
 from extractor.review.checked import (
-    CHECKED_FILE,
     VERDICTS,
     Checked,
     error_rate,
@@ -64,7 +63,7 @@ def check() -> Any:
         counted = sum(len(c.times) for c in cards if c.flag == "ok")
         about = {"readings": counted, **_proof(chosen)}
     else:
-        with_verdicts(cards, _checked(session).verdicts(item.name))
+        with_verdicts(cards, Checked(session).verdicts(item.name))
         doubtful = ranked(cards)
         open_ = [c for c in doubtful if is_open(c)]
         chosen = (doubtful if sent.text("done") == "1" else open_)[:MOST_CARDS]
@@ -100,14 +99,10 @@ def _cards(session: Session, item: Field) -> list[Card]:
     return cards
 
 
-def _checked(session: Session) -> Checked:
-    return Checked(session.results / CHECKED_FILE)
-
-
 def _sampled(session: Session, item: Field, cards: list[Card]) -> list[Card]:
     count = int(min(max(sent.number("n", 100), 1), MOST_SAMPLED))
     chosen = sample(cards, count, SAMPLE_SEED)
-    with_verdicts(chosen, _checked(session).verdicts(item.name, "sample"))
+    with_verdicts(chosen, Checked(session).verdicts(item.name, "sample"))
     return chosen
 
 
@@ -147,7 +142,7 @@ def judge() -> Any:
     with session.editing():
         if changes:
             corrections_editing.correct(session, name, item.name, changes)
-        _checked(session).note((name, item.name, text), times, verdict, mode)
+        Checked(session).note((name, item.name, text), times, verdict, mode)
     if changes:
         desk().refresh_soon()
     return {} if mode == "doubtful" else _proof(_sampled(session, item, _cards(session, item)))

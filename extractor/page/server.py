@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import secrets
 import signal
 import socket
 import time
@@ -15,11 +14,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import ExtractorError, SessionBusyError, StorageError
+from extractor.errors import ExtractorError, SessionBusyError
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
 from extractor.page.service import Desk
 from extractor.reading.clip_job import ReadOptions
-from extractor.session.atomic import locked
+from extractor.session.atomic import locked, replacing_path
 from extractor.session.folder import Session
 from extractor.video import runs_draft
 
@@ -71,7 +70,7 @@ def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]
         If the session's folder cannot be written.
     """
     from extractor.page.application import create
-    from extractor.page.connections import create_server
+    from extractor.page.connections import LOOK_EVERY_S, Server
 
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind((HOST, 0))
@@ -80,14 +79,17 @@ def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]
         # What is wrong with runs.csv the page shows by itself.
         with contextlib.suppress(ExtractorError):
             runs_draft.draft(session)
-        server = create_server(
+        server = Server(
             create(desk, guard),
-            guard,
-            listening,
+            _sock=listening,
+            sockinfo=(listening.family, listening.type, listening.proto, listening.getsockname()),
+            bind_socket=False,
+            cleanup_interval=LOOK_EVERY_S,
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_BODY_BYTES,
         )
+        server.guard = guard
         try:
             with _announced(session, guard):
                 yield server, guard
@@ -101,17 +103,8 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
     """Keep port and key where only this user can read them, as long as the page is open."""
     path = state_file(session)
     content = json.dumps({"port": guard.port, "key": guard.key, "process": os.getpid()})
-    part = path.with_name(f".page.{secrets.token_hex(4)}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(content)
-        part.replace(path)
-    except OSError as error:
-        raise StorageError(
-            f"{path}: cannot be written ({error.strerror}); make the folder writable"
-        ) from error
+    with replacing_path(path, private=True) as part:
+        part.write_text(content, "utf-8")
     try:
         yield
     finally:

@@ -14,11 +14,11 @@ from extractor.errors import UsageError
 from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
-from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, steps
-from extractor.report.yuv_canvas import Letters, chart_strip
-from extractor.results import FieldInfo, load, main_field, second_field
+from extractor.report.film_parts import VIDEOS, Progress, Steps, clip_series, look_of
+from extractor.report.yuv_canvas import Letters, Strip
+from extractor.results import load, main_field, second_field
 from extractor.session.folder import Session
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
@@ -87,7 +87,7 @@ class _Page:
     def __init__(
         self,
         clip: Clip,
-        fields: Sequence[FieldInfo],
+        fields: Sequence[Field],
         boxes: Mapping[str, Box],
         series: Mapping[str, pd.DataFrame],
         look: style.Look,
@@ -98,12 +98,12 @@ class _Page:
         self.picture = yuv_canvas.blank(self.width, self.height, style.PAPER)
         self._fields = fields
         self._boxes = boxes
-        self._steps = {name: steps(s) for name, s in series.items()}
+        self._steps = {name: Steps(s) for name, s in series.items()}
         tallest = max(b.height for b in boxes.values())
         self._letters = Letters(even(min(0.05 * clip.height, max(18.0, 0.6 * tallest))))
         self._places = self._tag_places()
         self._strips = [
-            chart_strip(
+            Strip(
                 clip_series(f, series[f.name], look), self.width, strip_height,
                 style.with_unit(f.name, f.unit),
             )
@@ -126,7 +126,7 @@ class _Page:
             yuv_canvas.paste(self.picture, strip.at(time_s), 0, top)
             top += strip.height
 
-    def _reading(self, info: FieldInfo, time_s: float) -> tuple[str, bool]:
+    def _reading(self, info: Field, time_s: float) -> tuple[str, bool]:
         shown = self._steps[info.name]
         row = shown.row_at(time_s)
         if row < 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -151,9 +151,8 @@ def draw_card(
     right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
     axes = figure.add_axes((left, bottom, right - left, top - bottom))
     ranking_chart.draw_ranking(
-        axes, table, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
-        together=comparison.order.together, size=marks, names_above=above,
-        runs=comparison.runs,
+        axes, replace(comparison, ranking=table), looks, f"Mean {comparison.field}", size=marks,
+        names_above=above,
     )  # fmt: skip
     axes.margins(x=0.1 if above else 0.05)
     return figure

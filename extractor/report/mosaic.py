@@ -14,11 +14,11 @@ from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
-from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, rows_of, steps
-from extractor.report.yuv_canvas import Letters, Picture, chart_strip
-from extractor.results import FieldInfo, Results, load, main_field
+from extractor.report.film_parts import VIDEOS, Progress, Steps, clip_series, look_of, rows_of
+from extractor.report.yuv_canvas import Letters, Picture, Strip
+from extractor.results import Results, load, main_field
 from extractor.session.folder import Session
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
@@ -99,7 +99,7 @@ def _order(results: Results, clip: str) -> tuple[str, str, str, str]:
     return (str(rows[0]["antenna"]), str(rows[0]["mounting"]), str(rows[0]["port"]), clip)
 
 
-def _cells(results: Results, info: FieldInfo, series: Mapping[str, pd.DataFrame]) -> list[_Cell]:
+def _cells(results: Results, info: Field, series: Mapping[str, pd.DataFrame]) -> list[_Cell]:
     """Lay out a cell a clip, in the order of `series`."""
     looks = session_charts.gather([results], info, None, None).looks
     columns = math.ceil(math.sqrt(len(series)))
@@ -130,7 +130,7 @@ class _Cell:
     ) -> None:
         self._place, self._unit = place, unit
         clip = clips.probe(path)
-        self._steps = steps(run.series)
+        self._steps = Steps(run.series)
         counted = run.series["flag"].isin(list(COUNTED)).to_numpy()
         self._count = np.cumsum(counted)
         shown = np.where(counted, run.series["value"].to_numpy(float), 0.0)
@@ -140,7 +140,7 @@ class _Cell:
         strip = even(0.24 * place.height)
         self._title = Letters(text).line(title, place.width, run.look.color)
         self._letters = Letters(text, plain=True)
-        self._strip = chart_strip(run, place.width, strip, "", scale)
+        self._strip = Strip(run, place.width, strip, "", scale)
         room = Box(place.x, place.y + text, place.width, place.height - text - strip)
         factor = min((room.width - 4) / clip.width, room.height / clip.height)
         size = even(clip.width * factor), min(even(clip.height * factor), room.height)

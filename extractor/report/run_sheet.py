@@ -91,10 +91,7 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
     return filled(
         SHEET,
         plan=plan,
-        rows=[
-            {"row": row, "run": run, "on_ports": _hanging(plan, run)}
-            for row, run in zip(run_rows(plan, runs), runs, strict=True)
-        ],
+        rows=[{"row": r, "run": run} for r, run in zip(run_rows(plan, runs), runs, strict=True)],
         minutes=math.ceil(total_minutes(runs, plan.timing)),
         packs=packs_needed(runs, plan.timing),
         spots=max(run.spot for run in runs),
@@ -102,10 +99,6 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
         cautions=cautions(power_mw),
         command=_command(plan),
     )
-
-
-def _hanging(plan: Plan, run: PlannedRun) -> list[str]:
-    return [run.antenna if port == run.port else plan.companion for port in plan.ports]
 
 
 def _command(plan: Plan) -> str:

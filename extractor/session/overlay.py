@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 from extractor.errors import ClipError, UsageError
 
@@ -158,6 +158,11 @@ class Field:
             f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
             "(extractor mark --on CLIP), which adds a [[field.also]]"
         )
+
+
+def unplaced(name: str, **said: Any) -> Field:
+    """Return a field of which is known what was said, but not where it stands in a picture."""
+    return Field(name, (1, 1), Box(0, 0, 1, 1), **said)
 
 
 def usual_direction(name: str, unit: str) -> Direction | None:

@@ -6,6 +6,7 @@ import itertools
 import math
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -131,10 +132,7 @@ def club():
 def test_ranking_shows_the_table(club) -> None:
     table = club.ranking
     with style.drawing():
-        axes = ranking.draw_ranking(
-            axes_of(), table, style.looks(table["antenna"]), unit="Mbit/s", measure="mean bitrate",
-            together=club.order.together, runs=club.runs,
-        )  # fmt: skip
+        axes = ranking.draw_ranking(axes_of(), club, style.looks(table["antenna"]), "mean bitrate")
     assert [x for x, _ in marker_positions(axes)] == pytest.approx(table["mean"].tolist())
     bars = [line.get_xdata() for line in axes.lines if line.get_linestyle() == "-"]
     shown = {tuple(np.round(np.asarray(b, float), 6)) for b in bars if len(b) == 2}
@@ -154,9 +152,11 @@ def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
     runs.loc[runs.index[:2], "value"] = (runs["value"].min() - 30, runs["value"].max() + 30)
     with style.drawing():
         axes = ranking.draw_ranking(
-            axes_of(), club.ranking, style.looks(club.ranking["antenna"]), unit="Mbit/s",
-            measure="mean bitrate", runs=runs,
-        )  # fmt: skip
+            axes_of(),
+            replace(club, runs=runs),
+            style.looks(club.ranking["antenna"]),
+            "mean bitrate",
+        )
     left, right = axes.get_xlim()
     assert left <= runs["value"].min() and runs["value"].max() <= right
 
@@ -203,10 +203,7 @@ def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     levels = dict(zip(club.ranking["antenna"], club.ranking["mean"], strict=True))
     found = drift_of(club.fit, club.runs)
     with style.drawing():
-        axes = drift.draw_drift(
-            axes_of(), club.runs, levels, style.looks(list(levels)), found, unit="Mbit/s",
-            confidence=0.95,
-        )  # fmt: skip
+        axes = drift.draw_drift(axes_of(), club, style.looks(list(levels)), found)
     off = {
         (float(r["order"]), round(r["value"] - levels[r["antenna"]], 9))
         for r in club.runs.to_dict("records")

@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.transforms import offset_copy
 
+from extractor.comparison import Comparison
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, counts, plain, with_unit
@@ -30,43 +31,36 @@ def interval_words(ranking: pd.DataFrame, confidence: float) -> str:
 
 def draw_ranking(
     axes: Axes,
-    ranking: pd.DataFrame,
+    comparison: Comparison,
     looks: Mapping[str, Look],
-    *,
-    unit: str,
     measure: str,
-    together: Sequence[Sequence[str]] = (),
+    *,
     size: float = 1.0,
-    runs: pd.DataFrame | None = None,
     names_above: bool = False,
 ) -> Axes:
-    """Draw the ranking.
+    """Draw the ranking, every run as a tick; a bracket joins what can't be told apart.
 
     Parameters
     ----------
     axes : Axes
         To draw on.
-    ranking : DataFrame
-        As ``ranking.csv``: antenna, mean, low, high, runs, mountings, lower_bound, best first.
+    comparison : Comparison
+        What is ranked.
     looks : mapping
         From `style.looks`.
-    unit, measure : str
+    measure : str
         For the axis title.
-    together : sequence of sets
-        Antennas that can't be told apart; a bracket joins them.
     size : float
         Scale of text and marks.
-    runs : DataFrame, optional
-        ``antenna`` and ``value``: every run as a tick below the mean.
     names_above : bool
         Write names over the rows, for narrow pictures, and not left of them.
     """
+    ranking, runs = comparison.ranking, comparison.runs
     digits = digits_for(ranking["mean"])
     for i, row in enumerate(records(ranking)):
         look = looks[str(row["antenna"])]
         _one(axes, i, row, look, size)
-        if runs is not None:
-            _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
+        _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
         bound = "≥ " if row.get("lower_bound") else ""
         axes.annotate(
             f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
@@ -76,8 +70,8 @@ def draw_ranking(
     axes.set_yticks([])
     axes.tick_params(labelsize=10.5 * size)
     axes.set_ylim(len(ranking) - 0.45, -0.65)
-    _brackets(axes, ranking, together, size)
-    axes.set_xlabel(with_unit(measure, unit), fontsize=10.5 * size)
+    _brackets(axes, ranking, comparison.order.together, size)
+    axes.set_xlabel(with_unit(measure, comparison.unit), fontsize=10.5 * size)
     return plain(axes)
 
 

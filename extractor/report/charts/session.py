@@ -16,7 +16,8 @@ from extractor.comparison.drift import drift as drift_of
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
-from extractor.results import FieldInfo, Results
+from extractor.results import Results
+from extractor.session.overlay import Field
 from extractor.statistics.dropouts import low_level
 
 NO_ANTENNA = "(no antenna given)"
@@ -41,8 +42,8 @@ class Material:
     """What the charts are drawn from."""
 
     results: tuple[Results, ...]
-    field: FieldInfo
-    second: FieldInfo | None
+    field: Field
+    second: Field | None
     comparison: Comparison | None
     looks: Mapping[str, Look]
 
@@ -63,7 +64,7 @@ class Material:
         """Antennas from top to bottom: as ranked, else by their mean."""
         runs = points(self.results, self.field.name)
         means = runs.groupby("antenna")["value"].mean()
-        names = list(means.sort_values(ascending=self.field.better == "lower").index)
+        names = list(means.sort_values(ascending=self.field.direction == "lower").index)
         if self.comparison is None:
             return names
         ranked = [str(a) for a in self.comparison.ranking["antenna"]]
@@ -72,8 +73,8 @@ class Material:
 
 def gather(
     results: Sequence[Results],
-    field: FieldInfo,
-    second: FieldInfo | None,
+    field: Field,
+    second: Field | None,
     comparison: Comparison | None,
 ) -> Material:
     """Bring together what the charts need."""
@@ -114,7 +115,7 @@ def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[
             yield from draw(material, part)
 
 
-def _spread(material: Material, info: FieldInfo) -> Iterator[Chart]:
+def _spread(material: Material, info: Field) -> Iterator[Chart]:
     yield _distribution(material, info)
     if material.second is not None:
         yield _beside(material, material.second)
@@ -125,10 +126,7 @@ def _spread(material: Material, info: FieldInfo) -> Iterator[Chart]:
 def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
     table = comparison.ranking
     figure = style.new_figure(9, 1.1 + 0.72 * len(table))
-    ranking.draw_ranking(
-        figure.subplots(), table, material.looks, unit=comparison.unit, measure=material.measure,
-        together=comparison.order.together, runs=comparison.runs,
-    )  # fmt: skip
+    ranking.draw_ranking(figure.subplots(), comparison, material.looks, material.measure)
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
@@ -180,7 +178,7 @@ def _ports(material: Material, comparison: Comparison) -> Iterator[Chart]:
     yield Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
 
 
-def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
+def _clips(material: Material, info: Field) -> Iterator[Chart]:
     drawn = run_series(material, info)
     scale = clips.common_scale(drawn)
     for part, at in enumerate(range(0, len(drawn), clips.MOST_RUNS), 1):
@@ -192,7 +190,7 @@ def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
         yield Chart(f"runs-{info.name}{suffix}", "clips", clips.LEGEND, alt, figure)
 
 
-def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
+def run_series(material: Material, info: Field) -> list[clips.RunSeries]:
     """Return every run of a field as it is drawn, antenna by antenna."""
     many = len(material.results) > 1
     found = []
@@ -206,7 +204,7 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
                 series=one.series(row, info.name),
                 look=material.looks[name],
                 mean=_number(row["mean"]),
-                low=low_level(info.better, info.low, ceiling),
+                low=low_level(info.direction, info.low, ceiling),
                 ceiling=ceiling,
             )
             place = material.order.index(name) if name in material.order else math.inf
@@ -230,7 +228,7 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _distribution(material: Material, info: FieldInfo) -> Chart:
+def _distribution(material: Material, info: Field) -> Chart:
     runs = points(material.results, info.name)
     order = material.order or sorted(set(runs["antenna"]))
     tallest = int(runs.groupby("antenna").size().max())
@@ -247,13 +245,13 @@ def _distribution(material: Material, info: FieldInfo) -> Chart:
     return Chart("distribution", "distribution", caption, alt, figure)
 
 
-def _beside(material: Material, second: FieldInfo) -> Chart:
+def _beside(material: Material, second: Field) -> Chart:
     order = material.order
     figure = style.new_figure(9, 1.0 + 0.62 * len(order))
     for axes, info, named in zip(
         figure.subplots(1, 2), (material.field, second), (True, False), strict=True
     ):
-        better = f" ({info.better} is better)" if info.better else ""
+        better = f" ({info.direction} is better)" if info.direction else ""
         distribution.draw_distribution(
             axes, points(material.results, info.name), order, material.looks, unit=info.unit,
             measure=f"Mean {info.name}{better}", whiskers=False, named=named,
@@ -267,13 +265,9 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     runs = comparison.runs
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return
-    levels = dict(zip(comparison.ranking["antenna"], comparison.ranking["mean"], strict=True))
     found = drift_of(comparison.fit, runs, comparison.confidence)
     figure = style.new_figure(9, 3.8)
-    drift.draw_drift(
-        figure.subplots(), runs, levels, material.looks, found, unit=comparison.unit,
-        confidence=comparison.confidence,
-    )  # fmt: skip
+    drift.draw_drift(figure.subplots(), comparison, material.looks, found)
     caption = (
         "Each run against its antenna's own level, in the order of recording. Dashed: the "
         "straight drift that fits best; band: how steep it may be."
@@ -284,7 +278,7 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
 
-def _quality(material: Material, info: FieldInfo) -> Iterator[Chart]:
+def _quality(material: Material, info: Field) -> Iterator[Chart]:
     runs = points(material.results, info.name)
     names = [
         run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
