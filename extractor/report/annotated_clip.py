@@ -67,7 +67,7 @@ def annotate(
     known = clips.probe(session.path(name))
     boxes = {f.name: results.overlay[f.name].box_for(known.width, known.height) for f in fields}
     path = out or session.results / VIDEOS / f"{session.stems[name]}.mp4"
-    material = session_charts.gather([results], fields[0], None, None)
+    material = session_charts.Material((results,), fields[0], None, None)
     look = look_of(results, material.looks, name)
     with style.drawing([name, *(f"{f.name}{f.unit}" for f in fields)]):
         page = _Page(known, fields, boxes, series, look)

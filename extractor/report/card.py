@@ -103,7 +103,7 @@ def write_card(
         results = load(folder)
         info = main_field([results], field)
         comparison = compare_sessions([folder], field=info.name, confidence=confidence)
-        material = session_charts.gather([results], info, None, comparison)
+        material = session_charts.Material((results,), info, None, comparison)
         conditions = dict(results.conditions)
     shown = title or f"{len(comparison.ranking)} {comparison.factor}s compared"
     with style.drawing([*session_charts.words(material), shown, *map(str, conditions.values())]):

@@ -113,7 +113,7 @@ def write_report(
         tell("comparison")
         comparison, reason = _compare(folders, info.name, chosen)
         second = second_field(results, info.name)
-        material = session_charts.gather(results, info, second, comparison)
+        material = session_charts.Material(tuple(results), info, second, comparison)
         # Cutting the crops out of the clips is decoding, which runs beside the drawing.
         with ThreadPoolExecutor(1) as aside:
             doubts = aside.submit(lambda: [d for one in results for d in _doubts(one)])

@@ -76,7 +76,7 @@ def mosaic(
     if missing:
         raise UsageError(f"{missing[0]}: was not read yet; run extractor read {session.root} first")
     path = out or session.results / VIDEOS / "mosaic.mp4"
-    material = session_charts.gather([results], info, None, None)
+    material = session_charts.Material((results,), info, None, None)
     with style.drawing(session_charts.words(material)):
         cells = _cells(results, info, series)
         length_s = max(cell.end_s for cell in cells)
@@ -101,7 +101,7 @@ def _order(results: Results, clip: str) -> tuple[str, str, str, str]:
 
 def _cells(results: Results, info: Field, series: Mapping[str, pd.DataFrame]) -> list[_Cell]:
     """Lay out a cell a clip, in the order of `series`."""
-    looks = session_charts.gather([results], info, None, None).looks
+    looks = session_charts.Material((results,), info, None, None).looks
     columns = math.ceil(math.sqrt(len(series)))
     rows = math.ceil(len(series) / columns)
     width = MOSAIC_SIZE[0] // columns // 2 * 2

@@ -74,7 +74,7 @@ def write_replay(
         results = load(folder)
         info = main_field([results], field)
         comparison = compare_sessions([folder], field=info.name)
-        material = session_charts.gather([results], info, None, comparison)
+        material = session_charts.Material((results,), info, None, comparison)
     made = replays(comparison, assumed)
     said = sentence(made, material.looks[made[0].winner].label, comparison.unit)
     folder = out or results_folder(session)

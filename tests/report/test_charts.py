@@ -307,7 +307,9 @@ def test_no_chart_of_a_report_is_without_n(tmp_path) -> None:
     results = [load(folder)]
     info = main_field(results, None)
     comparison = compare_sessions([folder])
-    material = session_charts.gather(results, info, second_field(results, info.name), comparison)
+    material = session_charts.Material(
+        tuple(results), info, second_field(results, info.name), comparison
+    )
     names = []
     with style.drawing(session_charts.words(material)):
         for chart in session_charts.charts(material):
@@ -328,7 +330,7 @@ def test_names_are_text_and_no_formula(tmp_path) -> None:
     ]
     folder = made_up_session(tmp_path / "odd", hostile)
     results = [load(folder)]
-    material = session_charts.gather(results, main_field(results, None), None, None)
+    material = session_charts.Material(tuple(results), main_field(results, None), None, None)
     with style.drawing(session_charts.words(material)):
         figure = next(session_charts.charts(material)).figure
         labels = words_in(figure)

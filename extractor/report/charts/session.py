@@ -45,7 +45,14 @@ class Material:
     field: Field
     second: Field | None
     comparison: Comparison | None
-    looks: Mapping[str, Look]
+
+    @cached_property
+    def looks(self) -> dict[str, Look]:
+        """How each antenna is drawn."""
+        names = [str(a) or NO_ANTENNA for one in self.results for a in one.summary["antenna"]]
+        if self.comparison is not None:
+            names += map(str, self.comparison.ranking["antenna"])
+        return style.looks(names)
 
     @property
     def measure(self) -> str:
@@ -69,19 +76,6 @@ class Material:
             return names
         ranked = [str(a) for a in self.comparison.ranking["antenna"]]
         return [a for a in ranked if a in names] + [a for a in names if a not in ranked]
-
-
-def gather(
-    results: Sequence[Results],
-    field: Field,
-    second: Field | None,
-    comparison: Comparison | None,
-) -> Material:
-    """Bring together what the charts need."""
-    names = [str(a) or NO_ANTENNA for one in results for a in one.summary["antenna"]]
-    if comparison is not None:
-        names += [str(a) for a in comparison.ranking["antenna"]]
-    return Material(tuple(results), field, second, comparison, style.looks(names))
 
 
 def words(material: Material) -> list[str]:
