@@ -9,12 +9,20 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-from extractor import errors
-
 if TYPE_CHECKING:
     from extractor.comparison.compare import compare_table as compare_table
     from extractor.comparison.run_order import plan_runs as plan_runs
-    from extractor.errors import *  # noqa: F403
+    from extractor.errors import ChangedMeanwhileError as ChangedMeanwhileError
+    from extractor.errors import ClipError as ClipError
+    from extractor.errors import ConsentError as ConsentError
+    from extractor.errors import ExtractorError as ExtractorError
+    from extractor.errors import OverlayError as OverlayError
+    from extractor.errors import ReaderUnavailableError as ReaderUnavailableError
+    from extractor.errors import SessionBusyError as SessionBusyError
+    from extractor.errors import SessionFileError as SessionFileError
+    from extractor.errors import StorageError as StorageError
+    from extractor.errors import TableError as TableError
+    from extractor.errors import UsageError as UsageError
     from extractor.pipeline import compare_sessions as compare_sessions
     from extractor.pipeline import read_session as read_session
     from extractor.pipeline import summarise_session as summarise_session
@@ -38,6 +46,11 @@ if TYPE_CHECKING:
 
 __version__ = "0.2.0"
 
+_ERRORS = (
+    *("ExtractorError", "UsageError", "ConsentError", "SessionFileError", "OverlayError"),
+    *("TableError", "ChangedMeanwhileError", "ReaderUnavailableError", "StorageError"),
+    *("SessionBusyError", "ClipError"),
+)
 #: Where each public name is defined, and under which name if not its own.
 _PLACES = {
     "Session": "session.folder",
@@ -62,7 +75,7 @@ _PLACES = {
     "expected_differences": "radio.expectation",
     "write_report": "report.html_report",
     "write_card": "report.card",
-    **dict.fromkeys((name for name in vars(errors) if name.endswith("Error")), "errors"),
+    **dict.fromkeys(_ERRORS, "errors"),
 }
 __all__ = list(_PLACES)
 

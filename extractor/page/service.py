@@ -6,6 +6,7 @@ import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from flask import current_app
 from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.page.background import Task
-from extractor.page.frame_cache import Crops, Frames, Probes, Recent, sign_of
+from extractor.page.frame_cache import Crops, Frames, Probes, Recent, Sign, sign_of
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -53,7 +54,6 @@ class Desk:
         self._lock = threading.RLock()
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
-        self._states: Recent[ClipState] = Recent(200)
         self._series: Recent[clip_tables.ClipSeries] = Recent(200)
         self._reader: Reader | None = None
         self._reading = threading.Lock()
@@ -100,17 +100,10 @@ class Desk:
 
     def known(self, session: Session, name: str) -> ClipState | None:
         """Return what was read of a clip."""
-        path = cache.state_path(session, name)
         try:
-            key = sign_of(path)
+            return _loaded(sign_of(cache.state_path(session, name)))
         except ClipError:
             return None
-        found = self._states.get(key)
-        if found is None:
-            found = cache.load(path)
-            if found is not None:
-                self._states.put(key, found)
-        return found
 
     def series(
         self, session: Session, name: str, fields: Sequence[Field]
@@ -240,6 +233,11 @@ class Desk:
         reading = self._tasks.get("read")
         if reading is not None:
             reading.join(STOP_WITHIN_S)  # its worker processes must not outlive the page
+
+
+@lru_cache(maxsize=200)
+def _loaded(sign: Sign) -> ClipState | None:
+    return cache.load(Path(sign[0]))
 
 
 def desk() -> Desk:

@@ -93,10 +93,8 @@ def mosaic(
 
 
 def _order(results: Results, clip: str) -> tuple[str, str, str, str]:
-    rows = rows_of(results, clip)
-    if not rows:
-        return ("\U0010ffff", "", "", clip)
-    return (str(rows[0]["antenna"]), str(rows[0]["mounting"]), str(rows[0]["port"]), clip)
+    row = next(iter(rows_of(results, clip)), {"antenna": "\U0010ffff", "mounting": "", "port": ""})
+    return (str(row["antenna"]), str(row["mounting"]), str(row["port"]), clip)
 
 
 def _cells(results: Results, info: Field, series: Mapping[str, pd.DataFrame]) -> list[_Cell]:
