@@ -229,7 +229,7 @@ def compare_sessions(
     paths: Sequence[str | Path],
     *,
     field: str | None = None,
-    measure: str = "mean",
+    measure: str | None = None,
     factor: str = "antenna",
     reference: str | None = None,
     confidence: float = 0.95,
@@ -248,9 +248,10 @@ def compare_sessions(
         a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
         The number to compare by; ``bitrate`` when absent.
-    measure : str
-        Column of the summary that stands for a run: mean, mean_with_outages, median, p05 or
-        availability (in percent).
+    measure : str, optional
+        Column of the summary that stands for a run: mean, mean_with_outages, median, p25, p05 or
+        availability (in percent). Left out: the mean, or, where the link's ceiling cuts clips,
+        the median or p25.
     factor : str
         Column of ``runs.csv`` whose levels are compared.
     reference : str, optional

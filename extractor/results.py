@@ -196,7 +196,7 @@ def summary_columns() -> list[str]:
     """Return the columns of ``summary.csv``: the contract's order, then what came later."""
     from extractor.statistics.summary import SUMMARY_COLUMNS
 
-    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen", "p25")
     first = [c for c in SUMMARY_COLUMNS if c not in later]
     return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
 

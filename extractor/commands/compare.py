@@ -25,7 +25,7 @@ def compare(
     field: Annotated[
         str | None, typer.Option(help="Field to compare.", show_default="bitrate")
     ] = None,
-    measure: Measure = "mean",
+    measure: Measure = None,
     factor: Factor = "antenna",
     reference: Reference = None,
     confidence: Confidence = 0.95,

@@ -40,10 +40,11 @@ Field = Annotated[
     str | None, typer.Option(help="Field to rank by.", show_default="bitrate, else the first")
 ]
 Measure = Annotated[
-    str,
+    str | None,
     typer.Option(
         help="What stands for a run: mean, mean_with_outages (an outage counts as zero), "
-        "median, p05 or availability (in %)."
+        "median, p25, p05 or availability (in %).",
+        show_default="mean; median or p25 where the ceiling cuts clips",
     ),
 ]
 Factor = Annotated[str, typer.Option(help="Column of runs.csv whose levels are compared.")]

@@ -22,7 +22,7 @@ from extractor.commands.screen import note, say
 def report(
     sessions: SessionsOrPacks,
     field: Field = None,
-    measure: Measure = "mean",
+    measure: Measure = None,
     factor: Factor = "antenna",
     reference: Reference = None,
     confidence: Confidence = 0.95,

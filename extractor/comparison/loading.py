@@ -17,9 +17,10 @@ from extractor.session.folder import Session, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import RUN_COLUMNS, Run
+from extractor.statistics.ceiling import uncut_measure
 from extractor.tabulation import doubted_digits
 
-MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
+MEASURES = ("mean", "mean_with_outages", "median", "p25", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
 CONDITIONS = ("rate_mode", "power_mw", "channel_mhz", "width_mhz")
 #: Columns kept as text beside the factor.
@@ -29,6 +30,8 @@ _NUMBERS = (
     "n",
     "mean",
     "mean_with_outages",
+    "median",
+    "p25",
     "mean_se",
     "ceiling",
     "ceiling_share",
@@ -58,16 +61,18 @@ class RunTable:
     """Runs left out, each with the reason."""
     doubts: tuple[Finding, ...] = ()
     """Digits of the field that are probably misread; to be said before anything else."""
+    free: bool = False
+    """Nobody asked for the measure: what the ceiling leaves alone may take its place."""
 
 
-def require_measure(measure: str) -> None:
-    """Raise `UsageError` if `measure` is none of `MEASURES`."""
-    if measure not in MEASURES:
+def require_measure(measure: str | None) -> None:
+    """Raise `UsageError` if `measure` is given and none of `MEASURES`."""
+    if measure is not None and measure not in MEASURES:
         raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
 
 
 def load_sessions(
-    paths: Sequence[Path], field: str | None, measure: str = "mean", factor: str = "antenna"
+    paths: Sequence[Path], field: str | None, measure: str | None = None, factor: str = "antenna"
 ) -> RunTable:
     """Read one or more sessions, or hand-made tables, into one table of runs.
 
@@ -78,8 +83,9 @@ def load_sessions(
         ``value`` and, where known, ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
         Name of the field; by default ``bitrate``, and ``value`` for what a hand-made table holds.
-    measure : str
-        One of `MEASURES`; hand-made tables hold one value and ignore it.
+    measure : str, optional
+        One of `MEASURES`; hand-made tables hold one value and ignore it. Left out: the mean,
+        but see `uncut`.
     factor : str
         Column whose levels are compared.
 
@@ -93,9 +99,9 @@ def load_sessions(
     require_measure(measure)
     names = _session_names(paths)
     tables = [
-        _load_table(path, name, field or "value", measure, factor)
+        _load_table(path, name, field or "value", measure or "mean", factor)
         if path.is_file()
-        else _load_session(path, name, field or "bitrate", measure, factor)
+        else _load_session(path, name, field or "bitrate", measure or "mean", factor)
         for path, name in zip(paths, names, strict=True)
     ]
     refuse_counted_twice(paths, [t.runs for t in tables])
@@ -110,7 +116,10 @@ def load_sessions(
     skipped = tuple(s for t in tables for s in t.skipped)
     doubts = tuple(d for t in tables for d in t.doubts)
     unit, better = next(iter(units), ""), next(iter(ways), None)
-    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts)
+    result = replace(
+        tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts,
+        free=measure is None,
+    )  # fmt: skip
     levels = runs["antenna"].nunique()
     if levels < 2:
         raise UsageError(
@@ -118,6 +127,21 @@ def load_sessions(
             "a comparison needs at least two (fill the column in runs.csv)"
         )
     return result
+
+
+def uncut(table: RunTable) -> RunTable:
+    """Return the runs by the highest measure that the link's ceiling leaves alone.
+
+    See `uncut_measure`. The same table where a measure was asked for, the ceiling cuts nothing,
+    or not every run has that column.
+    """
+    runs = table.runs
+    if not table.free or table.better != "higher" or "ceiling_share" not in runs:
+        return table
+    measure = uncut_measure(runs["ceiling_share"].to_numpy(float))
+    if measure not in runs or runs[measure].isna().any():
+        return table
+    return replace(table, runs=runs.assign(value=runs[measure]), measure=measure)
 
 
 def _session_names(paths: Sequence[Path]) -> list[str]:

@@ -44,9 +44,9 @@ def blueprint(desk: Desk) -> Blueprint:
     def results() -> Any:
         return plain(_results(desk.session()))
 
-    def asked() -> tuple[str, str]:
+    def asked() -> tuple[str, str | None]:
         b = sent.body()
-        name, measure = sent.text(b, "field"), sent.text(b, "measure") or "mean"
+        name, measure = sent.text(b, "field"), sent.text(b, "measure") or None
         desk.field(desk.session(), name)
         require_measure(measure)
         return name, measure

@@ -151,7 +151,7 @@ def draw_card(
     right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
     axes = figure.add_axes((left, bottom, right - left, top - bottom))
     ranking_chart.draw_ranking(
-        axes, table, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
+        axes, table, looks, unit=comparison.unit, measure=session_charts.measured(comparison),
         together=comparison.order.together, size=marks, names_above=above,
         runs=comparison.runs,
     )  # fmt: skip

@@ -57,7 +57,7 @@ class Options:
     """What the comparison in the report is about; see `extractor.comparison`."""
 
     field: str | None = None
-    measure: str = "mean"
+    measure: str | None = None
     factor: str = "antenna"
     reference: str | None = None
     confidence: float = 0.95

@@ -115,7 +115,8 @@ def _film(
     figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
     canvas = FigureCanvasAgg(figure)
     axes = draw_stage(
-        figure, made, order, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
+        figure, made, order, looks, unit=comparison.unit,
+        measure=session_charts.measured(comparison),
         head=textwrap.fill(_how(made, comparison), 120),
     )  # fmt: skip
     moving = _Moving(axes, made, order, looks)

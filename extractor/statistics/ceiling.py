@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+#: Above this share of samples at the ceiling a clip's mean is a lower bound.
+MOST_AT_CEILING = 0.2
 #: Values within this many display steps of the ceiling count as at the ceiling.
 CEILING_STEPS = 2
 #: A pile-up holds at least this share of the samples ...
@@ -17,6 +19,24 @@ LEAST_DENSITY_RATIO = 2.0
 BAND_STEPS = 8
 #: A series that moves over fewer steps than this has no top to speak of.
 LEAST_SPREAD_STEPS = 12
+
+
+def uncut_measure(shares: NDArray[np.float64]) -> str:
+    """Return the highest of mean, median and lower quartile that the ceiling leaves alone.
+
+    A quantile is what it would be without a ceiling as long as fewer samples than lie above it
+    are cut off; a mean never is. So it is the median where every clip has under half of its
+    samples at the ceiling, else the lower quartile. Bias and coverage: ``docs/benchmarks.md``.
+
+    Parameters
+    ----------
+    shares : array, shape (n,)
+        For each clip the share of samples at the ceiling, 0 to 1; NaN: no ceiling.
+    """
+    most = float(np.nanmax([0.0, *shares]))
+    if most <= MOST_AT_CEILING:
+        return "mean"
+    return "median" if most < 0.5 else "p25"
 
 
 def find_ceiling(shown: NDArray[np.float64], step: float) -> float | None:

@@ -5,8 +5,8 @@ import { clear, h, percent, query, s } from "./dom.js";
 import { empty, nextBar } from "./next.js";
 
 const MEASURES = {
-  mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
-  p05: "5 % low point", availability: "availability",
+  "": "mean, or what the ceiling leaves", mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
+  p25: "25 % low point", p05: "5 % low point", availability: "availability",
 };
 const SHOWN = {
   summary: ["run", "field", "antenna", "port", "mounting", "n", "mean", "mean_low", "mean_high", "sd", "coverage", "availability", "ceiling_share", "n_corrected"],
@@ -22,7 +22,7 @@ export function show(root, page) {
   }
   const parts = { head: h("div", {}), body: h("div", { class: "results" }) };
   root.append(parts.head, parts.body);
-  const options = { field: page.session.fields[0]?.name ?? "", measure: "mean" };
+  const options = { field: page.session.fields[0]?.name ?? "", measure: "" };
   let found = null;
   let running = "";
   let left = false;

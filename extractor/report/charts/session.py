@@ -36,6 +36,13 @@ class Chart:
     figure: Figure
 
 
+def measured(comparison: Comparison) -> str:
+    """Say in words what stands for a run."""
+    if comparison.measure == "mean":
+        return f"Mean {comparison.field}"
+    return f"{comparison.field} ({comparison.measure.replace('_', ' ')})"
+
+
 @dataclass(frozen=True)
 class Material:
     """What the charts are drawn from."""
@@ -49,9 +56,7 @@ class Material:
     @property
     def measure(self) -> str:
         """What stands for a run, in words."""
-        if self.comparison is None or self.comparison.measure == "mean":
-            return f"Mean {self.field.name}"
-        return f"{self.field.name} ({self.comparison.measure.replace('_', ' ')})"
+        return f"Mean {self.field.name}" if self.comparison is None else measured(self.comparison)
 
     @property
     def unit(self) -> str:
