@@ -33,8 +33,8 @@ LEAST_LEFT_OUTSIDE = 0.5
 OrderState = Literal["in the model", "not known", "too few mountings", "confounded"]
 #: Degrees of freedom lent to each antenna's spread: up to so many antennas 1, beyond 2.
 FEW_ANTENNAS = 5
-#: The same where an antenna has two mountings: the larger of two spreads is less well known.
-LENT_TO_TWO = 0.5
+#: Degrees of freedom of the spread of an antenna with two mountings, the larger of two.
+DF_OF_TWO = 1.5
 _TINY = 1e-9
 
 
@@ -319,7 +319,7 @@ def _moderated(layout: Layout, mounting_means: Array, pooled: Array) -> tuple[Ar
     largest = np.maximum(pooled, squares / np.where(two, df, 1.0))
     return (
         np.where(two, largest, moderated),
-        np.broadcast_to(np.where(two, LENT_TO_TWO, lent) + df, moderated.shape),
+        np.broadcast_to(np.where(two, DF_OF_TWO, lent + df), moderated.shape),
     )
 
 
