@@ -1,5 +1,7 @@
 """Tables of runs with a known truth, for the comparison's tests."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -111,3 +113,13 @@ def grouped(groups) -> pd.DataFrame:
 
 def fitted(table: pd.DataFrame):
     return estimate(lay_out(table), table["value"].to_numpy(float))
+
+
+def pooled(fit):
+    """The fit with one spread for all antennas, as published analyses take it."""
+    shape = fit.variances.shape
+    return replace(
+        fit,
+        variances=np.broadcast_to(fit.ms_between, shape),
+        df_variances=np.full(shape, 1e12),  # the cap at those between mountings then rules
+    )

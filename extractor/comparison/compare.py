@@ -147,7 +147,7 @@ def compare_table(
     layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
     fit = estimate(layout, runs["value"].to_numpy(float))
     pairs = pair_table(fit, better=table.better, confidence=confidence, reference=reference)
-    order = ordering(fit, pairs, table.better, reference)
+    order = ordering(fit, pairs, table.better, reference, confidence)
     ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
     comparison = Comparison(
         table.field,

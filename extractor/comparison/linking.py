@@ -93,8 +93,9 @@ def parallel_shifts(fit: Fit) -> Parallel:
             number = (int(counts[a]), int(counts[b]))
             shifts.append(Shift(antenna, first, second, float(means[b] - means[a]), number))
     full = pd.get_dummies(cells).to_numpy(float)
+    full = np.hstack([full, fit.layout.places])
     left = fit.mounting_means - full @ np.linalg.pinv(full) @ fit.mounting_means
-    df_error = len(cells) - full.shape[1]
+    df_error = len(cells) - int(np.linalg.matrix_rank(full))
     df = fit.layout.df_between - df_error
     p = float("nan")
     error = float(left @ left)

@@ -1,8 +1,10 @@
-"""The model behind every statement: antenna + port (+ session), mounting as random.
+"""The model behind every statement: antenna + port + order (+ session), mounting as random.
 
 Two strata, as in the analysis of a split plot. Clips inside a mounting tell about ports and
 give the clip spread. Each mounting then counts once: its mean, adjusted for the ports it was
-seen on, enters the analysis of antennas, whose error is the spread between mountings.
+seen on, enters the analysis of antennas, whose error is the spread between mountings. A drift,
+straight over the recording order of a session, is part of both strata; every antenna has a
+spread between mountings of its own, moderated by what all show together.
 
 Everything is linear in the runs' values, so a design is worked out once (`Layout`) and then
 applied to one set of values or to thousands of simulated ones (`estimate`).
@@ -12,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -22,6 +24,17 @@ Array = NDArray[np.float64]
 
 #: Factors beside the antenna, adjusted for where the table has more than one level of them.
 COVARIATES = ("port", "battery", "companion", "transmitter_antenna")
+#: Least share of the order's variation that antennas and sessions must leave unexplained: below
+#: it the variance of a difference is more than ten times what it could be.
+LEAST_LEFT = 0.1
+#: The same where too few mountings are left to put the order into the model.
+LEAST_LEFT_OUTSIDE = 0.5
+#: What the recording order is in a design; ``confounded``: no verdict on antennas.
+OrderState = Literal["in the model", "not known", "too few mountings", "confounded"]
+#: Degrees of freedom lent to each antenna's spread: up to so many antennas 1, beyond 2.
+FEW_ANTENNAS = 5
+#: Degrees of freedom of the spread of an antenna with two mountings, the larger of two.
+DF_OF_TWO = 1.5
 _TINY = 1e-9
 
 
@@ -39,13 +52,34 @@ class Layout:
     df_within: int
     weights: Array
     """k x m: from the mountings' means to the antennas' adjusted means."""
+    order: OrderState
+    drifting: tuple[str, ...]
+    """Sessions with a drift in the model."""
+    places: Array
+    """m x drifting sessions: the mountings' places in the recording order, centred."""
+    slopes: Array
+    """One row a drifting session x m: from the mountings' means to the drift a run."""
     between: Array
-    """m x m: projector on what antennas and sessions leave over."""
+    """m x m: projector on what antennas, sessions and drifts leave over."""
     df_between: int
+    own: Array
+    """k x m: 1 where the mounting is one of the antenna's."""
     noise: Array
     """m x m: covariance of the mountings' means for a clip variance of 1."""
     dropped: tuple[str, ...]
     """Factors that cannot be told from the antenna in this design."""
+
+    @property
+    def df_own(self) -> Array:
+        """k: share of each antenna in `df_between`."""
+        return np.asarray(self.own @ np.diag(self.between))
+
+    @property
+    def own_noise(self) -> Array:
+        """k: share of the clip variance in each antenna's moderated variance."""
+        noise = self.own @ np.diag(self.between @ self.noise @ self.between)
+        lent = _lent(len(self.antennas))
+        return np.asarray((lent * self.mean_noise + noise) / (lent + self.df_own))
 
     @property
     def mean_noise(self) -> float:
@@ -68,6 +102,10 @@ class Fit:
     """Mean square between mountings of one antenna; NaN without degrees of freedom."""
     ms_within: Array
     """Mean square between clips of one mounting; NaN without degrees of freedom."""
+    variances: Array
+    """k: variance of one mounting's mean, moderated, for each antenna."""
+    df_variances: Array
+    """k: their degrees of freedom."""
 
 
 @dataclass(frozen=True)
@@ -125,11 +163,12 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
     keys = ["session", "antenna", "mounting"]
     mountings = table[keys].drop_duplicates().reset_index(drop=True)
     number = table[keys].merge(mountings.reset_index(names="number"), on=keys)["number"]
-    inside = _indicators(number, range(len(mountings)))
-    counts = inside.sum(axis=0)
+    own = _indicators(number, range(len(mountings)))
+    inside, counts = own, own.sum(axis=0)
     antennas = tuple(sorted(table["antenna"].unique()))
-    outside = np.hstack([_indicators(mountings["antenna"], antennas), _coded(mountings["session"])])
-    dropped: list[str] = []
+    belongs = _indicators(mountings["antenna"], antennas)
+    outside = np.hstack([belongs, _coded(mountings["session"])])
+    alone, dropped = outside, []
     for name in covariates:
         if name not in table or table[name].nunique() < 2:
             continue
@@ -137,26 +176,93 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
         if _adds(inside, block):
             inside = np.hstack([inside, block])
             continue
-        between_block = (_indicators(number, range(len(mountings))).T @ block) / counts[:, None]
+        between_block = (own.T @ block) / counts[:, None]
         if _adds(outside, between_block) and _spare(outside, between_block) >= 2:
             outside = np.hstack([outside, between_block])
         else:
             dropped.append(name)
-    inverse: Array = np.linalg.pinv(inside).astype(float)
-    adjust = inverse[: len(mountings)]
+    adjust: Array = np.linalg.pinv(inside).astype(float)[: len(mountings)]
+    places, drifting = _places(table)
+    state, columns = _order_state(table, places, adjust, alone, outside)
+    if state == "in the model":
+        outside = np.hstack([outside, columns])
+    moved = places - own @ (own.T @ places / counts[:, None])
+    if _adds(inside, moved) and _spare(inside, moved) >= 2:
+        inside = np.hstack([inside, moved])
     back: Array = np.linalg.pinv(outside).astype(float)
+    kept = columns.shape[1] if state == "in the model" else 0
     return Layout(
         antennas=antennas,
         mountings=mountings,
         adjust=adjust,
-        within=np.eye(len(table)) - inside @ inverse,
+        within=np.eye(len(table)) - inside @ np.linalg.pinv(inside),
         df_within=len(table) - _rank(inside),
         weights=back[: len(antennas)],
+        order=state,
+        drifting=drifting if kept else (),
+        places=columns[:, :kept],
+        slopes=back[len(back) - kept :],
         between=np.eye(len(mountings)) - outside @ back,
         df_between=len(mountings) - _rank(outside),
+        own=belongs.T,
         noise=adjust @ adjust.T,
         dropped=tuple(dropped),
     )
+
+
+def _places(table: pd.DataFrame) -> tuple[Array, tuple[str, ...]]:
+    """Return each session's recording order as a column, centred, and those sessions' names."""
+    columns, names = [], []
+    for name, part in table.groupby("session") if "order" in table else ():
+        order = part["order"].astype(float)
+        if order.notna().all() and order.nunique() > 1:
+            column = (order - order.mean()).reindex(table.index, fill_value=0.0)
+            columns.append(column.to_numpy(float))
+            names.append(str(name))
+    stacked = np.column_stack(columns) if columns else np.empty((len(table), 0))
+    return stacked, tuple(names)
+
+
+def _order_state(
+    table: pd.DataFrame, places: Array, adjust: Array, alone: Array, outside: Array
+) -> tuple[OrderState, Array]:
+    """Decide what the order is in this design, and return its columns for the mountings.
+
+    A drift of each session's own is in the model wherever it can be told from the antennas and
+    leaves two degrees of freedom: looking first whether there is one makes false claims (see
+    ``docs/method.md``, Order).
+    """
+    columns = adjust @ places
+    if columns.shape[1] < table["session"].nunique():
+        return "not known", columns
+    if _in_stretches(table):
+        return "confounded", columns
+    if _adds(outside, columns) and _spare(outside, columns) >= 2:
+        free = min(
+            _left_share(np.hstack([alone, np.delete(columns, j, axis=1)]), columns[:, j])
+            for j in range(columns.shape[1])
+        )
+        return ("confounded" if free < LEAST_LEFT else "in the model"), columns
+    free = _left_share(alone, columns.sum(axis=1))
+    return ("confounded" if free < LEAST_LEFT_OUTSIDE else "too few mountings"), columns
+
+
+def _left_share(base: Array, column: Array) -> float:
+    """Return the share of a column's variation inside sessions that `base` leaves over."""
+    left = column - base @ np.linalg.lstsq(base, column, rcond=None)[0]
+    total = float(column @ column)
+    return float(left @ left) / total if total > 0 else 0.0
+
+
+def _in_stretches(table: pd.DataFrame) -> bool:
+    """Tell whether in some session each antenna had all its mountings in one go."""
+    for _, part in table.groupby("session"):
+        first = part.groupby(["antenna", "mounting"])["order"].mean().sort_values()
+        turns = first.index.get_level_values("antenna").to_numpy()
+        count = len(set(turns))
+        if count > 1 and len(turns) > count and int((turns[1:] != turns[:-1]).sum()) == count - 1:
+            return True
+    return False
 
 
 def _spare(base: Array, block: Array) -> int:
@@ -181,48 +287,81 @@ def estimate(layout: Layout, values: Array) -> Fit:
             return np.full(values.shape[1:], np.nan)
         return np.asarray(((projector @ data) ** 2).sum(axis=0) / df)
 
+    pooled = mean_square(layout.between, mounting_means, layout.df_between)
+    variances, df_variances = _moderated(layout, mounting_means, pooled)
     return Fit(
         layout=layout,
         means=layout.weights @ mounting_means,
         mounting_means=mounting_means,
-        ms_between=mean_square(layout.between, mounting_means, layout.df_between),
+        ms_between=pooled,
         ms_within=mean_square(layout.within, values, layout.df_within),
+        variances=variances,
+        df_variances=df_variances,
+    )
+
+
+def _lent(antennas: int) -> float:
+    return 1.0 if antennas <= FEW_ANTENNAS else 2.0
+
+
+def _moderated(layout: Layout, mounting_means: Array, pooled: Array) -> tuple[Array, Array]:
+    """Return each antenna's variance between mountings and its degrees of freedom.
+
+    ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`. An
+    antenna of two mountings has the larger of its own and the pooled one, since one degree of
+    freedom of its own says too little to speak against the others.
+    """
+    lent, extra = _lent(len(layout.antennas)), (1,) * (mounting_means.ndim - 1)
+    df = layout.df_own.reshape(-1, *extra)
+    squares = layout.own @ (layout.between @ mounting_means) ** 2
+    moderated = (lent * pooled + squares) / (lent + df)
+    two = (layout.own.sum(axis=1) == 2).reshape(-1, *extra) & (df > _TINY)
+    largest = np.maximum(pooled, squares / np.where(two, df, 1.0))
+    return (
+        np.where(two, largest, moderated),
+        np.broadcast_to(np.where(two, DF_OF_TWO, lent + df), moderated.shape),
     )
 
 
 def outer_error(fit: Fit, contrast: Array) -> Error:
-    """Return the error of a contrast of antenna means with mountings as the unit.
+    """Return the error of a contrast of antenna means (k weights) with mountings as the unit."""
+    return mounting_error(fit, contrast @ fit.layout.weights)
+
+
+def mounting_error(fit: Fit, weight: Array) -> Error:
+    """Return the error of a weighted sum of the mountings' means.
 
     Parameters
     ----------
     fit : Fit
         With degrees of freedom between mountings.
-    contrast : ndarray
-        k weights.
+    weight : ndarray
+        m weights.
 
     Notes
     -----
-    The variance is a combination of the two mean squares, ``a * MS_between + b * MS_within``;
-    ``b`` is 0 in a balanced design, and the t-test is then exact. Elsewhere the degrees of
-    freedom are Satterthwaite's (1946), never above those between mountings when ``b < 0``.
-    Variances are not cut at zero on the way: doing so made intervals too short (coverage
-    benchmark).
+    The variance is a combination of the antennas' moderated variances and of the clips' mean
+    square, the latter with weight 0 in a balanced design. The degrees of freedom are
+    Satterthwaite's (1946), never above those between mountings (and clips, where these widen
+    the variance). Variances are not cut at zero on the way: doing so made intervals too short
+    (coverage benchmark).
     """
     layout = fit.layout
-    weight = contrast @ layout.weights
-    a = float(weight @ weight)
-    b = float(weight @ layout.noise @ weight) - a * layout.mean_noise
-    if layout.df_within == 0 or abs(b) < _TINY * max(a, _TINY):
-        variance = a * fit.ms_between
-        return Error(np.sqrt(variance), np.full_like(variance, layout.df_between))
-    first, second = a * fit.ms_between, b * fit.ms_within
-    # A negative share can eat up a small mean square; half of it is left as a floor.
-    variance = np.maximum(first + second, 0.5 * first)
+    a = layout.own @ weight**2
+    b = float(weight @ layout.noise @ weight) - float(a @ layout.own_noise)
+    parts = a.reshape(-1, *(1,) * (fit.variances.ndim - 1)) * fit.variances
+    first = parts.sum(axis=0)
+    squares, most = (parts**2 / fit.df_variances).sum(axis=0), layout.df_between
+    variance = first
+    if layout.df_within > 0 and abs(b) > _TINY * float(a.sum()):
+        second = b * fit.ms_within
+        # A negative share can eat up a small variance; half of it is left as a floor.
+        variance = np.maximum(first + second, 0.5 * first)
+        squares = squares + second**2 / layout.df_within
+        most += layout.df_within if b > 0 else 0
     with np.errstate(invalid="ignore", divide="ignore"):
-        df = variance**2 / (first**2 / layout.df_between + second**2 / layout.df_within)
-    most = layout.df_between + layout.df_within if b > 0 else layout.df_between
-    df = np.clip(np.nan_to_num(df, nan=layout.df_between), 1.0, most)
-    return Error(np.sqrt(variance), df)
+        df = variance**2 / squares
+    return Error(np.sqrt(variance), np.clip(np.nan_to_num(df, nan=1.0), 1.0, most))
 
 
 def inner_error(fit: Fit, contrast: Array) -> Error:
@@ -235,12 +374,12 @@ def inner_error(fit: Fit, contrast: Array) -> Error:
 def mean_covariance(fit: Fit, *, outer: bool) -> Array:
     """Return the k x k covariance of the antennas' adjusted means."""
     layout = fit.layout
-    noise = layout.weights @ layout.noise @ layout.weights.T
-    if not outer:
-        return np.asarray(noise * fit.ms_within)
-    plain = layout.weights @ layout.weights.T
     clip = 0.0 if layout.df_within == 0 else fit.ms_within
-    return np.asarray(plain * fit.ms_between + (noise - plain * layout.mean_noise) * clip)
+    covariance = layout.noise * clip
+    if outer:
+        own = layout.own.T @ (fit.variances - layout.own_noise * clip)
+        covariance = covariance + np.diag(own)
+    return np.asarray(layout.weights @ covariance @ layout.weights.T)
 
 
 def mounting_spread(fit: Fit) -> float:

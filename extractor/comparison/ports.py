@@ -168,7 +168,6 @@ def _from_model(
         "high": high,
         "df": found["df"],
         "p_t": found["p_adjusted"],
-        "detectable": found["detectable"],
         "mountings": len(layout.mountings),
     }
 

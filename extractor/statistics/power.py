@@ -52,6 +52,59 @@ def studentised_p(t: float, count: int, df: float) -> float:
     return float(stats.studentized_range.sf(abs(t) * math.sqrt(2), count, df))
 
 
+def many_one_inside(limit: float, count: int, df: float, correlation: float, sides: int) -> float:
+    """Return the probability that `count` equally correlated t's stay within `limit`.
+
+    Parameters
+    ----------
+    limit : float
+        Bound of each t (`sides` 1: above only), or of ``|t|`` (`sides` 2).
+    count : int
+        Number of comparisons with one and the same mean.
+    df : float
+        Degrees of freedom of their common standard error.
+    correlation : float
+        Of any two of them, 0 to below 1; 1/2 where all means are known equally well.
+    sides : int
+        1 or 2.
+
+    Notes
+    -----
+    Dunnett 1955. Given the common part and the standard error the comparisons are independent;
+    Gauss and Legendre's rule over the quantiles of both.
+    """
+    import numpy as np
+    from scipy import special, stats
+
+    nodes, weights = np.polynomial.legendre.leggauss(96)
+    share, weights = (nodes + 1) / 2, weights / 2
+    scale = np.sqrt(stats.chi2.ppf(share, df) / df)[:, None]
+    common = math.sqrt(correlation) * special.ndtri(share)[None, :]
+    rest = math.sqrt(1 - correlation)
+    inside = special.ndtr((limit * scale + common) / rest)
+    if sides == 2:
+        inside = inside - special.ndtr((common - limit * scale) / rest)
+    return float(weights @ inside**count @ weights)
+
+
+@lru_cache(maxsize=4096)
+def many_one_critical(
+    count: int, df: float, correlation: float, confidence: float = 0.95, sides: int = 1
+) -> float:
+    """Return the critical value of `many_one_inside`."""
+    from scipy import optimize, stats
+
+    tail = (1 - confidence) / sides
+    low, high = stats.t.isf(tail, df), stats.t.isf(tail / count, df)  # one alone; Bonferroni
+    if count == 1:
+        return float(low)
+
+    def miss(limit: float) -> float:
+        return many_one_inside(limit, count, df, correlation, sides) - confidence
+
+    return float(optimize.brentq(miss, 0.98 * low, 1.02 * high, xtol=1e-6))
+
+
 def power_of_t(shift: float, df: float, critical: float) -> float:
     """Return the probability that ``|t| > critical`` when the noncentrality is `shift`.
 
