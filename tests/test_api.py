@@ -50,9 +50,9 @@ summarise(series: pd.DataFrame, field: Field, *, start_s: float | None = None, e
     None = None, period_s: float | None = None, steady: bool = False, confidence: float = 0.95)
     -> Summary
 load_results(folder: str | Path) -> Results
-compare_sessions(paths: Sequence[str | Path], *, field: str | None = None, measure: str = mean,
-    factor: str = antenna, reference: str | None = None, confidence: float = 0.95, pool: bool =
-    False, assumed_spread: float | None = None) -> Comparison
+compare_sessions(paths: Sequence[str | Path], *, field: str | None = None, measure: str | None =
+    None, factor: str = antenna, reference: str | None = None, confidence: float = 0.95, pool: bool
+    = False, assumed_spread: float | None = None) -> Comparison
 compare_table(table: RunTable, *, reference: str | None = None, confidence: float = 0.95, pool:
     bool = False, assumed_spread: float | None = None, also: Sequence[Finding] = ()) ->
     Comparison

@@ -15,9 +15,8 @@ from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import DRAFT, is_proposed
+from extractor.statistics.ceiling import MOST_AT_CEILING
 
-#: Above this share of samples at the ceiling a clip's mean is a lower bound.
-MOST_AT_CEILING = 0.2
 #: Below this share of counted samples a clip's value stands for a part of it only.
 FEWEST_COVERED = 0.5
 #: Full enumeration of the rank test up to so many patterns.

@@ -23,7 +23,13 @@ from extractor.comparison.findings import (
     to_json,
     to_text,
 )
-from extractor.comparison.loading import CONDITIONS, UNNAMED_MOUNTING, RunTable, load_sessions
+from extractor.comparison.loading import (
+    CONDITIONS,
+    UNNAMED_MOUNTING,
+    RunTable,
+    load_sessions,
+    uncut,
+)
 from extractor.comparison.model import COVARIATES, Fit, clip_spread, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
@@ -143,6 +149,8 @@ def compare_table(
     refuse_counted_twice((), [table.runs])
     runs, mixed = _one_condition(table.runs, pool, table.factor)
     _check_levels(runs, reference, table.factor)
+    table = uncut(replace(table, runs=runs))
+    runs = table.runs
     linking.require_connected(runs)
     layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
     fit = estimate(layout, runs["value"].to_numpy(float))

@@ -31,8 +31,6 @@ INSIDE_MOUNTINGS = "clips of one mounting"
 NO_BASIS = "none"
 #: A spread below this share of the largest level is rounding noise: nothing to judge a gap by.
 ROUNDING = 1e-9
-#: Draws for the probability of being best: two digits stand still.
-DRAWS = 100_000
 _LARGEST_CORRELATION = 0.99
 
 
@@ -260,27 +258,3 @@ def _largest_sets(names: Sequence[str], apart: set[frozenset[str]]) -> list[tupl
 
     close((), list(names), [])
     return sorted(found, key=lambda group: [names.index(n) for n in group])
-
-
-def best_probability(
-    fit: Fit, better: Direction | None, draws: int = DRAWS, seed: int = 0
-) -> Array:
-    """Return, for each antenna, the probability that its true mean is the best.
-
-    Posterior under flat priors on the means and on the logarithm of the spread: multivariate
-    t around the adjusted means (Box and Tiao 1973, section 2.7), drawn `draws` times.
-    NaN where no spread between mountings is known, or not which way is better.
-    """
-    count = len(fit.layout.antennas)
-    if basis(fit) != BETWEEN_MOUNTINGS or better is None:
-        return np.full(count, np.nan)
-    sign = 1.0 if better == "higher" else -1.0
-    covariance = mean_covariance(fit, outer=True)
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    rng = np.random.default_rng(seed)
-    normal = rng.standard_normal((draws, count)) @ root.T
-    df = fit.layout.df_between
-    scale = np.sqrt(df / rng.chisquare(df, size=(draws, 1)))
-    best = np.argmax(sign * fit.means + normal * scale, axis=1)
-    return np.bincount(best, minlength=count) / draws

@@ -23,9 +23,9 @@ from extractor.comparison.pairs import (
     NO_BASIS,
     Ordering,
     basis,
-    best_probability,
     ranked,
 )
+from extractor.comparison.simulated_repeats import best_probability
 from extractor.session.overlay import Direction, direction_question
 
 
@@ -41,7 +41,7 @@ def ranking_table(
         (adjusted for ports and sessions), ``low`` and ``high`` with their ``basis``,
         ``inner_low`` and ``inner_high`` (for these very mountings), ``plain_mean`` of the runs,
         ``runs``, ``mountings``,
-        ``not_told_apart_from`` (``;`` between), ``probability_best`` (flat prior),
+        ``not_told_apart_from`` (``;`` between), ``probability_best``,
         ``runs_at_ceiling``, ``lower_bound``. NaN where nothing is known.
     """
     layout = fit.layout
@@ -327,8 +327,9 @@ def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
     return [
         Finding(
             "probability_best",
-            f"Probability of being best, if nothing was known before: {', '.join(said)}.",
-            "Posterior with a flat prior on the antennas' means; spread between mountings.",
+            f"Probability of being best: {', '.join(said)}.",
+            "Posterior under a prior that pulls the antennas together as far as the test can't tell "
+            "them apart; spread between mountings.",
             tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
             "appendix",
         )

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.comparison.model import Array, Fit, clip_spread, mean_covariance, mounting_spread
+from extractor.comparison.pairs import judged
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction, direction_question
 
@@ -76,7 +77,7 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     Returns
     -------
     levels, means : ndarray, shape (draws, k)
-        In the unit. None without any spread between mountings to judge by.
+        In the unit. None where of some antenna no verdict is possible (`judged`).
 
     Notes
     -----
@@ -89,12 +90,10 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     from scipy import stats
 
     df = fit.layout.df_between
-    if df == 0:
+    if len(judged(fit)) < len(fit.means):
         return None
     own, turn = np.linalg.eigh(mean_covariance(fit, outer=True))
     own = np.clip(own, 0.0, None)
-    if not own.mean() > 1e-18 * float(fit.means @ fit.means):  # rounding noise
-        return None
     rng = np.random.default_rng(seed)
     y, one = turn.T @ fit.means, turn.sum(axis=0)
     scale = df / stats.chi2.ppf((np.arange(_SPREADS) + 0.5) / _SPREADS, df)[:, None]
@@ -123,7 +122,7 @@ def best_probability(
 ) -> Array:
     """Return, for each antenna, the probability that its true level is the best (`posterior`).
 
-    NaN where no spread between mountings is known, or not which way is better.
+    NaN where of some antenna no verdict is possible, or it is not known which way is better.
     """
     count = len(fit.layout.antennas)
     drawn = None if better is None else posterior(fit, draws, seed)
@@ -139,8 +138,7 @@ def repeat(comparison: Comparison, repeats: int = REPEATS, seed: int = _SEED) ->
     Raises
     ------
     UsageError
-        If it is not known which way is better, or no spread between mountings was seen: what a
-        repeat would give is then not known.
+        If it is not known which way is better, or of some antenna no verdict is possible.
     """
     fit, better = comparison.fit, comparison.better
     if better is None:
@@ -148,8 +146,7 @@ def repeat(comparison: Comparison, repeats: int = REPEATS, seed: int = _SEED) ->
     drawn = posterior(fit, repeats, seed)
     if drawn is None:
         raise UsageError(
-            "what a repeat would give can't be said: no spread between mountings was seen; mount "
-            "each antenna again"
+            "what a repeat would give can't be said: mount each antenna at least twice, in turns"
         )
     sign = 1 if better == "higher" else -1
     return Repeats(

@@ -6,9 +6,8 @@ import pytest
 from comparison_making import fitted, grouped, pooled
 from scipy import stats
 
-from extractor.comparison.model import Fit, lay_out
-from extractor.comparison.pairs import best_probability, ordering, pair_table
-from extractor.statistics.power import many_one_critical, studentised_critical
+from extractor.comparison.pairs import ordering, pair_table
+from extractor.statistics.power import many_one_critical, many_one_inside, studentised_critical
 
 
 def test_tukey_intervals_of_the_nist_handbook():
@@ -130,27 +129,12 @@ def test_equal_is_said_only_where_the_whole_interval_lies_inside():
         assert pair_table(fit, equal_within=within)["equal"].tolist() == [equal]
 
 
-def known_spread(means: list[float]) -> Fit:
-    """Means with standard error 1 that is as good as known."""
-    layout = lay_out(grouped([[0.0, 0.0]] * len(means)))
-    object.__setattr__(layout, "df_between", 10**7)
-    variance = 1 / float((layout.weights @ layout.weights.T)[0, 0])
-    spreads = np.full(len(means), variance), np.full(len(means), 1e7)
-    return Fit(layout, np.array(means), np.ones(2), np.float64(variance), np.float64(np.nan), *spreads)
-
-
 @pytest.mark.parametrize("count", data.BECHHOFER)
-def test_probability_of_being_best_of_bechhofer(count):
-    # With known spread and flat priors the posterior at means (d, 0, …, 0) is Bechhofer's
-    # integral for the least favourable configuration.
+def test_many_one_inside_is_the_integral_of_bechhofer(count):
+    # That the best of k is ahead in its sample mean too, all others equal, the spread known.
     for gap, p in zip(data.BECHHOFER[count], (0.90, 0.95, 0.99), strict=True):
-        fit = known_spread([gap] + [0.0] * (count - 1))
-        assert best_probability(fit, "higher", draws=200_000)[0] == pytest.approx(p, abs=0.003)
-
-
-def test_probability_of_being_best_for_delays_takes_the_lowest():
-    fit = known_spread([5.0, 0.0])
-    assert best_probability(fit, "lower")[1] > 0.99
+        inside = many_one_inside(gap / np.sqrt(2), count - 1, 1e7, 0.5, 1)
+        assert inside == pytest.approx(p, abs=1e-4)
 
 
 def test_sets_may_overlap():
@@ -167,11 +151,3 @@ def test_one_antenna_apart_leaves_the_rest_in_one_set():
     order = ordering(fit, pairs, "higher")
     assert order.together == (("2", "1"),)
     assert order.apart_from_all("3")
-
-
-def test_probability_of_being_best_knows_how_roughly_the_spread_is_known():
-    """Of two antennas it is Student's t at their difference over its standard error."""
-    fit = fitted(grouped([[10.0, 11.0], [11.5, 12.5]]))
-    # Means 10.5 and 12, mean square 0.5 with 2 degrees of freedom: variance 0.5 / 2 + 0.5 / 2.
-    expected = stats.t.cdf(1.5 / np.sqrt(0.5), 2)
-    assert best_probability(fit, "higher", draws=200_000)[1] == pytest.approx(expected, abs=0.003)

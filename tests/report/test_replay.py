@@ -76,8 +76,9 @@ def test_the_lower_may_win() -> None:
 @pytest.mark.parametrize("rows", [five_by_hand(), grouped([[5, 5], [5, 5]])])
 def test_without_spread_between_mountings_there_is_no_number(rows) -> None:
     comparison = compared(rows)
-    with pytest.raises(UsageError, match="mount each antenna again"):
+    with pytest.raises(UsageError, match="mount each antenna at least twice"):
         simulated_repeats.repeat(comparison)
+    assert comparison.ranking["probability_best"].isna().all()
     nowhere = dataclasses.replace(comparison, better=None)
     with pytest.raises(UsageError, match="Is a higher or a lower"):
         simulated_repeats.repeat(nowhere)
