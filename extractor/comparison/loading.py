@@ -11,9 +11,10 @@ import pandas as pd
 
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.comparison.findings import Finding, Quantity
+from extractor.comparison.looks import Looks, first_look, planned_looks
 from extractor.errors import TableError, UsageError
 from extractor.session.csv_tables import Table, numbers, read_table
-from extractor.session.folder import Session, spelled
+from extractor.session.folder import Session, results_folder, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import RUN_COLUMNS, Run
@@ -61,6 +62,7 @@ class RunTable:
     """Runs left out, each with the reason."""
     doubts: tuple[Finding, ...] = ()
     """Digits of the field that are probably misread; to be said before anything else."""
+    looks: Looks = Looks()
     free: bool = False
     """Nobody asked for the measure: what the ceiling leaves alone may take its place."""
 
@@ -119,6 +121,7 @@ def load_sessions(
     result = replace(
         tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts,
         free=measure is None,
+        looks=_looks(paths, sorted(runs["antenna"].unique())),
     )  # fmt: skip
     levels = runs["antenna"].nunique()
     if levels < 2:
@@ -127,6 +130,13 @@ def load_sessions(
             "a comparison needs at least two (fill the column in runs.csv)"
         )
     return result
+
+
+def _looks(paths: Sequence[Path], antennas: Sequence[str]) -> Looks:
+    tables = [p if p.is_file() else p / "runs.csv" for p in paths]
+    planned = [planned_looks(read_table(t)) for t in tables if t.exists()]
+    first = first_look(results_folder(paths[0]), antennas)
+    return Looks(next(filter(None, planned), ()), first)
 
 
 def uncut(table: RunTable) -> RunTable:
