@@ -195,7 +195,9 @@ def test_order_in_the_model_agrees_with_statsmodels_mixedlm():
     assert float((fit.layout.slopes @ fit.mounting_means)[0]) == pytest.approx(
         reml.params["order"], rel=1e-6
     )
-    assert mounting_error(fit, fit.layout.slopes[0]).se == pytest.approx(reml.bse["order"], rel=1e-3)
+    assert mounting_error(fit, fit.layout.slopes[0]).se == pytest.approx(
+        reml.bse["order"], rel=1e-3
+    )
     assert fit.means[1] - fit.means[0] == pytest.approx(reml.params["C(antenna)[T.B]"], rel=1e-6)
     assert outer_error(fit, contrast(fit, "B", "A")).se == pytest.approx(
         reml.bse["C(antenna)[T.B]"], rel=1e-3

@@ -136,7 +136,9 @@ def known_spread(means: list[float]) -> Fit:
     object.__setattr__(layout, "df_between", 10**7)
     variance = 1 / float((layout.weights @ layout.weights.T)[0, 0])
     spreads = np.full(len(means), variance), np.full(len(means), 1e7)
-    return Fit(layout, np.array(means), np.ones(2), np.float64(variance), np.float64(np.nan), *spreads)
+    return Fit(
+        layout, np.array(means), np.ones(2), np.float64(variance), np.float64(np.nan), *spreads
+    )
 
 
 @pytest.mark.parametrize("count", data.BECHHOFER)
