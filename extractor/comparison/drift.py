@@ -10,6 +10,7 @@ import pandas as pd
 
 from extractor.comparison.findings import CHECK_LEVEL, Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import Fit, mounting_error
+from extractor.comparison.pairs import NO_BASIS, basis
 
 #: Clips needed for a statement about a common trend inside them.
 FEWEST_TRENDS = 4
@@ -51,7 +52,9 @@ def drift_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     """Say what the order shows, then warm-up."""
     state = fit.layout.order
     checked = Voice(voice.unit, voice.digits, 1 - CHECK_LEVEL, voice.noun)
-    if state == "in the model":
+    if basis(fit) == NO_BASIS and state == "in the model":
+        found = []
+    elif state == "in the model":
         found = [_drift_finding(one, fit, checked) for one in drifts(fit, runs)]
     elif state == "not known":
         found = [

@@ -74,7 +74,7 @@ def port_table(fit: Fit, table: pd.DataFrame, confidence: float = 0.95) -> pd.Da
             rows.append(row | _from_model(table, port, against, confidence))
             continue
         rows.append(row | _averaged(found, len(pairs), confidence))
-        p = rows[-1]["interaction_p"]
+        p = rows[-1].get("interaction_p")
         if isinstance(p, float) and p < CHECK_LEVEL:
             rows += [row | own for own in _by_antenna(found, len(pairs), confidence)]
     return pd.DataFrame(rows, columns=list(COLUMNS))
