@@ -234,7 +234,7 @@ def compare_sessions(
     reference: str | None = None,
     confidence: float = 0.95,
     pool: bool = False,
-    assumed_spread: float | None = None,
+    equal_within: float | None = None,
 ) -> Comparison:
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
@@ -247,7 +247,7 @@ def compare_sessions(
         Session folders whose clips were read, or CSV files with ``antenna`` and ``value``, a row
         a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
-        The number to compare by; ``bitrate`` when absent.
+        The number to compare by; the session's primary one when absent.
     measure : str, optional
         Column of the summary that stands for a run: mean, mean_with_outages, median, p25, p05 or
         availability (in percent). Left out: the mean, or, where the link's ceiling cuts clips,
@@ -260,8 +260,8 @@ def compare_sessions(
         Of all statements about pairs together, 0.5 to 0.999.
     pool : bool
         Pool runs that differ in rate mode, power, channel or width.
-    assumed_spread : float, optional
-        Spread between mountings to assume where none can be seen, in the field's unit.
+    equal_within : float, optional
+        Difference, in the field's unit, up to which two antennas count as equal.
 
     Raises
     ------
@@ -287,6 +287,6 @@ def compare_sessions(
         reference=reference,
         confidence=confidence,
         pool=pool,
-        assumed_spread=assumed_spread,
+        equal_within=equal_within,
         also=in_decibels,
     )

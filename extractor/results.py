@@ -222,7 +222,7 @@ def _frame(table: Table) -> pd.DataFrame:
 
 
 def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:
-    """Return the field to rank by: the one asked for, else ``bitrate``, else the first.
+    """Return the field to rank by: the one asked for, else the first session's primary one.
 
     Raises
     ------
@@ -231,7 +231,7 @@ def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:
     """
     first = results[0]
     names = [f.name for f in first.fields]
-    name = wanted or ("bitrate" if "bitrate" in names else names[0])
+    name = wanted or first.session.primary_field(names)
     for one in results:
         one.field(name)
     return first.field(name)

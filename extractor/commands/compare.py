@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Confidence, Factor, Measure, Pool, Reference
+from extractor.commands.options import (
+    Confidence,
+    EqualWithin,
+    Factor,
+    Field,
+    Measure,
+    Pool,
+    Reference,
+)
 from extractor.commands.screen import note, say
 from extractor.errors import UsageError
 
@@ -22,22 +30,13 @@ def compare(
             show_default=False,
         ),
     ],
-    field: Annotated[
-        str | None, typer.Option(help="Field to compare.", show_default="bitrate")
-    ] = None,
+    field: Field = None,
     measure: Measure = None,
     factor: Factor = "antenna",
     reference: Reference = None,
     confidence: Confidence = 0.95,
     pool: Pool = False,
-    assume_spread: Annotated[
-        float | None,
-        typer.Option(
-            help="Spread between mountings to assume where each antenna was mounted once, in the "
-            "field's unit.",
-            show_default="several",
-        ),
-    ] = None,
+    equal_within: EqualWithin = None,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
@@ -48,8 +47,6 @@ def compare(
     from extractor.report.pack import opened_all
     from extractor.session.folder import results_folder
 
-    if assume_spread is not None and assume_spread < 0:
-        raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")
     for path in sessions:
         if not path.exists():
             raise UsageError(f"{path}: not there; give a session folder or a CSV table")
@@ -62,7 +59,7 @@ def compare(
             reference=reference,
             confidence=confidence,
             pool=pool,
-            assumed_spread=assume_spread,
+            equal_within=equal_within,
         )
     written = comparison.write(out if out is not None else results_folder(sessions[0]))
     say(comparison.text())

@@ -37,7 +37,7 @@ SessionsOrPacks = Annotated[
     ),
 ]
 Field = Annotated[
-    str | None, typer.Option(help="Field to rank by.", show_default="bitrate, else the first")
+    str | None, typer.Option(help="Field to rank by.", show_default="the primary one")
 ]
 Measure = Annotated[
     str | None,
@@ -60,6 +60,13 @@ Pool = Annotated[
     typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
 ]
 
+EqualWithin = Annotated[
+    float | None,
+    typer.Option(
+        help="Difference, in the field's unit, up to which two antennas count as equal.",
+        show_default="nothing is called equal",
+    ),
+]
 Insist = Annotated[
     bool,
     typer.Option("--insist", help="Do it even where readings get worse; else that is refused."),

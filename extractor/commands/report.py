@@ -9,6 +9,7 @@ import typer
 
 from extractor.commands.options import (
     Confidence,
+    EqualWithin,
     Factor,
     Field,
     Measure,
@@ -27,6 +28,7 @@ def report(
     reference: Reference = None,
     confidence: Confidence = 0.95,
     pool: Pool = False,
+    equal_within: EqualWithin = None,
     title: Annotated[
         str | None, typer.Option(help="Title of the page.", show_default="the session's name")
     ] = None,
@@ -44,7 +46,7 @@ def report(
     """
     from extractor.report.html_report import Options, write_report
 
-    options = Options(field, measure, factor, reference, confidence, pool, title)
+    options = Options(field, measure, factor, reference, confidence, pool, equal_within, title)
     page, *others = write_report(sessions, out, options, progress=note)
     say(f"Report: {page}")
     pictures = sorted({str(p.parent) for p in others if p.suffix == ".png"})

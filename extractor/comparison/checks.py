@@ -1,15 +1,22 @@
-"""What could spoil a ranking: ceiling, odd runs, outages, companions, and a check by ranks."""
+"""What could spoil a ranking: ceiling, odd runs, outages, companions."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
+from extractor.comparison.findings import (
+    CHECK_LEVEL,
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    listed,
+    p_text,
+)
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
@@ -17,10 +24,10 @@ from extractor.session.spelling import hung
 from extractor.session.user_tables import DRAFT, is_proposed
 from extractor.statistics.ceiling import MOST_AT_CEILING
 
+#: From this share on even the lower quartile of a clip is the ceiling.
+ALL_AT_CEILING = 0.75
 #: Below this share of counted samples a clip's value stands for a part of it only.
 FEWEST_COVERED = 0.5
-#: Full enumeration of the rank test up to so many patterns.
-MOST_RANK_PATTERNS = 20_000
 
 
 def draft_findings(runs: pd.DataFrame) -> list[Finding]:
@@ -36,6 +43,14 @@ def draft_findings(runs: pd.DataFrame) -> list[Finding]:
         "antenna, port and mounting, then empty those notes."
     )
     return [Finding("draft", sentence, "Column notes of runs.csv.")]
+
+
+def all_at_ceiling(runs: pd.DataFrame) -> bool:
+    """Tell whether every run stood at the ceiling for three quarters of its samples.
+
+    Then even its lower quartile is the ceiling, and no measure of it tells antennas apart.
+    """
+    return "ceiling_share" in runs and bool((runs["ceiling_share"] >= ALL_AT_CEILING).all())
 
 
 def ceiling_by_antenna(runs: pd.DataFrame) -> pd.Series:
@@ -99,6 +114,8 @@ class OddRun:
 def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
     """Find outliers by externally studentised residuals with a Bonferroni bound.
 
+    At half of `CHECK_LEVEL`, since runs and mountings are both looked through.
+
     Notes
     -----
     Cook and Weisberg 1982, section 2.2: t with n - rank - 1 degrees of freedom. Fewer than
@@ -121,7 +138,7 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
         rest = max((scale - r**2 / f) / df, 0.0)
         t = abs(r) / math.sqrt(rest * f) if rest > 0 else math.inf
         p = min(1.0, count * 2 * float(stats.t.sf(t, df)))
-        if p < 0.05:
+        if p < CHECK_LEVEL / 2:
             found.append(OddRun(name, float(r), p))
     return found
 
@@ -131,13 +148,18 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
     blocks = [pd.get_dummies(runs["antenna"]), pd.get_dummies(runs["session"])]
     if "port" in runs:
         blocks.append(pd.get_dummies(runs["port"]))
+    own = pd.get_dummies(runs["session"]).loc[:, list(fit.layout.drifting)]
+    blocks.append(own.mul(runs["order"], axis=0) if len(own.columns) else own)
     design = np.hstack([b.to_numpy(float) for b in blocks])
     odd = odd_values(runs["value"].to_numpy(float), design, [f"run {r}" for r in runs["run"]])
     where = fit.layout.mountings
     if fit.layout.df_within > 0:  # else a mounting is its only clip
         labels = [f"mounting {m} of {a}" for a, m in zip(where.antenna, where.mounting)]  # noqa: B905
         outside = np.hstack(
-            [pd.get_dummies(where[c]).to_numpy(float) for c in ("antenna", "session")]
+            [
+                *(pd.get_dummies(where[c]).to_numpy(float) for c in ("antenna", "session")),
+                fit.layout.places,
+            ]
         )
         odd += odd_values(fit.mounting_means, outside, labels)
     if not odd:
@@ -151,39 +173,36 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
             "outlier_runs",
             f"Stands out: {listed(parts)}. It is still in every number here; look at the clip, and "
             "repeat the run if something went wrong in it.",
-            "Studentised residuals of antenna + port (+ session), Bonferroni-adjusted.",
+            "Studentised residuals of antenna + port + order (+ session), Bonferroni-adjusted.",
             tuple(voice.quantity(o.name, o.residual) for o in odd),
         )
     ]
 
 
 def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
-    """Warn where the mountings of one antenna scatter more than those of the others.
+    """Say where the mountings of one antenna scatter more than those of the others.
 
     F of each antenna's own variance between mountings against that of the others, Bonferroni.
     """
     from scipy import stats
 
-    cells = fit.layout.mountings.assign(mean=fit.mounting_means)
-    left = cells["mean"] - cells.groupby(["session", "antenna"])["mean"].transform("mean")
-    squares = (left**2).groupby(cells["antenna"]).sum()
-    grouped = cells.groupby("antenna")
-    df = grouped.size() - grouped["session"].nunique()
+    layout = fit.layout
+    df = layout.df_own
+    squares = layout.own @ (layout.between @ fit.mounting_means) ** 2
     found = []
-    for name in fit.layout.antennas:
-        own, rest = int(df[name]), int(df.sum() - df[name])
-        others = float(squares.sum() - squares[name])
-        if own == 0 or rest == 0 or others <= 0:
+    for name, own, square in zip(layout.antennas, df, squares, strict=True):
+        rest, others = layout.df_between - own, float(squares.sum() - square)
+        if own < 0.5 or rest < 0.5 or others <= 0:
             continue
-        ratio = float(squares[name]) / own / (others / rest)
-        if len(df) * float(stats.f.sf(ratio, own, rest)) < 0.05:
-            found.append((name, math.sqrt(float(squares[name]) / own), math.sqrt(others / rest)))
+        ratio = float(square) / own / (others / rest)
+        if len(df) * float(stats.f.sf(ratio, own, rest)) < CHECK_LEVEL:
+            found.append((name, math.sqrt(float(square) / own), math.sqrt(others / rest)))
     return [
         Finding(
             "unlike_spread",
             f"Mountings of {name} scatter more than those of the others ({voice.amount(own_sd)} "
-            f"against {voice.amount(rest_sd)}). All intervals here take one spread for all: read "
-            f"those with {name} as wider, and mount it more often.",
+            f"against {voice.amount(rest_sd)}): its intervals are wider for it. Mount it more "
+            "often.",
             "F-test of its variance between mountings against the others', Bonferroni-adjusted.",
             (voice.quantity(f"spread of {name}", own_sd), voice.quantity("of the others", rest_sd)),
         )
@@ -266,98 +285,3 @@ def companion_findings(runs: pd.DataFrame) -> list[Finding]:
             part="appendix",
         )
     ]
-
-
-@dataclass(frozen=True)
-class RankTest:
-    """Friedman's test over blocks that hold every antenna."""
-
-    blocks: int
-    antennas: int
-    statistic: float
-    p: float
-    smallest_p: float
-    exact: bool
-
-
-def rank_test(values: pd.DataFrame) -> RankTest:
-    """Return Friedman's test of a complete table, blocks as rows, antennas as columns.
-
-    Exact p by enumeration where there are no ties and at most `MOST_RANK_PATTERNS` patterns
-    (Hollander and Wolfe, table of Friedman's statistic); else chi-squared with the correction
-    for ties (``scipy.stats.friedmanchisquare``). `smallest_p` is what the test would give if
-    every block ranked alike.
-    """
-    from scipy import stats
-
-    blocks, antennas = values.shape
-    if (values.nunique(axis=1) == 1).all():  # all ties: nothing is ranked
-        return RankTest(blocks, antennas, 0.0, 1.0, 1.0, False)
-    result = stats.friedmanchisquare(*(values[c] for c in values))
-    statistic = float(result.statistic)
-    ties = any(row.nunique() < antennas for _, row in values.iterrows())
-    smallest = float(math.factorial(antennas)) ** (1 - blocks)
-    patterns = math.factorial(antennas) ** (blocks - 1)
-    if ties or patterns > MOST_RANK_PATTERNS:
-        return RankTest(blocks, antennas, statistic, float(result.pvalue), smallest, False)
-    p = _exact_friedman(blocks, antennas, statistic)
-    return RankTest(blocks, antennas, statistic, p, smallest, True)
-
-
-def _exact_friedman(blocks: int, antennas: int, statistic: float) -> float:
-    orders = np.array(list(permutations(range(1, antennas + 1))), dtype=float)
-    sums = orders[:1]  # by symmetry the first block may stand still
-    for _ in range(blocks - 1):
-        sums = (sums[:, None, :] + orders[None, :, :]).reshape(-1, antennas)
-    squares = ((sums - blocks * (antennas + 1) / 2) ** 2).sum(axis=1)
-    null = 12 * squares / (blocks * antennas * (antennas + 1))
-    return float((null >= statistic - 1e-9).mean())
-
-
-def rank_findings(runs: pd.DataFrame, any_apart: bool, voice: Voice) -> list[Finding]:
-    """Cross-check the ranking by ranks where some block holds every antenna."""
-    table, block = _complete_blocks(runs)
-    if table is None:
-        return []
-    test = rank_test(table)
-    alpha = 1 - voice.confidence
-    said = f"{block}s as blocks: {test.blocks} of them, {test.antennas} antennas"
-    how = (
-        f"Friedman's test by ranks, {said}; chi-squared {test.statistic:.2f}, {p_text(test.p)}"
-        f"{' exact' if test.exact else ''}, smallest possible p {test.smallest_p:.2g}."
-    )
-    if block == "port":
-        how += " The ports share mountings, so that this check sees differences too easily."
-    numbers = (
-        Quantity("p of Friedman's test", test.p),
-        Quantity("smallest possible p", test.smallest_p),
-    )
-    if test.smallest_p > alpha:
-        sentence = "The check by ranks can't say anything: there are too few blocks for it."
-    elif any_apart == (test.p < alpha):
-        sentence = "The check by ranks agrees with the verdict above."
-    elif any_apart:
-        sentence = (
-            "The check by ranks does not see the difference that the verdict above claims; it is "
-            "less sensitive, but look at the single mountings before relying on the claim."
-        )
-    else:
-        sentence = (
-            f"The check by ranks sees a difference that the verdict above does not: the {block}s "
-            "rank the antennas alike. It takes these mountings as they are, the verdict asks "
-            "whether others would do the same."
-        )
-    return [Finding("rank_check", sentence, how, numbers, "appendix")]
-
-
-def _complete_blocks(runs: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
-    for block in ("session", "position", "port"):
-        if block not in runs or runs["antenna"].nunique() < 3:
-            continue
-        table = runs.dropna(subset=[block]).pivot_table(
-            index=block, columns="antenna", values="value", aggfunc="mean"
-        )
-        table = table.dropna()
-        if len(table) >= 2 and table.shape[1] == runs["antenna"].nunique():
-            return table, {"position": "spot"}.get(block, block)
-    return None, ""

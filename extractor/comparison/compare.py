@@ -11,7 +11,7 @@ import pandas as pd
 
 from extractor.comparison import checks, linking
 from extractor.comparison.admission import OWN_TABLE, refuse_counted_twice, refuse_twins
-from extractor.comparison.advice import assumed_finding, next_finding
+from extractor.comparison.advice import next_finding
 from extractor.comparison.drift import drift_findings, unused_factors
 from extractor.comparison.findings import (
     Finding,
@@ -99,7 +99,7 @@ def compare_table(
     reference: str | None = None,
     confidence: float = 0.95,
     pool: bool = False,
-    assumed_spread: float | None = None,
+    equal_within: float | None = None,
     also: Sequence[Finding] = (),
 ) -> Comparison:
     """Compare the antennas of a table of runs.
@@ -114,8 +114,8 @@ def compare_table(
         Of all statements about pairs together, 0.5 to 0.999.
     pool : bool
         Pool runs that differ in rate mode, power, channel or width.
-    assumed_spread : float, optional
-        Spread between mountings to assume where none can be seen, in the unit.
+    equal_within : float, optional
+        Difference, in the unit, up to which two antennas count as equal; more than 0.
     also : sequence of Finding
         What others found in the same runs, to be read with the rest.
 
@@ -145,6 +145,8 @@ def compare_table(
     """
     if not 0.5 <= confidence <= 0.999:
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
+    if equal_within is not None and not equal_within > 0:
+        raise UsageError(f"equal within {equal_within:g}: must be more than 0")
     refuse_twins(OWN_TABLE, table.runs, table.factor)
     refuse_counted_twice((), [table.runs])
     runs, mixed = _one_condition(table.runs, pool, table.factor)
@@ -152,9 +154,14 @@ def compare_table(
     table = uncut(replace(table, runs=runs))
     runs = table.runs
     linking.require_connected(runs)
-    layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
-    fit = estimate(layout, runs["value"].to_numpy(float))
-    pairs = pair_table(fit, better=table.better, confidence=confidence, reference=reference)
+    fit, ports = _fitted(runs, table.factor, confidence)
+    pairs = pair_table(
+        fit,
+        better=table.better,
+        confidence=confidence,
+        reference=reference,
+        equal_within=equal_within,
+    )
     order = ordering(fit, pairs, table.better, reference, confidence)
     ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
     comparison = Comparison(
@@ -165,7 +172,7 @@ def compare_table(
         table.factor,
         confidence,
         ranking,
-        port_table(runs, confidence),
+        ports,
         pairs,
         order,
         (),
@@ -173,9 +180,21 @@ def compare_table(
         runs,
     )
     found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
-    found += _findings(comparison, reference, assumed_spread)
+    found += _findings(comparison, reference, equal_within)
+    found = [_secondary(f, table) for f in found]
     found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
+
+
+def _fitted(runs: pd.DataFrame, factor: str, confidence: float) -> tuple[Fit, pd.DataFrame]:
+    """Return the fit and what the ports do; where they act unlike, clips are free of that."""
+    factors = [c for c in COVARIATES if c != factor]
+    values = runs["value"].to_numpy(float)
+    fit = estimate(lay_out(runs, factors), values)
+    ports = port_table(fit, runs, confidence)
+    if (ports["antenna"] != "").any():
+        fit = estimate(lay_out(runs, factors, own_ports=True), values)
+    return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 
 def _before_reading_on(
@@ -196,8 +215,20 @@ def _before_reading_on(
     ]
 
 
+def _secondary(finding: Finding, table: RunTable) -> Finding:
+    """Mark what is said of who is ahead by a number that does not decide the session."""
+    if table.primary in ("", table.field) or finding.kind not in ("ranking", "pairs"):
+        return finding
+    how = f" {table.primary} decides this session; {table.field} only describes it."
+    return replace(
+        finding,
+        sentence=f"Secondary, {table.field}: {finding.sentence}",
+        how_we_know=finding.how_we_know + how,
+    )
+
+
 def _findings(
-    comparison: Comparison, reference: str | None, assumed_spread: float | None
+    comparison: Comparison, reference: str | None, equal_within: float | None
 ) -> list[Finding]:
     runs, fit, order = comparison.runs, comparison.fit, comparison.order
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
@@ -205,27 +236,26 @@ def _findings(
     voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
     one_mounting, known = layout.df_between == 0, comparison.better is not None
     if known:
-        verdicts = ranking_findings(fit, ranking, pairs, order, voice, reference)
-        if one_mounting:
-            verdicts.append(assumed_finding(fit, pairs, voice, assumed_spread))
+        verdicts = ranking_findings(
+            fit, ranking, pairs, order, voice, reference=reference, equal_within=equal_within
+        )
     else:
         verdicts = [direction_finding(comparison.field, ranking, voice)]
     return [
         *verdicts,
         *checks.ceiling_findings(runs, order, outer=not one_mounting),
         *port_findings(comparison.ports, runs, voice),
-        *drift_findings(fit, runs, voice, reference),
+        *drift_findings(fit, runs, voice),
         *linking.link_findings(fit, runs, voice),
         *linking.side_findings(runs, voice, comparison.better),
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
         *unused_factors(layout.dropped),
-        *([next_finding(fit, pairs, order, voice)] if known else []),
+        *([next_finding(fit, runs, pairs, order, voice)] if known else []),
         spread_finding(fit, voice),
         *best_finding(ranking, voice),
         *checks.companion_findings(runs),
         *checks.thin_clip_findings(runs),
-        *(checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice) if known else []),
     ]
 
 

@@ -60,6 +60,8 @@ class RunTable:
     factor: str = "antenna"
     skipped: tuple[str, ...] = ()
     """Runs left out, each with the reason."""
+    primary: str = ""
+    """The field that decides the session; by any other "ahead" is marked as secondary."""
     doubts: tuple[Finding, ...] = ()
     """Digits of the field that are probably misread; to be said before anything else."""
     looks: Looks = Looks()
@@ -84,7 +86,8 @@ def load_sessions(
         Session folders with ``results/summary.csv``, or CSV files with ``antenna`` and
         ``value`` and, where known, ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
-        Name of the field; by default ``bitrate``, and ``value`` for what a hand-made table holds.
+        Name of the field; by default the session's primary one (`Session.primary_field`), and
+        ``value`` for what a hand-made table holds.
     measure : str, optional
         One of `MEASURES`; hand-made tables hold one value and ignore it. Left out: the mean,
         but see `uncut`.
@@ -103,7 +106,7 @@ def load_sessions(
     tables = [
         _load_table(path, name, field or "value", measure or "mean", factor)
         if path.is_file()
-        else _load_session(path, name, field or "bitrate", measure or "mean", factor)
+        else _load_session(path, name, field, measure or "mean", factor)
         for path, name in zip(paths, names, strict=True)
     ]
     refuse_counted_twice(paths, [t.runs for t in tables])
@@ -193,7 +196,7 @@ def _check_numbers(table: Table) -> None:
             table.number(i, column)
 
 
-def _load_session(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
+def _load_session(path: Path, name: str, asked: str | None, measure: str, factor: str) -> RunTable:
     session = Session(path)
     if not session.summary_path.exists():
         raise UsageError(
@@ -201,7 +204,9 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         )
     table = read_table(session.summary_path)
     table.require("run", "field", "antenna", measure)
-    known = sorted({row["field"] for row in table.rows})
+    known = list(dict.fromkeys(row["field"] for row in table.rows))
+    primary = session.primary_field(known)
+    field = asked or primary
     if field not in known:
         raise UsageError(f"{session.summary_path}: no field '{field}' (has: {', '.join(known)})")
     _check_numbers(table)
@@ -229,7 +234,7 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         runs["value"] *= 100
         unit, better = "%", "higher"
     doubts = doubt_findings(session, name, field)
-    return RunTable(runs, field, measure, unit, better, factor, skipped, doubts)
+    return RunTable(runs, field, measure, unit, better, factor, skipped, primary, doubts)
 
 
 def doubt_findings(session: Session, name: str, field: str) -> tuple[Finding, ...]:

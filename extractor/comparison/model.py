@@ -106,6 +106,8 @@ class Fit:
     """k: variance of one mounting's mean, moderated, for each antenna."""
     df_variances: Array
     """k: their degrees of freedom."""
+    hidden: bool = False
+    """The link's ceiling hides all differences: nothing is to be judged by these values."""
 
 
 @dataclass(frozen=True)
@@ -146,7 +148,9 @@ def _adds(base: Array, block: Array) -> bool:
     return _rank(np.hstack([base, block])) == _rank(base) + block.shape[1]
 
 
-def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layout:
+def lay_out(
+    table: pd.DataFrame, covariates: Sequence[str] = COVARIATES, *, own_ports: bool = False
+) -> Layout:
     """Work out the design of a table of runs.
 
     Parameters
@@ -159,6 +163,8 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
         Columns to adjust for. One that changes inside mountings is adjusted for there, one
         that changes only between them among the mountings, and one that cannot be told from
         the antenna is left out and named in `Layout.dropped`.
+    own_ports : bool
+        Take out of the clip spread that a port acts on each antenna in its own way.
     """
     keys = ["session", "antenna", "mounting"]
     mountings = table[keys].drop_duplicates().reset_index(drop=True)
@@ -189,6 +195,11 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
     moved = places - own @ (own.T @ places / counts[:, None])
     if _adds(inside, moved) and _spare(inside, moved) >= 2:
         inside = np.hstack([inside, moved])
+    if own_ports:
+        cells = pd.get_dummies(
+            (table["antenna"] + "/" + table["port"]).where(table["port"].notna())
+        )
+        inside = np.hstack([inside, cells.to_numpy(float)])
     back: Array = np.linalg.pinv(outside).astype(float)
     kept = columns.shape[1] if state == "in the model" else 0
     return Layout(
@@ -219,19 +230,13 @@ def _places(table: pd.DataFrame) -> tuple[Array, tuple[str, ...]]:
             column = (order - order.mean()).reindex(table.index, fill_value=0.0)
             columns.append(column.to_numpy(float))
             names.append(str(name))
-    stacked = np.column_stack(columns) if columns else np.empty((len(table), 0))
-    return stacked, tuple(names)
+    return np.array(columns, dtype=float).reshape(-1, len(table)).T.astype(float), tuple(names)
 
 
 def _order_state(
     table: pd.DataFrame, places: Array, adjust: Array, alone: Array, outside: Array
 ) -> tuple[OrderState, Array]:
-    """Decide what the order is in this design, and return its columns for the mountings.
-
-    A drift of each session's own is in the model wherever it can be told from the antennas and
-    leaves two degrees of freedom: looking first whether there is one makes false claims (see
-    ``docs/method.md``, Order).
-    """
+    """Decide what the order is here (``docs/method.md``, Order); return its columns too."""
     columns = adjust @ places
     if columns.shape[1] < table["session"].nunique():
         return "not known", columns
@@ -307,9 +312,8 @@ def _lent(antennas: int) -> float:
 def _moderated(layout: Layout, mounting_means: Array, pooled: Array) -> tuple[Array, Array]:
     """Return each antenna's variance between mountings and its degrees of freedom.
 
-    ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`. An
-    antenna of two mountings has the larger of its own and the pooled one, since one degree of
-    freedom of its own says too little to speak against the others.
+    ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`; with
+    two mountings the larger of its own and the pooled one.
     """
     lent, extra = _lent(len(layout.antennas)), (1,) * (mounting_means.ndim - 1)
     df = layout.df_own.reshape(-1, *extra)
@@ -340,11 +344,10 @@ def mounting_error(fit: Fit, weight: Array) -> Error:
 
     Notes
     -----
-    The variance is a combination of the antennas' moderated variances and of the clips' mean
-    square, the latter with weight 0 in a balanced design. The degrees of freedom are
-    Satterthwaite's (1946), never above those between mountings (and clips, where these widen
-    the variance). Variances are not cut at zero on the way: doing so made intervals too short
-    (coverage benchmark).
+    A combination of the antennas' moderated variances and of the clips' mean square, the latter
+    with weight 0 in a balanced design. Satterthwaite's degrees of freedom (1946), never above
+    those between mountings (and clips, where these widen it). Variances are not cut at zero on
+    the way: doing so made intervals too short (coverage benchmark).
     """
     layout = fit.layout
     a = layout.own @ weight**2

@@ -59,6 +59,8 @@ class Ordering:
 
 def basis(fit: Fit) -> str:
     """Return what intervals of this design and these values rest on."""
+    if fit.hidden:
+        return NO_BASIS
     floor = ROUNDING * float(np.max(np.abs(fit.mounting_means)))
     for df, square, name in (
         (fit.layout.df_between, fit.ms_between, BETWEEN_MOUNTINGS),

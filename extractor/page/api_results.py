@@ -44,32 +44,33 @@ def blueprint(desk: Desk) -> Blueprint:
     def results() -> Any:
         return plain(_results(desk.session()))
 
-    def asked() -> tuple[str, str | None]:
+    def asked() -> dict[str, Any]:
         b = sent.body()
-        name, measure = sent.text(b, "field"), sent.text(b, "measure") or None
-        desk.field(desk.session(), name)
+        name, measure = sent.text(b, "field") or None, sent.text(b, "measure") or None
+        if name is not None:
+            desk.field(desk.session(), name)
         require_measure(measure)
-        return name, measure
+        within = sent.optional_number(b, "equal_within")
+        return {"field": name, "measure": measure, "equal_within": within}
 
     @routes.post("/api/report")
     def report() -> Any:
-        name, measure = asked()
+        options = asked()
 
         def work(task: Task) -> None:
             from extractor.report.html_report import Options, write_report
 
-            write_report([desk.root], options=Options(name, measure))
+            write_report([desk.root], options=Options(**options))
 
         return plain(desk.begin("report", work).as_json())
 
     @routes.post("/api/compare")
     def compare() -> Any:
-        name, measure = asked()
+        options = asked()
 
         def work(task: Task) -> None:
             session = desk.session()
-            found = compare_sessions([session.root], field=name, measure=measure)
-            found.write(session.results)
+            compare_sessions([session.root], **options).write(session.results)
 
         return plain(desk.begin("compare", work).as_json())
 

@@ -62,6 +62,7 @@ class Options:
     reference: str | None = None
     confidence: float = 0.95
     pool: bool = False
+    equal_within: float | None = None
     title: str | None = None
 
 

@@ -186,26 +186,21 @@ def upper_spread(spread: float, df: float, confidence: float = SPREAD_CONFIDENCE
     return spread * math.sqrt(df / float(stats.chi2.ppf(1 - confidence, df)))
 
 
-def smallest_detectable(
-    error: float, df: float, critical: float, power: float = 0.8, *, cautious: bool = True
-) -> float:
+def smallest_detectable(error: float, df: float, critical: float, power: float = 0.8) -> float:
     """Return the smallest true difference that a design finds with probability `power`.
 
     Parameters
     ----------
     error : float
-        Estimated standard error of the difference, in the measured unit.
+        Standard error of the difference, in the measured unit.
     df : float
         Its degrees of freedom.
     critical : float
         Critical value of ``|t|``.
     power : float
         Probability of finding it, 0 to 1.
-    cautious : bool
-        Use the upper 80 % limit of the standard error instead of the estimate.
     """
-    used = upper_spread(error, df) if cautious else error
-    return used * noncentrality(df, critical, power)
+    return error * noncentrality(df, critical, power)
 
 
 @dataclass(frozen=True)
@@ -332,5 +327,5 @@ def reach(
     df = antennas * (mountings - 1)
     critical = studentised_critical(antennas, df, confidence)
     error = math.sqrt(2 * spreads.mean_variance(clips) / mountings)
-    found = smallest_detectable(error, df, critical, cautious=False)
+    found = smallest_detectable(error, df, critical)
     return Reach(mountings, critical * error, found)

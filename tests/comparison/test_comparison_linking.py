@@ -65,10 +65,11 @@ def test_parallel_test_agrees_with_statsmodels():
     from statsmodels.stats.anova import anova_lm
 
     comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25.5, "D": 26})
-    by = comparison.runs.groupby(["session", "antenna", "mounting"])["value"].mean().reset_index()
+    keys = ["session", "antenna", "mounting"]
+    by = comparison.runs.groupby(keys)[["value", "order"]].mean().reset_index()
     by["cell"] = by["session"] + by["antenna"]
-    plain = smf.ols("value ~ C(antenna) + C(session)", by).fit()
-    full = smf.ols("value ~ C(cell)", by).fit()
+    plain = smf.ols("value ~ C(antenna) + C(session) + C(session):order", by).fit()
+    full = smf.ols("value ~ C(cell) + C(session):order", by).fit()
     reference = anova_lm(plain, full)["Pr(>F)"].iloc[1]
     numbers = {q.name: q.value for q in finding(comparison, "link").numbers}
     assert numbers["p of parallel shifts"] == pytest.approx(reference, rel=1e-6)

@@ -8,6 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from extractor.comparison.drift import Drift
+from extractor.comparison.findings import CHECK_LEVEL
 from extractor.report.charts.style import INK, LINE, SOFT, Look, plain, with_unit
 
 
@@ -19,7 +20,6 @@ def draw_drift(
     found: Drift | None,
     *,
     unit: str,
-    confidence: float,
 ) -> Axes:
     """Draw each run's value minus its antenna's level against the order.
 
@@ -37,8 +37,6 @@ def draw_drift(
         The slope with its interval; drawn as a line with a band.
     unit : str
         Of the values.
-    confidence : float
-        Of the interval.
     """
     known = runs.dropna(subset=["order"]).sort_values("order")
     off = known["value"] - known["antenna"].map(levels)
@@ -56,14 +54,14 @@ def draw_drift(
                 ha="center", fontsize=8.5, color=SOFT,
             )  # fmt: skip
     if found is not None:
-        _line(axes, known, found, unit, confidence)
+        _line(axes, known, found, unit)
     axes.set_xlabel(f"Order of recording (n = {len(known)} runs)")
     axes.set_ylabel(with_unit("Above or below the\nantenna's own level", unit))
     axes.margins(x=0.04, y=0.18)
     return plain(axes, grid="y")
 
 
-def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str, confidence: float) -> None:
+def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str) -> None:
     ends = [float(known["order"].min()), float(known["order"].max())]
     middle = sum(ends) / 2
     span = ends[1] - ends[0]
@@ -74,8 +72,8 @@ def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str, confidence: 
     places = [ends[0], middle, ends[1]]
     axes.fill_between(places, low, high, color=LINE, alpha=0.22, linewidth=0)
     axes.set_title(
-        f"{_signed(found.change)} {unit} from first to last run (the band: {100 * confidence:g} % "
-        f"interval {_signed(found.low)} to {_signed(found.high)})",
+        f"{_signed(found.change)} {unit} from first to last run (the band: "
+        f"{100 * (1 - CHECK_LEVEL):g} % interval {_signed(found.low)} to {_signed(found.high)})",
         fontsize=10,
     )
 

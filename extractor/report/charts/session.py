@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.drift import drift as drift_of
+from extractor.comparison.drift import drifts
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
@@ -132,6 +132,8 @@ def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
         together=comparison.order.together, runs=comparison.runs,
     )  # fmt: skip
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
+    if comparison.better and comparison.fit.layout.df_between == 0:
+        top = "as recorded here, no verdict"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
     yield Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
@@ -142,7 +144,7 @@ def ranking_caption(comparison: Comparison) -> str:
     table = comparison.ranking
     words_ = ranking.interval_words(table, comparison.confidence)
     text = "Large mark and number: adjusted mean"
-    if math.isfinite(float(table["low"].iloc[0])):
+    if table["low"].notna().any():
         text += f"; thin bar: {words_}"
         if (table["inner_low"].notna() & (table["inner_low"] != table["low"])).any():
             text += "; thick bar: the same for these very mountings"
@@ -272,18 +274,15 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return
     levels = dict(zip(comparison.ranking["antenna"], comparison.ranking["mean"], strict=True))
-    found = drift_of(comparison.fit, runs, comparison.confidence)
+    found = next(iter(drifts(comparison.fit, runs)), None)
     figure = style.new_figure(9, 3.8)
-    drift.draw_drift(
-        figure.subplots(), runs, levels, material.looks, found, unit=comparison.unit,
-        confidence=comparison.confidence,
-    )  # fmt: skip
+    drift.draw_drift(figure.subplots(), runs, levels, material.looks, found, unit=comparison.unit)
     caption = (
         "Each run against its antenna's own level, in the order of recording. Dashed: the "
-        "straight drift that fits best; band: how steep it may be."
+        "straight drift that is taken out; band: how steep it may be."
         if found is not None
-        else "Each run against its antenna's own level, in the order of recording. Too few runs "
-        "to fit a drift."
+        else "Each run against its antenna's own level, in the order of recording. No drift could "
+        "be fitted."
     )
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
