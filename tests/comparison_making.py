@@ -89,7 +89,8 @@ def compared(rows: pd.DataFrame, **options: object) -> Comparison:
     better = options.pop("better", "higher")
     factor = str(options.pop("factor", "antenna"))
     runs, skipped = prepare(rows, factor)
-    table = RunTable(runs, "bitrate", "mean", "Mbit/s", better, factor, skipped)
+    own = {name: options.pop(name) for name in ("looks", "free") if name in options}
+    table = RunTable(runs, "bitrate", "mean", "Mbit/s", better, factor, skipped, **own)
     return compare_table(table, **options)  # type: ignore[arg-type]
 
 

@@ -22,10 +22,8 @@ from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import DRAFT, is_proposed
-from extractor.statistics.ceiling import MOST_AT_CEILING
+from extractor.statistics.ceiling import CUT_FROM, MOST_AT_CEILING, is_cut
 
-#: From this share on even the lower quartile of a clip is the ceiling.
-ALL_AT_CEILING = 0.75
 #: Below this share of counted samples a clip's value stands for a part of it only.
 FEWEST_COVERED = 0.5
 
@@ -46,37 +44,38 @@ def draft_findings(runs: pd.DataFrame) -> list[Finding]:
 
 
 def all_at_ceiling(runs: pd.DataFrame) -> bool:
-    """Tell whether every run stood at the ceiling for three quarters of its samples.
+    """Tell whether the ceiling cuts even the lower quartile of every run.
 
-    Then even its lower quartile is the ceiling, and no measure of it tells antennas apart.
+    Then no measure of them tells antennas apart.
     """
-    return "ceiling_share" in runs and bool((runs["ceiling_share"] >= ALL_AT_CEILING).all())
+    return "ceiling_share" in runs and bool(is_cut(_shares(runs), "p25").all())
 
 
-def ceiling_by_antenna(runs: pd.DataFrame) -> pd.Series:
-    """Return, for each antenna, how many of its runs spent over 20 % at the ceiling."""
-    if "ceiling_share" not in runs:
-        return pd.Series(0, index=sorted(runs["antenna"].unique()))
-    high = runs["ceiling_share"] > MOST_AT_CEILING
-    return high.groupby(runs["antenna"]).sum()
+def _shares(runs: pd.DataFrame) -> Array:
+    return runs["ceiling_share"].to_numpy(float)
 
 
-def ceiling_findings(runs: pd.DataFrame, order: Ordering, *, outer: bool) -> list[Finding]:
-    """Warn where the link's own limit hides how good an antenna is.
+def cut_by_antenna(runs: pd.DataFrame, measure: str) -> pd.Series:
+    """Return, for each antenna, of how many runs the ceiling cuts what a measure says."""
+    shares = _shares(runs) if "ceiling_share" in runs else np.full(len(runs), np.nan)
+    return pd.Series(is_cut(shares, measure)).groupby(runs["antenna"].to_numpy()).sum()
 
-    `outer`: ties were judged by the spread between mountings.
-    """
+
+def ceiling_findings(
+    fit: Fit, runs: pd.DataFrame, order: Ordering, measure: str, voice: Voice
+) -> list[Finding]:
+    """Say where the link's own limit hides how good an antenna is, and what was done about it."""
     if "ceiling_share" not in runs or runs["ceiling_share"].isna().all():
         return []
-    touched = ceiling_by_antenna(runs)
-    names = [n for n in order.names if touched.get(n, 0) > 0]
+    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     most = float(runs["ceiling_share"].max())
-    numbers = (Quantity("largest share of a clip at the ceiling", most),)
+    numbers: tuple[Quantity, ...] = (Quantity("largest share of a clip at the ceiling", most),)
     how = (
         "Share of samples at the link's own limit, clip by clip; over "
-        f"{100 * MOST_AT_CEILING:.0f} % the mean counts as a lower bound."
+        f"{100 * MOST_AT_CEILING:.0f} % the mean counts as a lower bound, the median from 50 % "
+        "on, the lower quartile from 75 %."
     )
-    if not names:
+    if not touched.any():
         sentence = (
             "The ceiling does not matter here: no clip spent more than "
             f"{100 * MOST_AT_CEILING:.0f} % of its samples there (at most {100 * most:.0f} %)."
@@ -84,19 +83,26 @@ def ceiling_findings(runs: pd.DataFrame, order: Ordering, *, outer: bool) -> lis
         return [Finding("ceiling", sentence, how, numbers, "appendix")]
     parts = [
         f"{n} in {touched[n]} of {counted(int((runs['antenna'] == n).sum()), 'clip')}"
-        for n in names
+        for n in order.names
+        if touched[n]
     ]
     sentence = (
         f"The link was at its ceiling: {listed(parts)} (up to {100 * most:.0f} % of the samples)."
-        f" The mean of {listed(names)} is a lower bound: the real level may be higher."
     )
+    if measure in CUT_FROM and "mean" in runs:
+        means = estimate(fit.layout, runs["mean"].to_numpy(float)).means
+        beside = dict(zip(fit.layout.antennas, map(float, means), strict=True))
+        said = listed([f"{n} {voice.number(beside[n])}" for n in order.names])
+        name = {"p25": "lower quartile (p25)"}.get(measure, measure)
+        sentence += f" So runs count by their {name}, which it cuts last; the means are {said}."
+        numbers += voice.quantities({f"{n}, mean": beside[n] for n in order.names})
+    names = [n for n in order.names if cut[n]]
+    if names:
+        sentence += f" The {measure} of {listed(names)} is a lower bound: a harder path (more "
+        sentence += "distance, walls or attenuation) shows the real level."
     tied = [g for g in order.together if g[0] == order.names[0] and set(g) & set(names)]
-    if tied and outer:
-        sentence += (
-            f" That {listed(tied[0])} can't be told apart is therefore no finding: the ceiling "
-            "may hide the difference."
-        )
-    sentence += " A harder path (more distance, walls or attenuation) shows differences again."
+    if tied and fit.layout.df_between > 0:
+        sentence += f" That {listed(tied[0])} can't be told apart is therefore no finding."
     return [Finding("ceiling", sentence, how, numbers)]
 
 

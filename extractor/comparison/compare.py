@@ -30,6 +30,7 @@ from extractor.comparison.loading import (
     load_sessions,
     uncut,
 )
+from extractor.comparison.looks import look_findings
 from extractor.comparison.model import COVARIATES, Fit, clip_spread, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
@@ -154,6 +155,8 @@ def compare_table(
     table = uncut(replace(table, runs=runs))
     runs = table.runs
     linking.require_connected(runs)
+    count, now = runs["antenna"].nunique(), _mounted(runs)
+    over_all, confidence = confidence, table.looks.confidence(now, count, confidence)
     fit, ports = _fitted(runs, table.factor, confidence)
     pairs = pair_table(
         fit,
@@ -163,7 +166,9 @@ def compare_table(
         equal_within=equal_within,
     )
     order = ordering(fit, pairs, table.better, reference, confidence)
-    ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
+    ranking = ranking_table(
+        fit, runs, order, better=table.better, confidence=confidence, measure=table.measure
+    )
     comparison = Comparison(
         table.field,
         table.measure,
@@ -180,10 +185,17 @@ def compare_table(
         runs,
     )
     found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
-    found += _findings(comparison, reference, equal_within)
+    looked = look_findings(table.looks, now, count, order.best, over_all)
+    found += _findings(comparison, reference, equal_within, looked)
     found = [_secondary(f, table) for f in found]
     found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
+
+
+def _mounted(runs: pd.DataFrame) -> int:
+    """Return how often each antenna was mounted at least."""
+    each = runs[["session", "antenna", "mounting"]].drop_duplicates()
+    return int(each["antenna"].value_counts().min())
 
 
 def _fitted(runs: pd.DataFrame, factor: str, confidence: float) -> tuple[Fit, pd.DataFrame]:
@@ -228,13 +240,16 @@ def _secondary(finding: Finding, table: RunTable) -> Finding:
 
 
 def _findings(
-    comparison: Comparison, reference: str | None, equal_within: float | None
+    comparison: Comparison,
+    reference: str | None,
+    equal_within: float | None,
+    looked: list[Finding],
 ) -> list[Finding]:
     runs, fit, order = comparison.runs, comparison.fit, comparison.order
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
     noun = comparison.factor.replace("_", " ")
     voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
-    one_mounting, known = layout.df_between == 0, comparison.better is not None
+    known = comparison.better is not None
     if known:
         verdicts = ranking_findings(
             fit, ranking, pairs, order, voice, reference=reference, equal_within=equal_within
@@ -243,7 +258,7 @@ def _findings(
         verdicts = [direction_finding(comparison.field, ranking, voice)]
     return [
         *verdicts,
-        *checks.ceiling_findings(runs, order, outer=not one_mounting),
+        *checks.ceiling_findings(fit, runs, order, comparison.measure, voice),
         *port_findings(comparison.ports, runs, voice),
         *drift_findings(fit, runs, voice),
         *linking.link_findings(fit, runs, voice),
@@ -251,7 +266,7 @@ def _findings(
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
         *unused_factors(layout.dropped),
-        *([next_finding(fit, runs, pairs, order, voice)] if known else []),
+        *(looked or ([next_finding(fit, runs, pairs, order, voice)] if known else [])),
         spread_finding(fit, voice),
         *best_finding(ranking, voice),
         *checks.companion_findings(runs),

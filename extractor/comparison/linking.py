@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.checks import ceiling_by_antenna
+from extractor.comparison.checks import cut_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, listed, p_text
 from extractor.comparison.model import Fit
 from extractor.errors import UsageError
@@ -119,8 +119,8 @@ def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
 
 
 def _at_ceiling(runs: pd.DataFrame, shared: tuple[str, ...]) -> list[str]:
-    touched = ceiling_by_antenna(runs)
-    return [a for a in shared if touched.get(a, 0) > 0]
+    touched = cut_by_antenna(runs, "mean")
+    return [a for a in shared if touched[a]]
 
 
 def _join(found: Parallel, voice: Voice, at_ceiling: list[str]) -> Finding:

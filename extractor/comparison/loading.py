@@ -11,7 +11,7 @@ import pandas as pd
 
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.comparison.findings import Finding, Quantity
-from extractor.comparison.looks import Looks, first_look, planned_looks
+from extractor.comparison.looks import NO_LOOKS, Looks, first_look, planned_looks
 from extractor.errors import TableError, UsageError
 from extractor.session.csv_tables import Table, numbers, read_table
 from extractor.session.folder import Session, results_folder, spelled
@@ -64,7 +64,8 @@ class RunTable:
     """The field that decides the session; by any other "ahead" is marked as secondary."""
     doubts: tuple[Finding, ...] = ()
     """Digits of the field that are probably misread; to be said before anything else."""
-    looks: Looks = Looks()
+    looks: Looks = NO_LOOKS
+    """At how many mountings was or will be looked."""
     free: bool = False
     """Nobody asked for the measure: what the ceiling leaves alone may take its place."""
 

@@ -41,8 +41,11 @@ class Looks:
         return 1 - look_level(antennas, looks, 1 - confidence)[0] if len(looks) > 1 else confidence
 
 
+NO_LOOKS = Looks()
+
+
 def planned_looks(table: Table) -> tuple[int, ...]:
-    """Return the looks that the column ``look`` of ``runs.csv`` plans, in mountings of each antenna.
+    """Return the looks that ``runs.csv`` plans (column ``look``), in mountings of each antenna.
 
     Raises
     ------
@@ -112,9 +115,9 @@ def look_findings(
     )
     if not planned:
         sentence = (
-            f"You have looked before, without a plan: verdicts at {alpha} after every mounting from "
-            f"2 to {at[-1]} are false in {100 * careless:.1f} % of sessions with equal antennas. "
-            f"So {each}; plan the looks (extractor plan --looks) and it is less strict."
+            f"You have looked before, without a plan: verdicts at {alpha} after every mounting "
+            f"from 2 to {at[-1]} are false in {100 * careless:.1f} % of sessions with equal "
+            f"antennas. So {each}; fewer looks, planned (extractor plan --looks), cost less."
         )
         return [Finding("looks", sentence, how, numbers)]
     number = sum(n <= now for n in planned)

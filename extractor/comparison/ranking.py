@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.checks import ceiling_by_antenna
+from extractor.comparison.checks import cut_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import (
     Fit,
@@ -37,7 +37,13 @@ MOST_PAIRS = 6
 
 
 def ranking_table(
-    fit: Fit, runs: pd.DataFrame, order: Ordering, *, better: Direction | None, confidence: float
+    fit: Fit,
+    runs: pd.DataFrame,
+    order: Ordering,
+    *,
+    better: Direction | None,
+    confidence: float,
+    measure: str,
 ) -> pd.DataFrame:
     """Return one row an antenna, best first.
 
@@ -54,7 +60,7 @@ def ranking_table(
     """
     layout = fit.layout
     chances = best_probability(fit, better)
-    touched = ceiling_by_antenna(runs)
+    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     mountings = layout.mountings["antenna"].value_counts()
     rows = []
     for place, i in enumerate(ranked(fit, better), 1):
@@ -83,8 +89,8 @@ def ranking_table(
                 "may_be_best": name in order.may_be_best if order.may_be_best else None,
                 "not_told_apart_from": ";".join(n for n in order.names if n in mates),
                 "probability_best": float(chances[i]),
-                "runs_at_ceiling": int(touched.get(name, 0)),
-                "lower_bound": bool(touched.get(name, 0) > 0),
+                "runs_at_ceiling": int(touched[name]),
+                "lower_bound": bool(cut[name]),
             }
         )
     return pd.DataFrame(rows)
@@ -353,8 +359,8 @@ def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
         Finding(
             "probability_best",
             f"Probability of being best: {', '.join(said)}.",
-            "Posterior under a prior that pulls the antennas together as far as the test can't tell "
-            "them apart; spread between mountings.",
+            "Posterior under a prior that pulls the antennas together as far as the test can't "
+            "tell them apart; spread between mountings.",
             tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
             "appendix",
         )
