@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.errors import ChangedMeanwhileError, StorageError
+from extractor.errors import ChangedMeanwhileError, StorageError, UsageError
 from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -235,6 +235,7 @@ def compare_sessions(
     confidence: float = 0.95,
     pool: bool = False,
     equal_within: float | None = None,
+    spread_from: Sequence[str | Path] = (),
 ) -> Comparison:
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
@@ -262,6 +263,8 @@ def compare_sessions(
         Pool runs that differ in rate mode, power, channel or width.
     equal_within : float, optional
         Difference, in the field's unit, up to which two antennas count as equal.
+    spread_from : sequence of str or Path
+        Other sessions or tables; what they know of the spread between mountings counts too.
 
     Raises
     ------
@@ -278,15 +281,20 @@ def compare_sessions(
     ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
+    from extractor.comparison.carried import carried_spread
     from extractor.radio.calibration_findings import set_apart
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
     straight, in_decibels = set_apart(table, confidence)
+    lending = [Path(p) for p in spread_from]
+    if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:
+        raise UsageError("a session can't lend its spread to itself; give earlier ones")
     return compare_table(
         straight,
         reference=reference,
         confidence=confidence,
         pool=pool,
         equal_within=equal_within,
+        carried=carried_spread(lending, table.field, measure, factor) if lending else None,
         also=in_decibels,
     )

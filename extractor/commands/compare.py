@@ -37,6 +37,14 @@ def compare(
     confidence: Confidence = 0.95,
     pool: Pool = False,
     equal_within: EqualWithin = None,
+    spread_from: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="SESSION",
+            help="Earlier session, pack or table whose spread between mountings counts too; may "
+            "be repeated.",
+        ),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
@@ -47,10 +55,10 @@ def compare(
     from extractor.report.pack import opened_all
     from extractor.session.folder import results_folder
 
-    for path in sessions:
+    for path in (*sessions, *(spread_from or ())):
         if not path.exists():
             raise UsageError(f"{path}: not there; give a session folder or a CSV table")
-    with opened_all(sessions) as folders:
+    with opened_all(sessions) as folders, opened_all(spread_from or ()) as lending:
         comparison = compare_sessions(
             folders,
             field=field,
@@ -60,6 +68,7 @@ def compare(
             confidence=confidence,
             pool=pool,
             equal_within=equal_within,
+            spread_from=lending,
         )
     written = comparison.write(out if out is not None else results_folder(sessions[0]))
     say(comparison.text())

@@ -97,7 +97,7 @@ def plan(
         Path | None,
         typer.Option(
             "--from",
-            help="With --detect: spreads from this session, at their upper 80 % limits.",
+            help="With --detect: spreads from this session or pack, at their upper 80 % limits.",
             show_default=False,
         ),
     ] = None,
@@ -170,9 +170,11 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
     from extractor.statistics.power import Spreads
 
     if source is not None:
-        from extractor.comparison.compare import session_spreads
+        from extractor.comparison.carried import carried_spread
+        from extractor.report.pack import opened_all
 
-        return session_spreads([source], field)
+        with opened_all([source]) as folders:
+            return carried_spread(folders, field).planning()
     if sd is None or sd < 0:
         raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
     return Spreads(sd, clip_sd)

@@ -4,38 +4,12 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pandas as pd
 
 from extractor.comparison.findings import Finding, Voice
 from extractor.comparison.model import Fit
 from extractor.comparison.pairs import NO_BASIS, Ordering, basis
 from extractor.statistics.power import Spreads, reach, upper_spread
-
-#: Spreads between mountings tried where none is known, Mbit/s.
-ASSUMED_MBIT = (0.5, 1.0, 2.0, 3.0)
-#: The same for other units, as shares of the largest level.
-ASSUMED_SHARES = (0.0125, 0.025, 0.05, 0.075)
-
-
-def assumed_spreads(fit: Fit, unit: str, assumed: float | None = None) -> tuple[float, ...]:
-    """Return the spreads between mountings to try where none is known: the one given, or several.
-
-    Parameters
-    ----------
-    fit : Fit
-        Of the test.
-    unit : str
-        The field's; the spreads are in it.
-    assumed : float, optional
-        The one that somebody gave.
-    """
-    if assumed is not None:
-        return (assumed,)
-    if unit == "Mbit/s":
-        return ASSUMED_MBIT
-    level = float(np.max(np.abs(fit.means)))
-    return tuple(share * level for share in ASSUMED_SHARES)
 
 
 def next_finding(
@@ -62,7 +36,7 @@ def next_finding(
             "Every pair that was compared is told apart.",
         )
     # The spread of a mounting's mean; its clips' share is in it already.
-    spread = Spreads(upper_spread(math.sqrt(float(fit.ms_between)), layout.df_between), 0.0)
+    spread = Spreads(upper_spread(math.sqrt(float(fit.ms_between)), fit.df_between), 0.0)
     later = max(3, int(layout.own.sum(axis=1).min()) + 2)
     then = reach(later, spread, 1, len(layout.antennas), voice.confidence).half_width
     return Finding(

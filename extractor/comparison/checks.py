@@ -101,7 +101,7 @@ def ceiling_findings(
         sentence += f" The {measure} of {listed(names)} is a lower bound: a harder path (more "
         sentence += "distance, walls or attenuation) shows the real level."
     tied = [g for g in order.together if g[0] == order.names[0] and set(g) & set(names)]
-    if tied and fit.layout.df_between > 0:
+    if tied and fit.df_between > 0:
         sentence += f" That {listed(tied[0])} can't be told apart is therefore no finding."
     return [Finding("ceiling", sentence, how, numbers)]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ import pandas as pd
 from extractor.comparison import checks, linking
 from extractor.comparison.admission import OWN_TABLE, refuse_counted_twice, refuse_twins
 from extractor.comparison.advice import next_finding
+from extractor.comparison.carried import Carried
 from extractor.comparison.drift import drift_findings, unused_factors
 from extractor.comparison.findings import (
     Finding,
@@ -27,11 +27,10 @@ from extractor.comparison.loading import (
     CONDITIONS,
     UNNAMED_MOUNTING,
     RunTable,
-    load_sessions,
     uncut,
 )
 from extractor.comparison.looks import look_findings
-from extractor.comparison.model import COVARIATES, Fit, clip_spread, estimate, lay_out, records
+from extractor.comparison.model import COVARIATES, Fit, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
@@ -45,7 +44,6 @@ from extractor.errors import UsageError
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
 from extractor.session.overlay import Direction
-from extractor.statistics.power import Spreads, upper_spread
 
 
 @dataclass(frozen=True)
@@ -101,6 +99,7 @@ def compare_table(
     confidence: float = 0.95,
     pool: bool = False,
     equal_within: float | None = None,
+    carried: Carried | None = None,
     also: Sequence[Finding] = (),
 ) -> Comparison:
     """Compare the antennas of a table of runs.
@@ -117,6 +116,8 @@ def compare_table(
         Pool runs that differ in rate mode, power, channel or width.
     equal_within : float, optional
         Difference, in the unit, up to which two antennas count as equal; more than 0.
+    carried : Carried, optional
+        Spread between mountings from other sessions, see `carried_spread`.
     also : sequence of Finding
         What others found in the same runs, to be read with the rest.
 
@@ -157,7 +158,7 @@ def compare_table(
     linking.require_connected(runs)
     count, now = runs["antenna"].nunique(), _mounted(runs)
     over_all, confidence = confidence, table.looks.confidence(now, count, confidence)
-    fit, ports = _fitted(runs, table.factor, confidence)
+    fit, ports = _fitted(runs, table.factor, confidence, carried)
     pairs = pair_table(
         fit,
         better=table.better,
@@ -185,8 +186,13 @@ def compare_table(
         runs,
     )
     found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
+    if carried is not None and carried.unit != table.unit:
+        raise UsageError(
+            f"{listed(carried.names)}: the unit is '{carried.unit}', here '{table.unit}'; a spread "
+            "is carried over between sessions of the same field"
+        )
     looked = look_findings(table.looks, now, count, order.best, over_all)
-    found += _findings(comparison, reference, equal_within, looked)
+    found += _findings(comparison, reference, equal_within, looked, carried)
     found = [_secondary(f, table) for f in found]
     found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
@@ -198,14 +204,18 @@ def _mounted(runs: pd.DataFrame) -> int:
     return int(each["antenna"].value_counts().min())
 
 
-def _fitted(runs: pd.DataFrame, factor: str, confidence: float) -> tuple[Fit, pd.DataFrame]:
+def _fitted(
+    runs: pd.DataFrame, factor: str, confidence: float, carried: Carried | None
+) -> tuple[Fit, pd.DataFrame]:
     """Return the fit and what the ports do; where they act unlike, clips are free of that."""
     factors = [c for c in COVARIATES if c != factor]
     values = runs["value"].to_numpy(float)
-    fit = estimate(lay_out(runs, factors), values)
+    layout = lay_out(runs, factors)
+    known = (carried.mean_square(layout), carried.df) if carried is not None else (0.0, 0.0)
+    fit = estimate(layout, values, known)
     ports = port_table(fit, runs, confidence)
     if (ports["antenna"] != "").any():
-        fit = estimate(lay_out(runs, factors, own_ports=True), values)
+        fit = estimate(lay_out(runs, factors, own_ports=True), values, known)
     return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 
@@ -244,6 +254,7 @@ def _findings(
     reference: str | None,
     equal_within: float | None,
     looked: list[Finding],
+    carried: Carried | None,
 ) -> list[Finding]:
     runs, fit, order = comparison.runs, comparison.fit, comparison.order
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
@@ -261,6 +272,7 @@ def _findings(
         *checks.ceiling_findings(fit, runs, order, comparison.measure, voice),
         *port_findings(comparison.ports, runs, voice),
         *drift_findings(fit, runs, voice),
+        *([carried.finding(voice)] if carried is not None else []),
         *linking.link_findings(fit, runs, voice),
         *linking.side_findings(runs, voice, comparison.better),
         *checks.outlier_findings(fit, runs, voice),
@@ -343,33 +355,3 @@ def _left_out(skipped: Sequence[str], runs: pd.DataFrame) -> list[Finding]:
             )
         )
     return findings
-
-
-def session_spreads(
-    paths: Sequence[Path], field: str = "bitrate", measure: str = "mean"
-) -> Spreads:
-    """Return the spreads between mountings and between clips to plan with.
-
-    What the sessions show, each at its upper 80 % limit: a spread seen in few mountings is
-    itself uncertain, and a plan that trusts it too much finds nothing.
-
-    Raises
-    ------
-    UsageError
-        If no antenna was mounted twice, so that the spread between mountings is not known.
-    TableError
-        If a file cannot be understood.
-    """
-    runs = load_sessions(paths, field, measure).runs
-    linking.require_connected(runs)
-    fit = estimate(lay_out(runs), runs["value"].to_numpy(float))
-    if fit.layout.df_between == 0:
-        raise UsageError(
-            f"{', '.join(map(str, paths))}: each antenna was mounted once, so the spread between "
-            "mountings is not known; give one with --sd"
-        )
-    df, df_clip = fit.layout.df_between, fit.layout.df_within
-    clip = upper_spread(clip_spread(fit), df_clip) if df_clip > 0 else 0.0
-    of_means = upper_spread(math.sqrt(float(fit.ms_between)), df)
-    own = of_means**2 - fit.layout.mean_noise * clip**2
-    return Spreads(math.sqrt(max(0.0, own)), clip)

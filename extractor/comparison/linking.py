@@ -100,7 +100,7 @@ def parallel_shifts(fit: Fit) -> Parallel:
     p = float("nan")
     error = float(left @ left)
     if df > 0 and df_error > 0 and error > 0:
-        additive = float(fit.ms_between) * fit.layout.df_between
+        additive = float(((fit.layout.between @ fit.mounting_means) ** 2).sum())
         p = float(stats.f.sf((additive - error) / df / (error / df_error), df, df_error))
     spread = error / df_error if df_error else math.nan
     return Parallel(shared, tuple(shifts), p, df_error, spread)

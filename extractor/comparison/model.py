@@ -106,8 +106,20 @@ class Fit:
     """k: variance of one mounting's mean, moderated, for each antenna."""
     df_variances: Array
     """k: their degrees of freedom."""
+    df_carried: float = 0.0
+    """Degrees of freedom of the spread between mountings that other sessions lend."""
     hidden: bool = False
     """The link's ceiling hides all differences: nothing is to be judged by these values."""
+
+    @property
+    def df_between(self) -> float:
+        """Degrees of freedom of the spread between mountings, what was carried over included."""
+        return self.layout.df_between + self.df_carried
+
+    @property
+    def mounted_once(self) -> NDArray[np.bool_]:
+        """k: antennas whose spread between mountings nobody knows."""
+        return np.asarray((self.layout.own.sum(axis=1) == 1) & (self.df_carried == 0))
 
 
 @dataclass(frozen=True)
@@ -275,7 +287,7 @@ def _spare(base: Array, block: Array) -> int:
     return base.shape[0] - _rank(base) - block.shape[1]
 
 
-def estimate(layout: Layout, values: Array) -> Fit:
+def estimate(layout: Layout, values: Array, carried: tuple[float, float] = (0.0, 0.0)) -> Fit:
     """Apply a design to values.
 
     Parameters
@@ -284,6 +296,8 @@ def estimate(layout: Layout, values: Array) -> Fit:
         Of n runs.
     values : ndarray
         n values, or n x S for S data sets at once.
+    carried : (float, float)
+        Mean square between mountings that is known from elsewhere, and its degrees of freedom.
     """
     mounting_means = layout.adjust @ values
 
@@ -293,7 +307,10 @@ def estimate(layout: Layout, values: Array) -> Fit:
         return np.asarray(((projector @ data) ** 2).sum(axis=0) / df)
 
     pooled = mean_square(layout.between, mounting_means, layout.df_between)
-    variances, df_variances = _moderated(layout, mounting_means, pooled)
+    if carried[1] > 0:
+        weighted = np.nan_to_num(pooled) * layout.df_between + carried[0] * carried[1]
+        pooled = weighted / (layout.df_between + carried[1])
+    variances, df_variances = _moderated(layout, mounting_means, pooled, carried[1])
     return Fit(
         layout=layout,
         means=layout.weights @ mounting_means,
@@ -302,6 +319,7 @@ def estimate(layout: Layout, values: Array) -> Fit:
         ms_within=mean_square(layout.within, values, layout.df_within),
         variances=variances,
         df_variances=df_variances,
+        df_carried=carried[1],
     )
 
 
@@ -309,11 +327,14 @@ def _lent(antennas: int) -> float:
     return 1.0 if antennas <= FEW_ANTENNAS else 2.0
 
 
-def _moderated(layout: Layout, mounting_means: Array, pooled: Array) -> tuple[Array, Array]:
+def _moderated(
+    layout: Layout, mounting_means: Array, pooled: Array, df_carried: float
+) -> tuple[Array, Array]:
     """Return each antenna's variance between mountings and its degrees of freedom.
 
     ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`; with
-    two mountings the larger of its own and the pooled one.
+    two mountings the larger of its own and the pooled one. One that was mounted once has the
+    pooled one with what was carried over.
     """
     lent, extra = _lent(len(layout.antennas)), (1,) * (mounting_means.ndim - 1)
     df = layout.df_own.reshape(-1, *extra)
@@ -321,9 +342,10 @@ def _moderated(layout: Layout, mounting_means: Array, pooled: Array) -> tuple[Ar
     moderated = (lent * pooled + squares) / (lent + df)
     two = (layout.own.sum(axis=1) == 2).reshape(-1, *extra) & (df > _TINY)
     largest = np.maximum(pooled, squares / np.where(two, df, 1.0))
+    known = np.where((df < _TINY) & (df_carried > 0), layout.df_between + df_carried, lent + df)
     return (
         np.where(two, largest, moderated),
-        np.broadcast_to(np.where(two, DF_OF_TWO, lent + df), moderated.shape),
+        np.broadcast_to(np.where(two, DF_OF_TWO, known), moderated.shape),
     )
 
 
@@ -354,7 +376,7 @@ def mounting_error(fit: Fit, weight: Array) -> Error:
     b = float(weight @ layout.noise @ weight) - float(a @ layout.own_noise)
     parts = a.reshape(-1, *(1,) * (fit.variances.ndim - 1)) * fit.variances
     first = parts.sum(axis=0)
-    squares, most = (parts**2 / fit.df_variances).sum(axis=0), layout.df_between
+    squares, most = (parts**2 / fit.df_variances).sum(axis=0), fit.df_between
     variance = first
     if layout.df_within > 0 and abs(b) > _TINY * float(a.sum()):
         second = b * fit.ms_within
@@ -387,7 +409,7 @@ def mean_covariance(fit: Fit, *, outer: bool) -> Array:
 
 def mounting_spread(fit: Fit) -> float:
     """Return the spread between mountings (sd), the clips' share taken out; NaN if unknown."""
-    if fit.layout.df_between == 0:
+    if fit.df_between == 0:
         return float("nan")
     clip = 0.0 if fit.layout.df_within == 0 else float(fit.ms_within)
     return float(np.sqrt(max(0.0, float(fit.ms_between) - fit.layout.mean_noise * clip)))

@@ -63,7 +63,7 @@ def basis(fit: Fit) -> str:
         return NO_BASIS
     floor = ROUNDING * float(np.max(np.abs(fit.mounting_means)))
     for df, square, name in (
-        (fit.layout.df_between, fit.ms_between, BETWEEN_MOUNTINGS),
+        (fit.df_between, fit.ms_between, BETWEEN_MOUNTINGS),
         (fit.layout.df_within, fit.ms_within, INSIDE_MOUNTINGS),
     ):
         if df > 0:
@@ -75,11 +75,13 @@ def judged(fit: Fit) -> tuple[int, ...]:
     """Return the antennas of which a verdict is possible, as positions in `Layout.antennas`.
 
     Those that were mounted more than once: nobody knows by how much another mounting would move
-    one that was mounted once. None where there is no spread, or the order is confounded.
+    one that was mounted once, unless other sessions tell. None where there is no spread, or the
+    order is confounded.
     """
-    if basis(fit) != BETWEEN_MOUNTINGS or fit.layout.order == "confounded":
+    confounded = fit.layout.order == "confounded" and fit.layout.df_between > 0
+    if basis(fit) != BETWEEN_MOUNTINGS or confounded:
         return ()
-    return tuple(int(i) for i in np.flatnonzero(fit.layout.own.sum(axis=1) > 1))
+    return tuple(int(i) for i in np.flatnonzero(~fit.mounted_once))
 
 
 def ranked(fit: Fit, better: Direction | None) -> tuple[int, ...]:
@@ -146,7 +148,7 @@ def pair_table(
         row = {"first": names[a], "second": names[b], "difference": difference, "percent": percent}
         row |= dict.fromkeys(("low", "high", "p_adjusted", "df"), float("nan"))
         row |= {"told_apart": False, "equal": None, "basis": NO_BASIS}
-        single = fit.layout.own[[a, b]].sum(axis=1).min() == 1 and on == BETWEEN_MOUNTINGS
+        single = fit.mounted_once[[a, b]].any() and on == BETWEEN_MOUNTINGS
         if on != NO_BASIS and not single:
             error = contrast_error(fit, _difference(len(names), a, b))
             se, df = float(error.se), float(error.df)
@@ -168,7 +170,7 @@ def pair_table(
 
 def contrast_error(fit: Fit, contrast: Array) -> Error:
     """Return the error of a contrast on the best basis that the design has."""
-    return outer_error(fit, contrast) if fit.layout.df_between > 0 else inner_error(fit, contrast)
+    return outer_error(fit, contrast) if fit.df_between > 0 else inner_error(fit, contrast)
 
 
 def _difference(count: int, a: int, b: int) -> Array:
@@ -185,7 +187,7 @@ def _least_correlation(fit: Fit, one: int, others: Sequence[int] | None = None) 
     count = len(fit.layout.antennas)
     others = [i for i in range(count) if i != one] if others is None else others
     stacked = np.array([_difference(count, i, one) for i in others])
-    joint = stacked @ mean_covariance(fit, outer=fit.layout.df_between > 0) @ stacked.T
+    joint = stacked @ mean_covariance(fit, outer=fit.df_between > 0) @ stacked.T
     scale = np.sqrt(np.clip(np.diag(joint), 1e-300, None))
     least = float(np.min(joint / np.outer(scale, scale)))
     return min(max(least, 0.0), _LARGEST_CORRELATION) if len(others) > 1 else 0.0

@@ -67,8 +67,8 @@ def ranking_table(
         name = layout.antennas[i]
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
-        single = layout.df_between > 0 and mountings[name] == 1
-        outer = layout.df_between > 0 and not single
+        single = fit.df_between > 0 and bool(fit.mounted_once[i])
+        outer = fit.df_between > 0 and not single
         low, high = _limits(fit, i, confidence, outer=outer)
         if single or basis(fit) == NO_BASIS:
             low = high = float("nan")
@@ -136,7 +136,7 @@ def ranking_findings(
     if on == BETWEEN_MOUNTINGS:
         sentence = f"No verdict: only {able[0]} was mounted more than once."
         return [Finding("ranking", sentence, "Column mounting of runs.csv.", means)]
-    if on == NO_BASIS and (fit.hidden or fit.layout.df_between + fit.layout.df_within > 0):
+    if on == NO_BASIS and (fit.hidden or fit.df_between + fit.layout.df_within > 0):
         return [_nothing_told(fit, voice)]
     return [_as_recorded(fit, ranking, voice), _inner_pairs(pairs, voice)]
 
@@ -167,7 +167,7 @@ def _how_best(fit: Fit, voice: Voice, reference: str | None) -> str:
     return (
         f"Each of {counted(len(fit.layout.mountings), 'mounting')} counts once, adjusted for "
         f"ports{drift}, with a spread of each {voice.noun}'s own that all moderate; "
-        f"{fit.layout.df_between} degrees of freedom; {test}, {voice.percent} together."
+        f"{fit.df_between:.3g} degrees of freedom; {test}, {voice.percent} together."
     )
 
 
@@ -175,7 +175,7 @@ def _pairs(
     fit: Fit, pairs: pd.DataFrame, order: Ordering, voice: Voice, within: float | None
 ) -> Finding:
     """Say which pairs are told apart, which are equal, and what gap the data leave open."""
-    single = list(np.array(fit.layout.antennas)[fit.layout.own.sum(axis=1) == 1])
+    single = list(np.array(fit.layout.antennas)[fit.mounted_once])
     known = pairs[pairs["basis"] == BETWEEN_MOUNTINGS]
     apart, open_ = known[known["told_apart"]], known[~known["told_apart"]]
     parts = []
@@ -333,11 +333,11 @@ def spread_finding(fit: Fit, voice: Voice) -> Finding:
     between, inside = mounting_spread(fit), clip_spread(fit)
     parts, numbers = [], []
     for label, value, df in (
-        ("between mountings of one antenna", between, fit.layout.df_between),
+        ("between mountings of one antenna", between, fit.df_between),
         ("between clips of one mounting", inside, fit.layout.df_within),
     ):
         known = math.isfinite(value)
-        said = f"{voice.amount(value)} ({df} degrees of freedom)" if known else "not known"
+        said = f"{voice.amount(value)} ({df:.3g} degrees of freedom)" if known else "not known"
         parts.append(f"{label} {said}")
         numbers.append(voice.quantity(label, value))
     return Finding(

@@ -89,7 +89,7 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     """
     from scipy import stats
 
-    df = fit.layout.df_between
+    df = fit.df_between
     if len(judged(fit)) < len(fit.means):
         return None
     own, turn = np.linalg.eigh(mean_covariance(fit, outer=True))

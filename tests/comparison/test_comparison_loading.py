@@ -7,7 +7,7 @@ from comparison_making import PLANTED, scenario
 
 from extractor.commands.compare import compare
 from extractor.comparison import load_sessions
-from extractor.comparison.compare import session_spreads
+from extractor.comparison.carried import carried_spread
 from extractor.comparison.loading import is_like_with_like, prepare
 from extractor.errors import TableError, UsageError
 from extractor.pipeline import compare_sessions
@@ -124,7 +124,7 @@ def test_command_writes_and_prints(club, capsys):
 
 
 def test_spreads_of_an_earlier_session(club):
-    spreads = session_spreads([club])
+    spreads = carried_spread([club]).planning()
     assert 0.3 < spreads.mounting < 1.5
     assert 0 < spreads.clip < 0.5
 

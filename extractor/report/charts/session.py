@@ -132,7 +132,7 @@ def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
         together=comparison.order.together, runs=comparison.runs,
     )  # fmt: skip
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
-    if comparison.better and comparison.fit.layout.df_between == 0:
+    if comparison.better and comparison.fit.df_between == 0:
         top = "as recorded here, no verdict"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
