@@ -274,7 +274,7 @@ def best_probability(
     NaN where no spread between mountings is known, or not which way is better.
     """
     count = len(fit.layout.antennas)
-    if basis(fit) != BETWEEN_MOUNTINGS or better is None:
+    if not judged(fit) or better is None:
         return np.full(count, np.nan)
     sign = 1.0 if better == "higher" else -1.0
     covariance = mean_covariance(fit, outer=True)
