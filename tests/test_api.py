@@ -52,10 +52,9 @@ summarise(series: pd.DataFrame, field: Field, *, start_s: float | None = None, e
 load_results(folder: str | Path) -> Results
 compare_sessions(paths: Sequence[str | Path], *, field: str | None = None, measure: str = mean,
     factor: str = antenna, reference: str | None = None, confidence: float = 0.95, pool: bool =
-    False, assumed_spread: float | None = None) -> Comparison
+    False, equal_within: float | None = None) -> Comparison
 compare_table(table: RunTable, *, reference: str | None = None, confidence: float = 0.95, pool:
-    bool = False, assumed_spread: float | None = None, also: Sequence[Finding] = ()) ->
-    Comparison
+    bool = False, equal_within: float | None = None, also: Sequence[Finding] = ()) -> Comparison
 plan_runs(antennas: Sequence[str], ports: Sequence[str], *, mountings: int = 3, repeats: int =
     1, reference: str | None = None, seed: int = 0, kind: OrderKind = split) ->
     tuple[PlannedRun, ...]
