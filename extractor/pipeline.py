@@ -278,7 +278,7 @@ def compare_sessions(
     >>> from extractor import compare_sessions
     >>> comparison = compare_sessions(["sample_clips"])
     >>> comparison.ranking["antenna"].tolist()
-    ['Slab', 'Fan', 'Coil', 'Stub']
+    ['Slab', 'Coil', 'Fan', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
     from extractor.comparison.carried import carried_spread

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from statistics import NormalDist
+from typing import Any
 
 from extractor.errors import UsageError
 
@@ -17,6 +19,42 @@ SPREAD_CONFIDENCE = 0.8
 #: Sessions simulated for the level of a look, and their seed.
 LOOK_SESSIONS = 200_000
 LOOK_SEED = 1977
+
+
+@cache
+def _nodes() -> tuple[Any, Any]:
+    """Return normal scores and the weights of an integral over them (Gauss and Legendre)."""
+    import numpy as np
+
+    nodes, weights = np.polynomial.legendre.leggauss(96)
+    return 8.5 * nodes, 8.5 * weights * np.exp(-((8.5 * nodes) ** 2) / 2) / math.sqrt(2 * math.pi)
+
+
+@lru_cache(maxsize=256)
+def _scales(df: float) -> Any:
+    """Return estimated over true standard error at the nodes, as a column."""
+    import numpy as np
+    from scipy import special, stats
+
+    return np.sqrt(stats.chi2.isf(special.ndtr(-_nodes()[0]), df) / df)[:, None]
+
+
+def _solved(inside: Callable[[float], float], confidence: float, low: float, high: float) -> float:
+    from scipy import optimize
+
+    return float(optimize.brentq(lambda limit: inside(limit) - confidence, low, high, xtol=1e-6))
+
+
+def studentised_p(t: float, count: int, df: float) -> float:
+    """Return the adjusted p-value of one of all pairwise differences among `count` means.
+
+    The studentised range (Tukey 1953), integrated over the lowest mean and the standard error.
+    """
+    from scipy import special
+
+    nodes, weights = _nodes()
+    between = special.ndtr(nodes) - special.ndtr(nodes - abs(t) * math.sqrt(2) * _scales(df))
+    return max(0.0, 1 - float(weights @ (count * between ** (count - 1)) @ weights))
 
 
 @lru_cache(maxsize=4096)
@@ -34,25 +72,16 @@ def studentised_critical(count: int, df: float, confidence: float = 0.95) -> flo
 
     Notes
     -----
-    ``q / sqrt(2)`` with the studentised range ``q`` of ``scipy.stats.studentized_range``
-    (Tukey 1953; Kramer 1956). With two means this is Student's t.
+    ``q / sqrt(2)`` with the studentised range ``q`` (Tukey 1953; Kramer 1956). With two means
+    this is Student's t.
     """
     from scipy import stats
 
+    low = stats.t.ppf(0.5 + confidence / 2, df)  # one pair alone; above, Bonferroni
     if count <= 2:
-        return float(stats.t.ppf(0.5 + confidence / 2, df))
-    return float(stats.studentized_range.ppf(confidence, count, df)) / math.sqrt(2)
-
-
-def studentised_p(t: float, count: int, df: float) -> float:
-    """Return the adjusted p-value of one of all pairwise differences among `count` means."""
-    from scipy import stats
-
-    if count <= 2:
-        return float(2 * stats.t.sf(abs(t), df))
-    if abs(t) > 1e4:  # the numerical integral fails out there
-        return 0.0
-    return float(stats.studentized_range.sf(abs(t) * math.sqrt(2), count, df))
+        return float(low)
+    high = stats.t.isf((1 - confidence) / (count * (count - 1)), df)
+    return _solved(lambda t: 1 - studentised_p(t, count, df), confidence, 0.98 * low, 1.02 * high)
 
 
 def many_one_inside(limit: float, count: int, df: float, correlation: float, sides: int) -> float:
@@ -73,20 +102,15 @@ def many_one_inside(limit: float, count: int, df: float, correlation: float, sid
 
     Notes
     -----
-    Dunnett 1955. Given the common part and the standard error the comparisons are independent;
-    Gauss and Legendre's rule over the quantiles of both.
+    Dunnett 1955. Given the common part and the standard error the comparisons are independent.
     """
-    import numpy as np
-    from scipy import special, stats
+    from scipy import special
 
-    nodes, weights = np.polynomial.legendre.leggauss(96)
-    share, weights = (nodes + 1) / 2, weights / 2
-    scale = np.sqrt(stats.chi2.ppf(share, df) / df)[:, None]
-    common = math.sqrt(correlation) * special.ndtri(share)[None, :]
-    rest = math.sqrt(1 - correlation)
-    inside = special.ndtr((limit * scale + common) / rest)
+    nodes, weights = _nodes()
+    common, rest = math.sqrt(correlation) * nodes, math.sqrt(1 - correlation)
+    inside = special.ndtr((limit * _scales(df) + common) / rest)
     if sides == 2:
-        inside = inside - special.ndtr((common - limit * scale) / rest)
+        inside = inside - special.ndtr((common - limit * _scales(df)) / rest)
     return float(weights @ inside**count @ weights)
 
 
@@ -95,17 +119,16 @@ def many_one_critical(
     count: int, df: float, correlation: float, confidence: float = 0.95, sides: int = 1
 ) -> float:
     """Return the critical value of `many_one_inside`."""
-    from scipy import optimize, stats
+    from scipy import stats
 
     tail = (1 - confidence) / sides
     low, high = stats.t.isf(tail, df), stats.t.isf(tail / count, df)  # one alone; Bonferroni
-    if count == 1:
-        return float(low)
-
-    def miss(limit: float) -> float:
-        return many_one_inside(limit, count, df, correlation, sides) - confidence
-
-    return float(optimize.brentq(miss, 0.98 * low, 1.02 * high, xtol=1e-6))
+    return _solved(
+        lambda limit: many_one_inside(limit, count, df, correlation, sides),
+        confidence,
+        0.98 * low,
+        1.02 * high,
+    )
 
 
 @lru_cache(maxsize=64)
