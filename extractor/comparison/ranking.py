@@ -166,7 +166,7 @@ def _how_best(fit: Fit, voice: Voice, reference: str | None) -> str:
     drift = " and a drift" if fit.layout.order == "in the model" else ""
     return (
         f"Each of {counted(len(fit.layout.mountings), 'mounting')} counts once, adjusted for "
-        f"ports{drift}, with a spread of each {voice.noun}'s own that all moderate; "
+        f"ports{drift}, each {voice.noun} with a spread of its own, moderated by all; "
         f"{fit.df_between:.3g} degrees of freedom; {test}, {voice.percent} together."
     )
 
@@ -199,8 +199,7 @@ def _pairs(
         "pairs",
         sentence[0].upper() + sentence[1:] + ".",
         f"Simultaneous intervals of the pairs, {voice.percent} for all of them together "
-        "(Tukey-Kramer, or Dunnett with a reference): a family of statements of its own beside the "
-        "one about the best.",
+        "(Tukey-Kramer; Dunnett with a reference): a second family of statements, beside the best.",
     )
 
 

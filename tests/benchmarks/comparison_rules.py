@@ -1,8 +1,8 @@
 """The rules of the comparison, each alone: order in the model, moderated spreads, the best, alarms.
 
 Simulates whole sessions with known truth and sends them through the package's own `lay_out`,
-`estimate` and `outer_error`; the alarms through `compare_table`. Spread between mountings is 1 and
-everything else in that unit; clips have no noise of their own, but for the alarms. Run by hand:
+`estimate` and `outer_error`, and for the alarms through the checks. Spread between mountings is 1,
+all else in that unit; clips have no noise of their own, but for the alarms. Run by hand:
 
     python tests/benchmarks/comparison_rules.py [SESSIONS [SEED]]
 
@@ -20,8 +20,12 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from extractor.comparison import RunTable, compare_table, prepare
+from extractor.comparison import prepare
+from extractor.comparison.checks import outlier_findings, unlike_spread_findings
+from extractor.comparison.drift import drift_findings
+from extractor.comparison.findings import Voice
 from extractor.comparison.model import Fit, estimate, lay_out, mounting_error, outer_error
+from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.run_order import mounting_order, plan_runs
 from extractor.statistics.power import many_one_critical, studentised_critical
 
@@ -230,7 +234,13 @@ def alarms_of(mountings: int, seed: int) -> set[str]:
         for r in runs
     ]
     prepared, _ = prepare(pd.DataFrame(rows))
-    found = compare_table(RunTable(prepared, "bitrate", "mean", "Mbit/s", "higher")).findings
+    fit, voice = estimate(lay_out(prepared), prepared["value"].to_numpy(float)), Voice()
+    found = [
+        *drift_findings(fit, prepared, voice),
+        *port_findings(port_table(fit, prepared), prepared, voice),
+        *outlier_findings(fit, prepared, voice),
+        *unlike_spread_findings(fit, voice),
+    ]
     seen = {f.kind for f in found if f.kind in ALARMS and f.part == "verdict"}
     for f in found:
         if f.sentence.startswith("The link drifted"):
