@@ -216,6 +216,8 @@ def _fitted(
     ports = port_table(fit, runs, confidence)
     if (ports["antenna"] != "").any():
         fit = estimate(lay_out(runs, factors, own_ports=True), values, known)
+    if runs["session"].nunique() > 1:
+        fit = linking.with_shifts(fit)
     return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 

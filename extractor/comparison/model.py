@@ -14,23 +14,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from extractor.comparison.recording_order import (
+    Array,
+    OrderState,
+    adds,
+    order_state,
+    places,
+    rank,
+    spare,
+)
+
+if TYPE_CHECKING:
+    from extractor.comparison.linking import Shifting
 
 #: Factors beside the antenna, adjusted for where the table has more than one level of them.
 COVARIATES = ("port", "battery", "companion", "transmitter_antenna")
-#: Least share of the order's variation that antennas and sessions must leave unexplained: below
-#: it the variance of a difference is more than ten times what it could be.
-LEAST_LEFT = 0.1
-#: The same where too few mountings are left to put the order into the model.
-LEAST_LEFT_OUTSIDE = 0.5
-#: What the recording order is in a design; ``confounded``: no verdict on antennas.
-OrderState = Literal["in the model", "not known", "too few mountings", "confounded"]
 #: Degrees of freedom lent to each antenna's spread: up to so many antennas 1, beyond 2.
 FEW_ANTENNAS = 5
 #: Degrees of freedom of the spread of an antenna with two mountings, the larger of two.
@@ -108,6 +112,8 @@ class Fit:
     """k: their degrees of freedom."""
     df_carried: float = 0.0
     """Degrees of freedom of the spread between mountings that other sessions lend."""
+    shifting: Shifting | None = None
+    """How unlike the antennas shift from session to session, where that can be estimated."""
     hidden: bool = False
     """The link's ceiling hides all differences: nothing is to be judged by these values."""
 
@@ -149,17 +155,6 @@ def _indicators(levels: pd.Series, names: Sequence[object]) -> Array:
     return np.column_stack([(levels == name).to_numpy(float) for name in names])
 
 
-def _rank(matrix: Array) -> int:
-    return int(np.linalg.matrix_rank(matrix)) if matrix.size else 0
-
-
-def _adds(base: Array, block: Array) -> bool:
-    """Tell whether every column of `block` can be told from `base`."""
-    if block.shape[1] == 0:
-        return False
-    return _rank(np.hstack([base, block])) == _rank(base) + block.shape[1]
-
-
 def lay_out(
     table: pd.DataFrame, covariates: Sequence[str] = COVARIATES, *, own_ports: bool = False
 ) -> Layout:
@@ -191,21 +186,21 @@ def lay_out(
         if name not in table or table[name].nunique() < 2:
             continue
         block = _coded(table[name])
-        if _adds(inside, block):
+        if adds(inside, block):
             inside = np.hstack([inside, block])
             continue
         between_block = (own.T @ block) / counts[:, None]
-        if _adds(outside, between_block) and _spare(outside, between_block) >= 2:
+        if adds(outside, between_block) and spare(outside, between_block) >= 2:
             outside = np.hstack([outside, between_block])
         else:
             dropped.append(name)
     adjust: Array = np.linalg.pinv(inside).astype(float)[: len(mountings)]
-    places, drifting = _places(table)
-    state, columns = _order_state(table, places, adjust, alone, outside)
+    place, drifting = places(table)
+    state, columns = order_state(table, place, adjust, alone, outside)
     if state == "in the model":
         outside = np.hstack([outside, columns])
-    moved = places - own @ (own.T @ places / counts[:, None])
-    if _adds(inside, moved) and _spare(inside, moved) >= 2:
+    moved = place - own @ (own.T @ place / counts[:, None])
+    if adds(inside, moved) and spare(inside, moved) >= 2:
         inside = np.hstack([inside, moved])
     if own_ports:
         cells = pd.get_dummies(
@@ -219,72 +214,18 @@ def lay_out(
         mountings=mountings,
         adjust=adjust,
         within=np.eye(len(table)) - inside @ np.linalg.pinv(inside),
-        df_within=len(table) - _rank(inside),
+        df_within=len(table) - rank(inside),
         weights=back[: len(antennas)],
         order=state,
         drifting=drifting if kept else (),
         places=columns[:, :kept],
         slopes=back[len(back) - kept :],
         between=np.eye(len(mountings)) - outside @ back,
-        df_between=len(mountings) - _rank(outside),
+        df_between=len(mountings) - rank(outside),
         own=belongs.T,
         noise=adjust @ adjust.T,
         dropped=tuple(dropped),
     )
-
-
-def _places(table: pd.DataFrame) -> tuple[Array, tuple[str, ...]]:
-    """Return each session's recording order as a column, centred, and those sessions' names."""
-    columns, names = [], []
-    for name, part in table.groupby("session") if "order" in table else ():
-        order = part["order"].astype(float)
-        if order.notna().all() and order.nunique() > 1:
-            column = (order - order.mean()).reindex(table.index, fill_value=0.0)
-            columns.append(column.to_numpy(float))
-            names.append(str(name))
-    return np.array(columns, dtype=float).reshape(-1, len(table)).T.astype(float), tuple(names)
-
-
-def _order_state(
-    table: pd.DataFrame, places: Array, adjust: Array, alone: Array, outside: Array
-) -> tuple[OrderState, Array]:
-    """Decide what the order is here (``docs/method.md``, Order); return its columns too."""
-    columns = adjust @ places
-    if columns.shape[1] < table["session"].nunique():
-        return "not known", columns
-    if _in_stretches(table):
-        return "confounded", columns
-    if _adds(outside, columns) and _spare(outside, columns) >= 2:
-        free = min(
-            _left_share(np.hstack([alone, np.delete(columns, j, axis=1)]), columns[:, j])
-            for j in range(columns.shape[1])
-        )
-        return ("confounded" if free < LEAST_LEFT else "in the model"), columns
-    free = _left_share(alone, columns.sum(axis=1))
-    return ("confounded" if free < LEAST_LEFT_OUTSIDE else "too few mountings"), columns
-
-
-def _left_share(base: Array, column: Array) -> float:
-    """Return the share of a column's variation inside sessions that `base` leaves over."""
-    left = column - base @ np.linalg.lstsq(base, column, rcond=None)[0]
-    total = float(column @ column)
-    return float(left @ left) / total if total > 0 else 0.0
-
-
-def _in_stretches(table: pd.DataFrame) -> bool:
-    """Tell whether in some session each antenna had all its mountings in one go."""
-    for _, part in table.groupby("session"):
-        first = part.groupby(["antenna", "mounting"])["order"].mean().sort_values()
-        turns = first.index.get_level_values("antenna").to_numpy()
-        count = len(set(turns))
-        if count > 1 and len(turns) > count and int((turns[1:] != turns[:-1]).sum()) == count - 1:
-            return True
-    return False
-
-
-def _spare(base: Array, block: Array) -> int:
-    """Count the degrees of freedom that remain with `block`; 2 are the least worth having."""
-    return base.shape[0] - _rank(base) - block.shape[1]
 
 
 def estimate(layout: Layout, values: Array, carried: tuple[float, float] = (0.0, 0.0)) -> Fit:
@@ -384,6 +325,9 @@ def mounting_error(fit: Fit, weight: Array) -> Error:
         variance = np.maximum(first + second, 0.5 * first)
         squares = squares + second**2 / layout.df_within
         most += layout.df_within if b > 0 else 0
+    if fit.shifting is not None:
+        added, uncertain = fit.shifting.of(weight)
+        variance, squares = variance + added, squares + uncertain
     with np.errstate(invalid="ignore", divide="ignore"):
         df = variance**2 / squares
     return Error(np.sqrt(variance), np.clip(np.nan_to_num(df, nan=1.0), 1.0, most))
@@ -404,6 +348,8 @@ def mean_covariance(fit: Fit, *, outer: bool) -> Array:
     if outer:
         own = layout.own.T @ (fit.variances - layout.own_noise * clip)
         covariance = covariance + np.diag(own)
+        if fit.shifting is not None:
+            covariance = covariance + fit.shifting.covariance
     return np.asarray(layout.weights @ covariance @ layout.weights.T)
 
 
