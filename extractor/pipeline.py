@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.errors import ChangedMeanwhileError, StorageError
+from extractor.errors import ChangedMeanwhileError, StorageError, UsageError
 from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -210,12 +210,13 @@ def compare_sessions(
     paths: Sequence[str | Path],
     *,
     field: str | None = None,
-    measure: str = "mean",
+    measure: str | None = None,
     factor: str = "antenna",
     reference: str | None = None,
     confidence: float = 0.95,
     pool: bool = False,
-    assumed_spread: float | None = None,
+    equal_within: float | None = None,
+    spread_from: Sequence[str | Path] = (),
 ) -> Comparison:
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
@@ -228,10 +229,11 @@ def compare_sessions(
         Session folders whose clips were read, or CSV files with ``antenna`` and ``value``, a row
         a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
-        The number to compare by; ``bitrate`` when absent.
-    measure : str
-        Column of the summary that stands for a run: mean, mean_with_outages, median, p05 or
-        availability (in percent).
+        The number to compare by; the session's primary one when absent.
+    measure : str, optional
+        Column of the summary that stands for a run: mean, mean_with_outages, median, p25, p05 or
+        availability (in percent). Left out: the mean, or, where the link's ceiling cuts clips,
+        the median or p25.
     factor : str
         Column of ``runs.csv`` whose levels are compared.
     reference : str, optional
@@ -240,8 +242,10 @@ def compare_sessions(
         Of all statements about pairs together, 0.5 to 0.999.
     pool : bool
         Pool runs that differ in rate mode, power, channel or width.
-    assumed_spread : float, optional
-        Spread between mountings to assume where none can be seen, in the field's unit.
+    equal_within : float, optional
+        Difference, in the field's unit, up to which two antennas count as equal.
+    spread_from : sequence of str or Path
+        Other sessions or tables; what they know of the spread between mountings counts too.
 
     Raises
     ------
@@ -255,18 +259,23 @@ def compare_sessions(
     >>> from extractor import compare_sessions
     >>> comparison = compare_sessions(["sample_clips"])
     >>> comparison.ranking["antenna"].tolist()
-    ['Slab', 'Fan', 'Coil', 'Stub']
+    ['Slab', 'Coil', 'Fan', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
+    from extractor.comparison.carried import carried_spread
     from extractor.radio.calibration_findings import set_apart
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
     straight, in_decibels = set_apart(table, confidence)
+    lending = [Path(p) for p in spread_from]
+    if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:
+        raise UsageError("a session can't lend its spread to itself; give earlier ones")
     return compare_table(
         straight,
         reference=reference,
         confidence=confidence,
         pool=pool,
-        assumed_spread=assumed_spread,
+        equal_within=equal_within,
+        carried=carried_spread(lending, table.field, measure, factor) if lending else None,
         also=in_decibels,
     )

@@ -174,13 +174,13 @@ def summary_columns() -> list[str]:
     """Return the columns of ``summary.csv``: the contract's order, then what came later."""
     from extractor.statistics.summary import SUMMARY_COLUMNS
 
-    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen", "p25")
     first = [c for c in SUMMARY_COLUMNS if c not in later]
     return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
 
 
 def main_field(results: Sequence[Results], wanted: str | None) -> Field:
-    """Return the field to rank by: the one asked for, else ``bitrate``, else the first.
+    """Return the field to rank by: the one asked for, else the first session's primary one.
 
     Raises
     ------
@@ -189,7 +189,7 @@ def main_field(results: Sequence[Results], wanted: str | None) -> Field:
     """
     first = results[0]
     names = [f.name for f in first.fields]
-    name = wanted or ("bitrate" if "bitrate" in names else names[0])
+    name = wanted or first.session.primary_field(names)
     for one in results:
         one.field(name)
     return first.field(name)

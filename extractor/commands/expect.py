@@ -28,7 +28,7 @@ def expect(
     field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
         "bitrate"
     ),
-    measure: Measure = "mean",
+    measure: Measure = None,
     threshold: Annotated[
         float | None,
         typer.Option(

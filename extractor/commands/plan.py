@@ -32,6 +32,14 @@ def plan(
     mountings: Annotated[
         int, typer.Option(help="Times that each antenna is put up anew, 1 to 50.")
     ] = 3,
+    looks: Annotated[
+        str,
+        typer.Option(
+            help="Mountings of each antenna after which to compare and maybe stop, such as 2,3,4; "
+            "the last is --mountings.",
+            show_default="once, at the end",
+        ),
+    ] = "",
     repeats: Annotated[int, typer.Option(help="Clips for each mounting and port, 1 to 50.")] = 1,
     reference: Annotated[
         str | None,
@@ -89,7 +97,7 @@ def plan(
         Path | None,
         typer.Option(
             "--from",
-            help="With --detect: spreads from this session, at their upper 80 % limits.",
+            help="With --detect: spreads from this session or pack, at their upper 80 % limits.",
             show_default=False,
         ),
     ] = None,
@@ -110,22 +118,30 @@ def plan(
     from extractor.comparison.run_order import Timing
     from extractor.report.run_sheet import Plan
 
+    at = tuple(_mountings(part) for part in _split(looks))
     planned = Plan(
         antennas=names,
         ports=sockets,
-        mountings=mountings,
+        mountings=at[-1] if at else mountings,
         repeats=repeats,
-        reference=reference or names[0],
+        reference=reference if at else reference or names[0],
         seed=secrets.randbelow(100_000) if seed is None else seed,
         kind=order,
         companion=companion,
         timing=Timing(seconds, settle, port_change, remount, pack),
+        looks=at,
     )
     _write(session, planned, replace)
 
 
 def _split(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split(",")) if text.strip() else ()
+
+
+def _mountings(text: str) -> int:
+    if not text.isdecimal():
+        raise UsageError(f"--looks: '{text}' is no number of mountings; give some such as 2,3,4")
+    return int(text)
 
 
 def _write(session: Path, plan_: Plan, replace: bool) -> None:
@@ -154,9 +170,11 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
     from extractor.statistics.power import Spreads
 
     if source is not None:
-        from extractor.comparison.compare import session_spreads
+        from extractor.comparison.carried import carried_spread
+        from extractor.report.pack import opened_all
 
-        return session_spreads([source], field)
+        with opened_all([source]) as folders:
+            return carried_spread(folders, field).planning()
     if sd is None or sd < 0:
         raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
     return Spreads(sd, clip_sd)

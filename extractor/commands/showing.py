@@ -9,17 +9,17 @@ import typer
 
 from extractor.commands import options
 from extractor.commands.screen import note, progress_bar, say
-from extractor.errors import UsageError
 
 
 def report(
     sessions: options.SessionsOrPacks,
     field: options.Field = None,
-    measure: options.Measure = "mean",
+    measure: options.Measure = None,
     factor: options.Factor = "antenna",
     reference: options.Reference = None,
     confidence: options.Confidence = 0.95,
     pool: options.Pool = False,
+    equal_within: options.EqualWithin = None,
     title: Annotated[
         str | None, typer.Option(help="Title of the page.", show_default="the session's name")
     ] = None,
@@ -37,7 +37,7 @@ def report(
     """
     from extractor.report.html_report import Options, write_report
 
-    asked = Options(field, measure, factor, reference, confidence, pool, title)
+    asked = Options(field, measure, factor, reference, confidence, pool, equal_within, title)
     page, *others = write_report(sessions, out, asked, progress=note)
     say(f"Report: {page}")
     pictures = sorted({str(p.parent) for p in others if p.suffix == ".png"})
@@ -68,13 +68,6 @@ def card(
 def replay(
     session: options.SessionOrPack,
     field: options.Field = None,
-    assume_spread: Annotated[
-        float | None,
-        typer.Option(
-            help="Spread between mountings to assume, in the field's unit.",
-            show_default="as measured; several where each antenna was mounted once",
-        ),
-    ] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for videos/ and pictures/.", show_default="results/")
     ] = None,
@@ -82,12 +75,8 @@ def replay(
     """Simulate repeats of this very test and film how often the winner stays first."""
     from extractor.report.repeat_film import write_replay
 
-    if assume_spread is not None and not assume_spread > 0:
-        raise UsageError(f"--assume-spread {assume_spread:g}: must be above 0")
     with progress_bar("replay") as bar:
-        said, film, still = write_replay(
-            session, out, field=field, assumed=assume_spread, progress=lambda s: bar(s, 1.0)
-        )
+        said, film, still = write_replay(session, out, field=field, progress=lambda s: bar(s, 1.0))
     say(said)
     say(f"Film: {film}")
     say(f"Still: {still}")

@@ -81,23 +81,26 @@ def results() -> Any:
     }
 
 
-def _begun(kind: str, work: Callable[[Path, str, str], None]) -> Any:
-    """Begin work on the session with the field and the measure that were asked for."""
-    name, measure = sent.text("field"), sent.text("measure") or "mean"
+def _begun(kind: str, work: Callable[[Path, dict[str, Any]], None]) -> Any:
+    """Begin work on the session with the options of the comparison that were asked for."""
+    name, measure = sent.text("field") or None, sent.text("measure") or None
     own = desk()
-    own.field(own.session(), name)
+    if name is not None:
+        own.field(own.session(), name)
     require_measure(measure)
-    return own.begin(kind, lambda task: work(own.root, name, measure)).as_json()
+    within = sent.optional_number("equal_within")
+    asked = {"field": name, "measure": measure, "equal_within": within}
+    return own.begin(kind, lambda task: work(own.root, asked)).as_json()
 
 
 @routes.post("/api/report")
 def report() -> Any:
     """Begin to write the report."""
 
-    def work(root: Path, name: str, measure: str) -> None:
+    def work(root: Path, asked: dict[str, Any]) -> None:
         from extractor.report.html_report import Options, write_report
 
-        write_report([root], options=Options(name, measure))
+        write_report([root], options=Options(**asked))
 
     return _begun("report", work)
 
@@ -106,8 +109,8 @@ def report() -> Any:
 def compare() -> Any:
     """Begin to compare."""
 
-    def work(root: Path, name: str, measure: str) -> None:
-        compare_sessions([root], field=name, measure=measure).write(root / RESULTS)
+    def work(root: Path, asked: dict[str, Any]) -> None:
+        compare_sessions([root], **asked).write(root / RESULTS)
 
     return _begun("compare", work)
 

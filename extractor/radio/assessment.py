@@ -88,7 +88,7 @@ def link_report(
     *,
     reference: str | None = None,
     field: str = "bitrate",
-    measure: str = "mean",
+    measure: str | None = None,
     threshold: float | None = None,
 ) -> LinkReport:
     """Read a session's ``antennas.csv`` and, where there are results, hold them against it.

@@ -13,11 +13,11 @@ from extractor.radio.link_budget import Span
 from extractor.radio.propagation import far_field_distance_m
 from extractor.radio.ratings import rate
 from extractor.session.antennas import CIRCULAR, Antenna
+from extractor.statistics.ceiling import MOST_AT_CEILING
 
 Agreement = Literal["agrees", "measured lower", "measured higher", "can't be told"]
 
 NARROW_BEAM_DEG = 40.0
-MOST_AT_CEILING = 0.2
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,6 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.findings import Voice, digits_for, listed
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
@@ -151,8 +150,8 @@ def draw_card(
     right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
     axes = figure.add_axes((left, bottom, right - left, top - bottom))
     ranking_chart.draw_ranking(
-        axes, replace(comparison, ranking=table), looks, f"Mean {comparison.field}", size=marks,
-        names_above=above,
+        axes, replace(comparison, ranking=table), looks, session_charts.measured(comparison),
+        size=marks, names_above=above,
     )  # fmt: skip
     axes.margins(x=0.1 if above else 0.05)
     return figure
@@ -177,35 +176,12 @@ def _head(
 
 def verdict(comparison: Comparison) -> str:
     """Return the card's one sentence: who leads, who ties, or that nothing can be said."""
-    names = comparison.order.names
-    labels = style.short_names(names)
     if comparison.better is None:
         return (
             f"No ranking, highest number on top: whether a higher or a lower {comparison.field} is "
             "better was not said."
         )
-    if comparison.fit.layout.df_between == 0:
-        return (
-            "Each was mounted once: an order for these mountings only, not for the "
-            f"{comparison.factor}s."
-        )
-    if comparison.order.apart_from_all(names[0]):
-        return _lead(comparison, labels)
-    group = next((g for g in comparison.order.together if names[0] in g), names)
-    return f"No single best: {listed([labels[n] for n in group])} can't be told apart."
-
-
-def _lead(comparison: Comparison, labels: Mapping[str, str]) -> str:
-    names, pairs = comparison.order.names, comparison.pairs
-    row = pairs[(pairs["first"] == names[0]) & (pairs["second"] == names[1])].iloc[0]
-    voice = Voice(comparison.unit, digits_for(comparison.runs["value"]), comparison.confidence)
-    text = (
-        f"{labels[names[0]]} is ahead of every other {comparison.factor}: of {labels[names[1]]} by "
-        f"{voice.amount(row['difference'])} ({voice.interval(row['low'], row['high'])})."
-    )
-    for group in comparison.order.together:
-        text += f" {listed([labels[n] for n in group])} can't be told apart."
-    return text
+    return next(f.sentence for f in comparison.findings if f.kind == "ranking")
 
 
 def _foot(

@@ -56,11 +56,12 @@ class Options:
     """What the comparison in the report is about; see `extractor.comparison`."""
 
     field: str | None = None
-    measure: str = "mean"
+    measure: str | None = None
     factor: str = "antenna"
     reference: str | None = None
     confidence: float = 0.95
     pool: bool = False
+    equal_within: float | None = None
     title: str | None = None
 
 

@@ -48,10 +48,12 @@ class Plan:
     companion: str = COMPANION
     """Antenna on the ports that are not under test, the same in every run."""
     timing: Timing = field(default_factory=Timing)
+    looks: tuple[int, ...] = ()
+    """Mountings of each antenna at which to look, the last of them `mountings`."""
 
     def runs(self) -> tuple[PlannedRun, ...]:
         """Return the runs; see `plan_runs`."""
-        asked = ("mountings", "repeats", "reference", "seed", "kind")
+        asked = ("mountings", "repeats", "reference", "seed", "kind", "looks")
         options: dict[str, Any] = {name: getattr(self, name) for name in asked}
         return plan_runs(self.antennas, self.ports, **options)
 
@@ -71,6 +73,7 @@ def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
             "repeat": run.repeat,
             "order": run.order,
             "battery": pack,
+            "look": run.look,
         }
         for run, pack in zip(runs, packs, strict=True)
     ]
@@ -106,7 +109,8 @@ def _command(plan: Plan) -> str:
         "extractor plan SESSION",
         f"--antennas {','.join(plan.antennas)}",
         f"--ports {','.join(plan.ports)}",
-        f"--mountings {plan.mountings}",
+        f"--looks {','.join(map(str, plan.looks))}" * bool(plan.looks)
+        or f"--mountings {plan.mountings}",
         f"--repeats {plan.repeats}",
         f"--seconds {plan.timing.seconds:g}",
         f"--order {plan.kind}",
@@ -149,6 +153,7 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
             )
         power = session.conditions().get("power_mw")
         sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
-        write_table(session.runs_path, COLUMNS, run_rows(plan, runs), keep_previous=True)
+        columns = (*COLUMNS, "look") if plan.looks else COLUMNS
+        write_table(session.runs_path, columns, run_rows(plan, runs), keep_previous=True)
         write_text(sheet_path, sheet)
     return session.runs_path, sheet_path

@@ -231,6 +231,29 @@ class Session:
             raw = path.read_bytes()
         return parse_toml(raw, str(path))
 
+    def primary_field(self, known: Sequence[str]) -> str:
+        """Return which of the fields in `known` decides the session.
+
+        ``primary`` of ``session.toml``; else the first that is marked and better when higher,
+        else the first.
+
+        Raises
+        ------
+        SessionFileError
+            If ``primary`` names none of them.
+        """
+        said = self.conditions().get("primary")
+        if said is not None and said not in known:
+            raise SessionFileError(
+                f"{self.conditions_path}: primary = '{said}' is no field here; choose one of "
+                f"{', '.join(known)}"
+            )
+        marked = self.overlay().fields if self.overlay_path.exists() else ()
+        ways = {name: overlay.usual_direction(name, "") for name in known}
+        ways |= {f.name: f.direction for f in marked if f.name in ways}
+        order = [f.name for f in marked if f.name in ways] + list(known)
+        return str(said or next((name for name in order if ways[name] == "higher"), known[0]))
+
     def antenna_names(self) -> tuple[str, ...]:
         """Return the names in ``antennas.csv``; none where it is missing or not understood."""
         try:

@@ -171,7 +171,7 @@ def test_nothing_is_claimed_of_a_direction_that_is_not_known(
     assert asked.order.together == known.order.together
     assert not CLAIMS.search(card.verdict(asked))
     with pytest.raises(UsageError, match="Is a higher or a lower bitrate better"):
-        simulated_repeats.replays(asked)
+        simulated_repeats.repeat(asked)
 
 
 def test_tables_report_and_card_of_a_session_that_does_not_say(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 
 from extractor.comparison import Comparison
 from extractor.comparison.drift import Drift
+from extractor.comparison.findings import CHECK_LEVEL
 from extractor.report.charts.style import INK, LINE, SOFT, Look, plain, with_unit
 
 
@@ -45,14 +46,14 @@ def draw_drift(
                 ha="center", fontsize=8.5, color=SOFT,
             )  # fmt: skip
     if found is not None:
-        _line(axes, known, found, comparison)
+        _line(axes, known, found, comparison.unit)
     axes.set_xlabel(f"Order of recording (n = {len(known)} runs)")
     axes.set_ylabel(with_unit("Above or below the\nantenna's own level", comparison.unit))
     axes.margins(x=0.04, y=0.18)
     return plain(axes, grid="y")
 
 
-def _line(axes: Axes, known: pd.DataFrame, found: Drift, comparison: Comparison) -> None:
+def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str) -> None:
     ends = [float(known["order"].min()), float(known["order"].max())]
     middle = sum(ends) / 2
     span = ends[1] - ends[0]
@@ -63,9 +64,8 @@ def _line(axes: Axes, known: pd.DataFrame, found: Drift, comparison: Comparison)
     places = [ends[0], middle, ends[1]]
     axes.fill_between(places, low, high, color=LINE, alpha=0.22, linewidth=0)
     axes.set_title(
-        f"{_signed(found.change)} {comparison.unit} from first to last run (the band: "
-        f"{100 * comparison.confidence:g} % interval {_signed(found.low)} to "
-        f"{_signed(found.high)})",
+        f"{_signed(found.change)} {unit} from first to last run (the band: "
+        f"{100 * (1 - CHECK_LEVEL):g} % interval {_signed(found.low)} to {_signed(found.high)})",
         fontsize=10,
     )
 

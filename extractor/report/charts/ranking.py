@@ -18,14 +18,15 @@ from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, counts, p
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
     "mountings": "interval of the mean, from mounting to mounting",
-    "clips of one mounting": "interval for these very mountings only, not for the antennas",
-    "none": "no interval: one value for each antenna",
+    "clips of one mounting": "interval from clip to clip, as recorded here; none for the antennas",
+    "none": "no interval: nothing to judge by",
 }
 
 
 def interval_words(ranking: pd.DataFrame, confidence: float) -> str:
     """Name the intervals that `draw_ranking` draws."""
-    words = BASIS_WORDS.get(str(ranking["basis"].iloc[0]), "")
+    known = [str(b) for b in ranking["basis"] if b != "none"]  # one mounted once may have none
+    words = BASIS_WORDS.get(next(iter(known), "none"), "")
     return words if words.startswith("no ") else f"{100 * confidence:g} % {words}"
 
 

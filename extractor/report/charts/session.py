@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.drift import drift as drift_of
+from extractor.comparison.drift import drifts
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
@@ -37,6 +37,13 @@ class Chart:
     figure: Figure
 
 
+def measured(comparison: Comparison) -> str:
+    """Say in words what stands for a run."""
+    if comparison.measure == "mean":
+        return f"Mean {comparison.field}"
+    return f"{comparison.field} ({comparison.measure.replace('_', ' ')})"
+
+
 @dataclass(frozen=True)
 class Material:
     """What the charts are drawn from."""
@@ -57,9 +64,7 @@ class Material:
     @property
     def measure(self) -> str:
         """What stands for a run, in words."""
-        if self.comparison is None or self.comparison.measure == "mean":
-            return f"Mean {self.field.name}"
-        return f"{self.field.name} ({self.comparison.measure.replace('_', ' ')})"
+        return f"Mean {self.field.name}" if self.comparison is None else measured(self.comparison)
 
     @property
     def unit(self) -> str:
@@ -122,6 +127,8 @@ def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
     figure = style.new_figure(9, 1.1 + 0.72 * len(table))
     ranking.draw_ranking(figure.subplots(), comparison, material.looks, material.measure)
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
+    if comparison.better and comparison.fit.df_between == 0:
+        top = "as recorded here, no verdict"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
     yield Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
@@ -132,7 +139,7 @@ def ranking_caption(comparison: Comparison) -> str:
     table = comparison.ranking
     words_ = ranking.interval_words(table, comparison.confidence)
     text = "Large mark and number: adjusted mean"
-    if math.isfinite(float(table["low"].iloc[0])):
+    if table["low"].notna().any():
         text += f"; thin bar: {words_}"
         if (table["inner_low"].notna() & (table["inner_low"] != table["low"])).any():
             text += "; thick bar: the same for these very mountings"
@@ -259,15 +266,15 @@ def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     runs = comparison.runs
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return
-    found = drift_of(comparison.fit, runs, comparison.confidence)
+    found = next(iter(drifts(comparison.fit, runs)), None)
     figure = style.new_figure(9, 3.8)
     drift.draw_drift(figure.subplots(), comparison, material.looks, found)
     caption = (
         "Each run against its antenna's own level, in the order of recording. Dashed: the "
-        "straight drift that fits best; band: how steep it may be."
+        "straight drift that is taken out; band: how steep it may be."
         if found is not None
-        else "Each run against its antenna's own level, in the order of recording. Too few runs "
-        "to fit a drift."
+        else "Each run against its antenna's own level, in the order of recording. No drift could "
+        "be fitted."
     )
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
