@@ -17,7 +17,7 @@ from extractor.session.numerals import parse_number
 CONNECTOR_DB = Span(0.275, 0.15, 0.4)
 """Each mated pair and each adaptor (common practice, no source). A poor one costs several dB."""
 
-UNKNOWN_CABLE_DB_PER_M = Span(None, 0.35, 4.4)
+UNKNOWN_CABLE_DB_PER_M = Span(None, 0.3, 5.7)
 """From the thickest to the thinnest cable of the table, where the type is not known."""
 
 

@@ -80,7 +80,7 @@ def test_one_type_cancels_but_for_its_length_and_the_connectors():
 def test_an_unknown_type_is_a_range_and_says_so():
     notes = []
     span = cable_span(Antenna("A", cable="thin black", cable_m=1, connectors=0), F, notes)
-    assert span == Span(None, 0.35, 4.4)
+    assert span == Span(None, 0.3, 5.7)
     assert "measure it" in notes[0]
     cable_span(Antenna("A", cable="RG-174", cable_m=1), F, notes)
     assert "swap it" in notes[1]
