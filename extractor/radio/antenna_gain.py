@@ -7,8 +7,14 @@ holds for answers `NotValid`. *From memory*: the source's own text was not at ha
 
 from __future__ import annotations
 
+import functools
 import math
+from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.radio.link_budget import Span
 from extractor.radio.propagation import NotValid, wavelength_m
 
 FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
@@ -133,6 +139,83 @@ def believable_helix_gain_dbi(
         return outside
     gains = [answer for answer in answers if not isinstance(answer, NotValid)]
     return max(gains) if gains else answers[0]
+
+
+HELIX_TABLE = Path(__file__).with_name("helix_gain.csv")
+"""Gain on the axis in dBi from ``tests/benchmarks/helix_gain.py`` (NEC-2): a lossless wire of
+radius 0.01 wavelengths over an infinite plane; a row a pitch and turns."""
+
+HELIX_PITCHES_DEG = (12.0, 12.8, 14.0, 15.0)
+HELIX_TURNS = (3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 20, 25, 35)
+HELIX_CIRCUMFERENCES_WL = tuple((75 + 5 * step) / 100 for step in range(14))
+
+USUAL_CIRCUMFERENCES_WL = (0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.15, 1.2)
+"""Allowed for where a helix's circumference is not given (common practice, no source)."""
+
+USUAL_PITCHES_DEG = (12.0, 12.8, 14.0)
+"""Allowed for where its pitch angle is not given (common practice, no source)."""
+
+HELIX_SPREAD_DB = 1.5
+"""What ground plates of 0.75 to 1.5 wavelengths (-0.8 to +1.3 dB) and wires of 0.005 to 0.015
+(-1.0 to +1.3 dB) change in the runs; the interpolation errs by 0.25 dB."""
+
+STEEP_FROM_WL, STEEP_SPREAD_DB = 1.2, 3.0
+"""Above this circumference the gain breaks down within a few percent of it, a long helix's first,
+and the interpolation alone errs by 1.5 dB."""
+
+
+def helix_gain_dbi(
+    turns: float, circumference_wl: float | None = None, pitch_deg: float | None = None
+) -> Span | NotValid:
+    """Gain on the axis of a helix over a plate in dBi, by the moment method, with its range.
+
+    Parameters
+    ----------
+    turns
+        3 to 35.
+    circumference_wl
+        In wavelengths, 0.75 to 1.4. Unknown: the range over 0.8 to 1.2 and no single value.
+    pitch_deg
+        12 to 15 degrees. Unknown: the range over 12 to 14, the value at 12.8.
+    """
+    around = USUAL_CIRCUMFERENCES_WL if circumference_wl is None else (circumference_wl,)
+    pitches = USUAL_PITCHES_DEG if pitch_deg is None else (pitch_deg,)
+    for name, asked, axis in (
+        ("turns", (turns,), HELIX_TURNS),
+        ("circumference in wavelengths", around, HELIX_CIRCUMFERENCES_WL),
+        ("pitch in degrees", pitches, HELIX_PITCHES_DEG),
+    ):
+        if not axis[0] <= asked[0] <= axis[-1]:
+            return NotValid(f"{name}: {asked[0]:g} is outside {axis[0]:g} to {axis[-1]:g}")
+    gains = [helix_table_dbi(turns, c, pitch) for c in around for pitch in pitches]
+    # Of pitches not given the middle one stands for all; of circumferences none does.
+    value = gains[len(gains) // 2] if circumference_wl is not None else None
+    spread = HELIX_SPREAD_DB if around[-1] <= STEEP_FROM_WL else STEEP_SPREAD_DB
+    return Span(value, min(gains) - spread, max(gains) + spread)
+
+
+def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float:
+    """Gain in dBi off `HELIX_TABLE`, linear in pitch, circumference and the turns' logarithm.
+
+    Raises
+    ------
+    ValueError
+        Outside the table.
+    """
+    from scipy.interpolate import interpn
+
+    at = (pitch_deg, math.log(turns), circumference_wl)
+    return float(interpn(_helix_axes(), _helix_table(), at)[0])
+
+
+def _helix_axes() -> tuple[NDArray[np.float64], ...]:
+    return np.array(HELIX_PITCHES_DEG), np.log(HELIX_TURNS), np.array(HELIX_CIRCUMFERENCES_WL)
+
+
+@functools.cache
+def _helix_table() -> NDArray[np.float64]:
+    shape = len(HELIX_PITCHES_DEG), len(HELIX_TURNS), len(HELIX_CIRCUMFERENCES_WL)
+    return np.loadtxt(HELIX_TABLE, delimiter=",").reshape(shape)
 
 
 # --- size ---------------------------------------------------------------------------------

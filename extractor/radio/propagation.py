@@ -54,50 +54,6 @@ def far_field_distance_m(size_m: float, frequency_hz: float) -> float:
     return 2 * size_m**2 / wavelength_m(frequency_hz)
 
 
-@dataclass(frozen=True)
-class IndoorSetting:
-    """One row of ITU-R P.1238-11, table 2: coefficients, spread in dB, range in metres."""
-
-    alpha: float
-    beta: float
-    gamma: float
-    spread_db: float
-    shortest_m: float
-    longest_m: float
-
-
-INDOOR_SETTINGS = {
-    "office, in sight": IndoorSetting(1.46, 34.62, 2.03, 3.76, 2, 27),
-    "office, out of sight": IndoorSetting(2.46, 29.53, 2.38, 5.04, 4, 30),
-    "corridor, in sight": IndoorSetting(1.63, 28.12, 2.25, 4.07, 2, 160),
-    "corridor, out of sight": IndoorSetting(2.77, 29.27, 2.48, 7.63, 4, 94),
-}
-
-
-def indoor_loss_db(setting: str, distance_m: float, frequency_hz: float) -> float | NotValid:
-    """Median loss between isotropic antennas in a building, in dB.
-
-    ``10 alpha log10(d) + beta + 10 gamma log10(f)``, d in metres and f in **GHz** (not MHz).
-    Source: Recommendation ITU-R P.1238-11, table 2, as found in one public implementation.
-
-    Parameters
-    ----------
-    setting
-        A key of `INDOOR_SETTINGS`.
-
-    Raises
-    ------
-    KeyError
-        For an unknown setting.
-    """
-    row = INDOOR_SETTINGS[setting]
-    if not row.shortest_m <= distance_m <= row.longest_m:
-        return NotValid(f"{setting}: holds from {row.shortest_m:g} to {row.longest_m:g} m only")
-    frequency_ghz = frequency_hz / 1e9
-    distance_term = 10 * row.alpha * math.log10(distance_m)
-    return distance_term + row.beta + 10 * row.gamma * math.log10(frequency_ghz)
-
-
 WALL_MATERIALS = {
     "concrete": (5.24, 0.0462, 0.7822),
     "brick": (3.91, 0.0238, 0.16),

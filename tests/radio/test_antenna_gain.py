@@ -15,6 +15,7 @@ from extractor.radio.antenna_gain import (
     believable_helix_gain_dbi,
     effective_area_m2,
     emerson_gain_dbi,
+    helix_gain_dbi,
     helix_length_wl,
     implied_beamwidth_deg,
     king_wong_gain_dbi,
@@ -179,3 +180,65 @@ def test_harrington():
     # Normal gain (ka)^2 + 2 ka, Harrington (from memory).
     found = [normal_gain_dbi(radius_m, F) for radius_m in (0.015, 0.030, 0.075)]
     assert found == pytest.approx([8.43, 13.14, 20.06], abs=DB)
+
+
+@pytest.mark.parametrize(
+    ("circumference_wl", "gain_dbi"),
+    [(0.9, 11.4), (1.0, 12.0), (1.1, 13.0), (1.15, 13.1), (1.2, 13.3), (1.25, 12.9), (1.3, 11.5)],
+)
+def test_helix_of_nine_turns(circumference_wl, gain_dbi):
+    # Another NEC-2 run: infinite plane, wire radius 0.01 wavelengths, pitch 12.8 deg, gain on the
+    # axis corrected by the pattern's mean; the two runs differ in how they cut the wire.
+    found = helix_gain_dbi(9, circumference_wl, PITCH)
+    assert found.value_db == pytest.approx(gain_dbi, abs=0.3)
+    spread = 1.5 if circumference_wl <= 1.2 else 3.0
+    assert (found.high_db - found.value_db) == pytest.approx(spread)
+    assert (found.value_db - found.low_db) == pytest.approx(spread)
+
+
+def test_helix_far_above_its_band_has_its_beam_beside_the_axis():
+    # The same run: 7.0 dBi at 1.40.
+    assert helix_gain_dbi(9, 1.4, PITCH).value_db == pytest.approx(7.0, abs=1.1)
+
+
+@pytest.mark.parametrize("row", TABLE)
+def test_helix_table_agrees_with_earlier_runs(row):
+    # NEC-2, 1 mm lossless wire over an infinite plane and wire-grid discs of 0.8 and 1.2
+    # wavelengths; average-gain error up to 0.7 dB.
+    turns, c, *_, low, high = row
+    assert low - 0.5 <= helix_gain_dbi(turns, c, PITCH).value_db <= high
+
+
+HELIX_RUNS = [
+    (7, 1.03, 12.8, 11.60),
+    (9, 0.97, 13.4, 11.72),
+    (11, 1.12, 12.3, 14.03),
+    (14, 0.88, 14.5, 12.15),
+    (4.5, 1.07, 12.8, 10.43),
+    (18, 1.02, 12.6, 14.89),
+]
+
+
+def test_helix_table_between_its_own_points():
+    # Direct runs of tests/benchmarks/helix_gain.py.
+    for turns, c, pitch, gain_dbi in HELIX_RUNS:
+        assert helix_gain_dbi(turns, c, pitch).value_db == pytest.approx(gain_dbi, abs=0.25)
+
+
+def test_unknown_circumference_and_pitch_give_a_range_and_no_figure():
+    known = [helix_gain_dbi(9, c, 12.8) for c in (0.8, 0.9, 1.0, 1.1, 1.2)]
+    unknown = helix_gain_dbi(9)
+    assert unknown.value_db is None
+    assert unknown.low_db <= min(one.low_db for one in known)
+    assert unknown.high_db >= max(one.high_db for one in known)
+    # Known circumference, unknown pitch: a figure, and room for 12 to 14 degrees.
+    half = helix_gain_dbi(9, 1.0)
+    assert half.value_db == helix_gain_dbi(9, 1.0, 12.8).value_db
+    assert half.low_db == helix_gain_dbi(9, 1.0, 14).low_db < helix_gain_dbi(9, 1.0, 12.8).low_db
+
+
+@pytest.mark.parametrize(
+    "asked", [(2.9, 1, 13), (36, 1, 13), (9, 0.74, 13), (9, 1.41, 13), (9, 1, 11), (9, 1, 16)]
+)
+def test_helix_outside_the_table(asked):
+    assert isinstance(helix_gain_dbi(*asked), NotValid)

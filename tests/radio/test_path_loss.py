@@ -16,7 +16,6 @@ from extractor.radio.propagation import (
     exposure_distance_m,
     far_field_distance_m,
     free_space_loss_db,
-    indoor_loss_db,
     slab_loss_db,
     steepest_slope_mbit_s_per_db,
     thermal_noise_dbm,
@@ -69,30 +68,6 @@ def test_friis_with_mismatch():
 def test_far_field(size_m, distance_m):
     # 2 D^2 / wavelength, IEEE Std 149 (from memory).
     assert far_field_distance_m(size_m, F) == pytest.approx(distance_m, abs=0.001)
-
-
-@pytest.mark.parametrize(
-    ("setting", "loss_db"),
-    [
-        ("office, in sight", 64.72),
-        ("office, out of sight", 72.30),
-        ("corridor, in sight", 61.60),
-        ("corridor, out of sight", 75.90),
-    ],
-)
-def test_indoor_p1238(setting, loss_db):
-    # Recommendation ITU-R P.1238-11, table 2, at 10 m and 5.8 GHz.
-    assert indoor_loss_db(setting, 10, F) == pytest.approx(loss_db, abs=DB)
-
-
-@pytest.mark.parametrize(
-    ("setting", "distance_m"),
-    [("office, in sight", 1.9), ("office, out of sight", 31), ("corridor, out of sight", 3.9)],
-)
-def test_indoor_outside_its_range_is_no_number(setting, distance_m):
-    answer = indoor_loss_db(setting, distance_m, F)
-    assert isinstance(answer, NotValid)
-    assert "holds from" in answer.reason
 
 
 @pytest.mark.parametrize(
