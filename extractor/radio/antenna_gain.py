@@ -23,12 +23,6 @@ FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
 DEFAULT_PITCH_DEG = 12.8
 """Taken where a helix's pitch angle is not given: middle of the usual 12 to 14 degrees."""
 
-BEST_CIRCUMFERENCE_WL = 1.1
-"""Taken where a helix's circumference is not given: about where its gain peaks."""
-
-MODEL_SPREAD_DB = 1.5
-"""How far a well-made helix may exceed the empirical formulas (from moment-method runs)."""
-
 
 # --- beamwidth ----------------------------------------------------------------------------
 
@@ -83,31 +77,6 @@ def kraus_helix_gain_dbi(
     return 10 * math.log10(constant * circumference_wl**2 * length_wl)
 
 
-def king_wong_gain_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float | NotValid:
-    """Peak gain of a helix after King and Wong 1980, in dBi (formula from memory).
-
-    ``8.3 C^(sqrt(N+2)-1) L^0.8 (tan 12.5 / tan pitch)^(sqrt(N)/2)``; 5 to 35 turns, C up to
-    1.15, pitch 12 to 15 deg.
-    """
-    invalid = _outside_king_wong(turns, circumference_wl, pitch_deg)
-    if invalid:
-        return invalid
-    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
-    pitch_ratio = math.tan(math.radians(12.5)) / math.tan(math.radians(pitch_deg))
-    peak = 8.3 * circumference_wl ** (math.sqrt(turns + 2) - 1) * length_wl**0.8
-    return 10 * math.log10(peak * pitch_ratio ** (math.sqrt(turns) / 2))
-
-
-def emerson_gain_dbi(length_wl: float) -> float | NotValid:
-    """Greatest gain of a helix of this length after Emerson 1995, in dBi (from memory).
-
-    ``10.25 + 1.22 L - 0.0726 L^2`` for 2 to 7 wavelengths.
-    """
-    if not 2 <= length_wl <= 7:
-        return NotValid(f"Emerson holds for 2 to 7 wavelengths, not {length_wl:.2f}")
-    return 10.25 + 1.22 * length_wl - 0.0726 * length_wl**2
-
-
 def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
     if turns < 3:
         return NotValid(f"{turns:g} turns: the axial-mode formulas need 3 and more")
@@ -116,29 +85,6 @@ def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> N
     if not 12 <= pitch_deg <= 15:
         return NotValid(f"pitch {pitch_deg:g} deg: the formulas hold from 12 to 15 deg")
     return None
-
-
-def _outside_king_wong(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
-    if not 5 <= turns <= 35:
-        return NotValid(f"{turns:g} turns: King and Wong hold for 5 to 35")
-    if circumference_wl > 1.15:
-        return NotValid(f"circumference {circumference_wl:g}: King and Wong hold up to 1.15")
-    return _outside_kraus(turns, circumference_wl, pitch_deg)
-
-
-def believable_helix_gain_dbi(
-    turns: float, circumference_wl: float, pitch_deg: float
-) -> float | NotValid:
-    """Return the higher of King-Wong and Emerson, whichever hold, in dBi."""
-    answers = [
-        king_wong_gain_dbi(turns, circumference_wl, pitch_deg),
-        emerson_gain_dbi(helix_length_wl(turns, circumference_wl, pitch_deg)),
-    ]
-    outside = _outside_kraus(turns, circumference_wl, pitch_deg)
-    if outside:
-        return outside
-    gains = [answer for answer in answers if not isinstance(answer, NotValid)]
-    return max(gains) if gains else answers[0]
 
 
 HELIX_TABLE = Path(__file__).with_name("helix_gain.csv")

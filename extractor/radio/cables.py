@@ -58,31 +58,17 @@ CABLES = {
 }
 
 
-def cable_difference(a: Antenna, b: Antenna, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss of the line of `a` minus that of `b`; what one type of cable has in common cancels."""
-    if not (a.cable or b.cable or a.cable_m or b.cable_m or a.connectors or b.connectors):
-        notes.append("cable: none named, taken as the same for both")
-        return exactly(0.0)
-    whole = [_measured(one.cable, "dB") for one in (a, b)]
-    same_type = a.cable and cable_key(a.cable) == cable_key(b.cable)
-    if same_type and a.cable_m is not None and b.cable_m is not None and whole == [None, None]:
-        per_metre = _per_metre(a.cable, frequency_hz, notes)
-        coax = _times(per_metre, a.cable_m - b.cable_m)
-        return coax + (_connector_loss(a) - _connector_loss(b))
-    return cable_span(a, frequency_hz, notes) - cable_span(b, frequency_hz, notes)
-
-
-def cable_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss of one antenna's line with its range, cable and connectors."""
+def line_spans(antenna: Antenna, frequency_hz: float, notes: list[str]) -> tuple[Span, Span]:
+    """Loss of one antenna's cable and of its connectors, each with its range."""
     measured = _measured(antenna.cable, "dB")
     if measured is not None:
-        return exactly(measured)
-    joints = _connector_loss(antenna)
+        return exactly(measured), exactly(0.0)
     if antenna.cable_m is None and antenna.cable:
         notes.append(f"{antenna.antenna}: no cable length given, its connectors alone counted")
-    if not antenna.cable_m:
-        return joints
-    return _times(_per_metre(antenna.cable, frequency_hz, notes), antenna.cable_m) + joints
+    length_m, coax = antenna.cable_m or 0.0, exactly(0.0)
+    if length_m:
+        coax = _times(_per_metre(antenna.cable, frequency_hz, notes), length_m)
+    return coax, _connector_loss(antenna)
 
 
 def _connector_loss(antenna: Antenna) -> Span:

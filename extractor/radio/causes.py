@@ -180,7 +180,7 @@ class Suspects:
         return [
             self._cause(name, Span(middle, size.low_db, size.high_db), True)
             for name, (middle, size) in steps.items()
-            if abs(middle) >= LEAST_DB or size.high_db - size.low_db >= 10 * LEAST_DB
+            if abs(middle) >= LEAST_DB or size.high_db - size.low_db > 12 * LEAST_DB
         ]
 
     def open(self, counted: Collection[str]) -> list[Cause]:
@@ -217,7 +217,7 @@ class Suspects:
         """Of what is counted: title, clip, what it shows if so and if not."""
         weak, other = self.weaker.antenna, self.other.antenna
         shows, width, spread = self.shows, self.width_deg, self.about.scenes[0].azimuth_deg
-        lost = scatter_loss_db(width, spread, TURN_DEG) - scatter_loss_db(width, spread)
+        lost = float(scatter_loss_db(width, spread, TURN_DEG) - scatter_loss_db(width, spread))
         direct = min(20.0, 12 * (TURN_DEG / width) ** 2)
         pair = f"{weak}, then {other}, in plain view, equal pads in all lines"
         seen = -self.sign * self.expected.middle["ports"]

@@ -8,54 +8,55 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from extractor.radio.link_budget import Span
 
+Floats = NDArray[np.float64]
 
-def power(level_db: float) -> float:
+
+def power(level_db: ArrayLike) -> Floats:
     """Power ratio of a level in dB; 0 at minus infinity."""
-    return 10 ** (level_db / 10)
+    return np.power(10.0, np.asarray(level_db, float) / 10)
 
 
-def decibels(ratio: float) -> float:
+def decibels(ratio: ArrayLike) -> Floats:
     """Level in dB of a power ratio of 0 and more."""
-    return 10 * math.log10(ratio) if ratio > 0 else -math.inf
+    with np.errstate(divide="ignore"):
+        return np.asarray(10 * np.log10(ratio))
 
 
-def added_db(ports_db: Sequence[float]) -> float:
-    """Give the combined level of ports whose signals are added (maximal-ratio combining), in dB.
+def added_db(ports_db: ArrayLike) -> Floats:
+    """Give the combined level of ports whose signals are added (maximal ratio), in dB.
 
-    The signal-to-noise ratios add: Brennan 1959 (formula from memory).
+    The signal-to-noise ratios add: Brennan 1959 (formula from memory). Ports along the first axis.
     """
-    return decibels(math.fsum(map(power, ports_db)))
+    return decibels(power(ports_db).sum(axis=0))
 
 
-def picked_db(ports_db: Sequence[float]) -> float:
+def picked_db(ports_db: ArrayLike) -> Floats:
     """Level of the best port, which selection shows where nothing fades, in dB."""
-    return max(ports_db)
+    return np.asarray(ports_db, float).max(axis=0)
 
 
-def picked_in_fading_db(ports_db: Sequence[float]) -> float:
+def picked_in_fading_db(ports_db: ArrayLike) -> Floats:
     """Mean level of the best port where each fades by itself (Rayleigh), in dB.
 
     Mean of the largest of independent exponentials with the ports' means, by inclusion and
     exclusion: the sum over all sets of ports of ``-+ 1 / sum(1 / mean)``. With n equal ports it
     is ``1 + 1/2 + ... + 1/n`` times one of them (Brennan 1959).
     """
-    means = [power(one) for one in ports_db if one > -math.inf]
-    if math.inf in means:
-        return math.inf
-    sets = (s for n in range(1, len(means) + 1) for s in itertools.combinations(means, n))
-    return decibels(math.fsum((-1) ** (len(s) + 1) / sum(1 / mean for mean in s) for s in sets))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rates = 1 / power(ports_db)
+        count = range(1, len(rates) + 1)
+        sets = (list(s) for n in count for s in itertools.combinations(range(len(rates)), n))
+        return decibels(sum((-1) ** (len(s) + 1) / rates[s].sum(axis=0) for s in sets))
 
 
 #: Ways in which a receiver may use its ports; the first is taken where one figure is needed.
-RECEIVERS: tuple[Callable[[Sequence[float]], float], ...] = (
-    added_db,
-    picked_db,
-    picked_in_fading_db,
-)
+RECEIVERS = (added_db, picked_db, picked_in_fading_db)
 
 
 def own_difference_db(shown_db: float, load_db: float) -> float:
@@ -75,8 +76,9 @@ def own_difference_db(shown_db: float, load_db: float) -> float:
         ``10 log10((10^(shown/10) - (1 - w)) / w)``; minus infinity where the bracket is not
         positive, so that nothing but an upper end can be told.
     """
-    others = power(load_db)
-    return decibels((power(shown_db) - others) / (1 - others)) if load_db < 0 else math.nan
+    others = float(power(load_db))
+    left = max(0.0, float(power(shown_db)) - others)
+    return float(decibels(left / (1 - others))) if load_db < 0 else math.nan
 
 
 def own_difference(shown: Span, load: Span) -> Span | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,9 +10,8 @@ from extractor.radio import link_budget
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.link_budget import Span, exactly
 from extractor.radio.propagation import NotValid
-from extractor.radio.ratings import Rating, rate
+from extractor.radio.ratings import rate
 from extractor.session.antennas import CIRCULAR, Antenna
-from extractor.session.numerals import parse_number
 
 RATING_TOLERANCE_DB = 1.0
 """How far a plausible rated gain may be off (common practice, no source)."""
@@ -35,7 +33,6 @@ FAR_BESIDE_DB = 20.0
 """Most that aiming wide of the main lobe is taken to cost (common practice, no source)."""
 
 UNKNOWN = Span(None, -math.inf, math.inf)
-CABLE_BAND_HZ = (5.6e9, 6.0e9)
 
 
 @dataclass(frozen=True)
@@ -51,79 +48,27 @@ class Transmitter:
 
 def gain_span(antenna: Antenna, frequency_hz: float, tolerance_db: float, notes: list[str]) -> Span:
     """Gain with its range: the rating where plausible, else what the arithmetic believes."""
-    rating = rate(antenna, frequency_hz)
-    rated, believable = antenna.gain_dbi, rating.believable_dbi
+    rating, name = rate(antenna, frequency_hz), antenna.antenna
+    rated, believed = antenna.gain_dbi, rating.believed
     if rated is None:
-        if believable is None:
-            notes.append(f"{antenna.antenna}: no gain given and nothing to estimate it from")
+        if believed is None:
+            notes.append(f"{name}: no gain given and nothing to estimate it from")
             return UNKNOWN
-        notes.append(f"{antenna.antenna}: no rating; {believable:.1f} dBi from its build")
-        return Span(believable, believable - 1.5, believable + 1.5)
-    if rating.verdict in ("optimistic", "not credible"):
-        return _doubted_gain(antenna, rated, rating, notes)
+        notes.append(f"{name}: no rating; its build gives {rating.reason}")
+        return believed
+    if rating.verdict == "plausible":
+        return Span(rated, rated - tolerance_db, rated + tolerance_db)
     if rating.verdict == "can't be judged":
         below, above = UNJUDGED_DB
-        notes.append(f"{antenna.antenna}: rated {rated:g} dBi can't be judged: {rating.reason}")
+        notes.append(f"{name}: rated {rated:g} dBi can't be judged: {rating.reason}")
         return Span(rated, rated - below, rated + above)
-    return Span(rated, rated - tolerance_db, rated + tolerance_db)
-
-
-def _doubted_gain(antenna: Antenna, rated: float, rating: Rating, notes: list[str]) -> Span:
-    if rating.believable_dbi is None:
-        notes.append(f"{antenna.antenna}: rating {rated:g} dBi is {rating.verdict}; no better one")
+    if believed is None:
+        notes.append(f"{name}: rating {rated:g} dBi is {rating.verdict}; no better one")
         return Span(None, -math.inf, rated)
-    believable = rating.believable_dbi
-    notes.append(
-        f"{antenna.antenna}: rated {rated:g} dBi, taken as {believable:.1f} ({rating.verdict})"
-    )
-    # A rating that can't be so sets no upper end; well made, the build gives 1.5 dB more.
-    high = rated if rating.verdict == "optimistic" else believable + 1.5
-    return Span(believable, believable - 1.5, max(believable, high))
-
-
-# --- cable --------------------------------------------------------------------------------
-
-
-def cable_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss of one antenna's cable with its range, connectors not counted."""
-    measured = _measured(antenna.cable, "dB")
-    if measured is not None:
-        return exactly(measured)
-    if antenna.cable_m is None:
-        notes.append(f"{antenna.antenna}: no cable length given, taken as none")
-        return exactly(0.0)
-    if antenna.cable_m == 0:
-        return exactly(0.0)
-    per_metre = cable_loss_per_m(antenna.cable, frequency_hz, notes)
-    value = None if per_metre.value_db is None else per_metre.value_db * antenna.cable_m
-    return Span(value, per_metre.low_db * antenna.cable_m, per_metre.high_db * antenna.cable_m)
-
-
-def _measured(cable: str, unit: str) -> float | None:
-    found = re.fullmatch(rf"([\d.,]+)\s*{unit}", cable.strip(), re.IGNORECASE)
-    return parse_number(found[1]) if found else None
-
-
-def cable_loss_per_m(cable: str, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss per metre of a type of `link.CABLES`, or as measured (``2.5 dB/m``)."""
-    measured = _measured(cable, r"dB\s*/\s*m")
-    if measured is not None:
-        return exactly(measured)
-    known = link_budget.CABLES.get(cable_key(cable))
-    if known is None:
-        notes.append(f"cable {cable or 'of unknown type'}: 1.0 to 3.7 dB/m assumed; measure it")
-        return Span(None, 1.0, 3.7)
-    if not CABLE_BAND_HZ[0] <= frequency_hz <= CABLE_BAND_HZ[1]:
-        notes.append(f"cable {cable}: the table holds at 5.6 to 6.0 GHz only; measure it")
-        return Span(None, 0.0, known.high_db_per_m)
-    notes.append(f"cable {cable}: {known.loss_db_per_m:g} dB/m ({known.basis})")
-    return Span(known.loss_db_per_m, known.low_db_per_m, known.high_db_per_m)
-
-
-def cable_key(cable: str) -> str:
-    """Name of its type in the table, else what is written without spaces and signs."""
-    key = re.sub(r"[^a-z0-9]", "", cable.casefold())
-    return next((name for name in link_budget.CABLES if key.startswith(name)), key)
+    notes.append(f"{name}: rated {rated:g} dBi, not taken ({rating.verdict}): {rating.reason}")
+    # A rating that can't be so sets no upper end.
+    high = max(rated, believed.high_db) if rating.verdict == "optimistic" else believed.high_db
+    return Span(believed.value_db, believed.low_db, high)
 
 
 # --- polarisation -------------------------------------------------------------------------

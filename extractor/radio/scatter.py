@@ -11,6 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from extractor.radio.combining import Floats, decibels, power
+
 WIDTH_PER_SPREAD2 = 8 * math.log(2)
 """Square of the half-power width of a Gaussian over its standard deviation."""
 
@@ -34,7 +39,7 @@ def spreads_deg(frequency_hz: float) -> tuple[float, float]:
     return 10 ** (1.863 - 0.11 * lg), 10 ** (1.387 - 0.15 * lg)
 
 
-def scatter_loss_db(width_deg: float, spread_deg: float, off_deg: float = 0.0) -> float:
+def scatter_loss_db(width_deg: float, spread_deg: float, off_deg: ArrayLike = 0.0) -> Floats:
     """Give what a Gaussian beam loses in one plane on scattered power, in dB.
 
     Parameters
@@ -47,10 +52,11 @@ def scatter_loss_db(width_deg: float, spread_deg: float, off_deg: float = 0.0) -
         How far the beam is turned away from their middle.
     """
     beam2 = width_deg**2 / WIDTH_PER_SPREAD2
-    total2 = beam2 + spread_deg**2
     if math.isinf(beam2):
-        return 0.0
-    return 5 * math.log10(total2 / beam2) + 5 * off_deg**2 / total2 * math.log10(math.e)
+        return np.zeros(np.shape(off_deg))
+    total2 = beam2 + spread_deg**2
+    turned = np.square(off_deg) / total2 * math.log10(math.e)
+    return np.asarray(5 * (math.log10(total2 / beam2) + turned))
 
 
 def spread_seen_deg(seen_deg: float, own_deg: float) -> float:
@@ -68,8 +74,9 @@ class Scene:
     cross_polar_db: float
 
     def loss_db(
-        self, widths_deg: tuple[float, float], off_deg: float, aim_db: float, matched: float
-    ) -> float:
+        self, widths_deg: tuple[float, float], off_deg: ArrayLike, aim_db: ArrayLike,
+        matched: ArrayLike,
+    ) -> Floats:  # fmt: skip
         """Loss against the full gain on a matched direct wave, in dB.
 
         Parameters
@@ -81,17 +88,14 @@ class Scene:
         matched
             Share of the direct wave's power that the polarisations let pass, 0 to 1.
         """
-        ratio = 10 ** (self.cross_polar_db / 10)
-        mixed = (ratio * matched + 1 - matched) / (ratio + 1)
-        lost_db = scatter_loss_db(widths_deg[0], self.azimuth_deg, off_deg)
-        lost_db += scatter_loss_db(widths_deg[1], self.elevation_deg)
-        scattered = mixed * 10 ** (-lost_db / 10)
-        if math.isinf(self.k):
-            share = matched * 10 ** (-aim_db / 10)
-        else:
-            direct = matched * 10 ** (-aim_db / 10)
-            share = (self.k * direct + scattered) / (self.k + 1)
-        return -10 * math.log10(share) if share > 0 else math.inf
+        share = direct = np.asarray(matched) * power(-np.asarray(aim_db, float))
+        if not math.isinf(self.k):
+            ratio = 10 ** (self.cross_polar_db / 10)
+            mixed = (ratio * np.asarray(matched) + 1 - np.asarray(matched)) / (ratio + 1)
+            lost_db = scatter_loss_db(widths_deg[0], self.azimuth_deg, off_deg)
+            lost_db = lost_db + scatter_loss_db(widths_deg[1], self.elevation_deg)
+            share = (self.k * direct + mixed * power(-lost_db)) / (self.k + 1)
+        return -decibels(share)
 
 
 #: One direct wave and nothing else.

@@ -7,26 +7,25 @@ comes out is a range and, in the middle of all unknowns, one figure.
 
 from __future__ import annotations
 
-import functools
 import itertools
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from extractor.errors import TableError, UsageError
+from extractor.radio.cables import cable_key, line_spans
 from extractor.radio.calibration_findings import antennas_on_other_ports
-from extractor.radio.combining import RECEIVERS
+from extractor.radio.combining import RECEIVERS, Floats, power
 from extractor.radio.expectation import (
     ASSUMED_AIM_DEG,
     RATING_TOLERANCE_DB,
     Transmitter,
     beamwidth_deg,
-    cable_key,
-    cable_span,
     gain_span,
     mismatch_span,
     pointing_span,
@@ -147,7 +146,7 @@ class ExpectedDifference:
         """Return what is seen of a change on the antenna (0) or the reference (1), in dB."""
         own, *others = self.levels[which]
         combine = RECEIVERS[receiver]
-        return combine([own + change_db, *others]) - combine([own, *others])
+        return float(combine([own + change_db, *others]) - combine([own, *others]))
 
 
 def expected_differences(
@@ -204,16 +203,19 @@ def at(span: Span, sign: int) -> float:
     return middle if math.isfinite(middle) else math.nan
 
 
+def _ends(span: Span, signs: Floats) -> Floats:
+    return np.where(signs < 0, span.low_db, np.where(signs > 0, span.high_db, at(span, 0)))
+
+
 class _Side:
     """One antenna's terms, each unknown at its worst (-1), its best (+1) or in the middle (0)."""
 
     def __init__(self, antenna: Antenna, about: Circumstances, notes: list[str]) -> None:
-        hz = about.frequency_hz
+        hz, self.antenna = about.frequency_hz, antenna
         self.gain = gain_span(antenna, hz, RATING_TOLERANCE_DB, notes)
-        self.cable = cable_span(antenna, hz, notes)
+        self.cable, self.joints = line_spans(antenna, hz, notes)
         self.aim = pointing_span(antenna, hz, notes)
         self.mismatch = mismatch_span(antenna, hz, notes)
-        self.polarisation = functools.cache(functools.partial(polarisation_span, antenna))
         definite = antenna.polarisation not in ("", "circular", "linear")
         #: Names of its unknowns; what antennas have in common bears one name.
         self.keys = (
@@ -225,27 +227,30 @@ class _Side:
         self.off_deg = Span(off or 0.0, off or 0.0, ASSUMED_AIM_DEG if off is None else off)
         width, around = beamwidth_deg(antenna, hz) or DIPOLE_WIDTH_DEG, antenna.is_omnidirectional
         self.widths = (math.inf if around else width, DIPOLE_WIDTH_DEG if around else width)
-        spans = (self.gain, self.cable, None, self.aim, self.mismatch)
+        spans = (self.gain, self.cable, self.aim, self.mismatch)
+        names = ("gain", "cable", "pointing", "mismatch")
         #: Terms for which no single figure is known.
-        self.open = {n for n, one in zip(TERMS, spans, strict=True) if one and one.value_db is None}
+        self.open = {n for n, one in zip(names, spans, strict=True) if one.value_db is None}
         sent = possible_transmitters(about.transmitter)
-        if len(sent) > 1 or self.polarisation(sent[0]).value_db is None:
+        if len(sent) > 1 or polarisation_span(antenna, sent[0]).value_db is None:
             self.open.add("polarisation")
-        self.terms = functools.cache(self._terms)
-        self.level_db = functools.cache(self._level_db)
 
-    def _terms(self, signs: tuple[int, ...], sent: Transmitter) -> tuple[float, ...]:
-        """`TERMS`, losses negative."""
-        own, cable, tilt = signs
-        losses = (self.cable, cable), (self.polarisation(sent), tilt), (self.aim, own)
-        lost = (at(span, -sign) for span, sign in (*losses, (self.mismatch, own)))
-        return at(self.gain, own), *(-one for one in lost)
+    def terms(self, signs: Mapping[str, Floats], sent: Transmitter) -> list[Floats]:
+        """`TERMS` for each choice of signs, losses negative."""
+        own, cable, tilt = (signs[key] for key in self.keys)
+        lost = [
+            _ends(self.cable, -cable) + _ends(self.joints, -own),
+            _ends(polarisation_span(self.antenna, sent), -tilt),
+            *(_ends(span, -own) for span in (self.aim, self.mismatch)),
+        ]
+        return [_ends(self.gain, own), *(-one for one in lost)]
 
-    def _level_db(self, signs: tuple[int, ...], sent: Transmitter, scene: Scene) -> float:
+    def level_db(self, signs: Mapping[str, Floats], sent: Transmitter, scene: Scene) -> Floats:
+        """Level here for each choice of signs."""
         gain, cable, tilt, aim, mismatch = self.terms(signs, sent)
-        matched = min(1.0, 10 ** (tilt / 10))
-        lost = scene.loss_db(self.widths, at(self.off_deg, -signs[0]), -aim, matched)
-        return gain + cable + mismatch - lost
+        off = _ends(self.off_deg, -signs[self.keys[0]])
+        matched = np.minimum(1.0, power(tilt))
+        return gain + cable + mismatch - scene.loss_db(self.widths, off, -aim, matched)
 
 
 class _Trial:
@@ -263,49 +268,37 @@ class _Trial:
                 self.sides[name] = _Side(antenna, about, [])
         self.sent, self.scenes = possible_transmitters(about.transmitter), about.scenes
 
-    def choices(self) -> Iterator[tuple[dict[str, int], Transmitter, Scene]]:
-        """Every unknown at both ends, for each transmitter and scene that may be."""
-        by_antenna = (side.keys for side in self.sides.values())
-        names = dict.fromkeys(key for keys in zip(*by_antenna, strict=True) for key in keys)
-        names |= dict.fromkeys(self.open)
-        for ends in itertools.product((-1, 1), repeat=min(len(names), MOST_UNKNOWNS)):
-            signs = {name: ends[min(i, len(ends) - 1)] for i, name in enumerate(names)}
-            yield from ((signs, *rest) for rest in itertools.product(self.sent, self.scenes))
+    def ends(self) -> dict[str, Floats]:
+        """Every unknown at both ends, with every other one at each of its own."""
+        by_kind = zip(*(side.keys for side in self.sides.values()), strict=True)
+        names = list(dict.fromkeys([*itertools.chain(*by_kind), *self.open]))
+        count = min(len(names), MOST_UNKNOWNS)
+        signs = np.array(list(itertools.product((-1.0, 1.0), repeat=count))).T
+        return {name: signs[min(i, count - 1)] for i, name in enumerate(names)}
 
-    def row(self, signs: dict[str, int], sent: Transmitter, scene: Scene) -> list[list[float]]:
-        """For each receiver: terms, total, with the ports, here, and both steps."""
-        both = (self._side(name, signs) for name in self.names)
-        first, second = (side.terms(chosen, sent) for side, chosen in both)
+    def rows(self, signs: Mapping[str, Floats], sent: Transmitter, scene: Scene) -> Floats:
+        """Terms, total, with ports, here, both steps: shape (receivers, 10, choices)."""
+        first, second = (self.sides[name].terms(signs, sent) for name in self.names)
         terms = [a - b for a, b in zip(first, second, strict=True)]
         direct, here = (self.levels(signs, sent, one) for one in (DIRECT, scene))
-        total, own = math.fsum(terms), here[0][0] - here[1][0]
+        total, own = sum(terms), here[0][0] - here[1][0]
         rows = []
         for combine in RECEIVERS:
             ports, shown = (combine(one[0]) - combine(one[1]) for one in (direct, here))
             rows.append([*terms, total, ports, shown, own - total, shown - own])
-        return rows
-
-    def _side(self, name: str, signs: Mapping[str, int]) -> tuple[_Side, tuple[int, ...]]:
-        side = self.sides[name]
-        return side, tuple(signs.get(key, 0) for key in side.keys)
+        return np.array(rows)
 
     def levels(
-        self, signs: Mapping[str, int], sent: Transmitter, scene: Scene
-    ) -> list[list[float]]:
+        self, signs: Mapping[str, Floats], sent: Transmitter, scene: Scene
+    ) -> list[list[Floats]]:
         """Level of the antenna and of its companions, then those of the reference, in dB."""
-
-        def own(name: str) -> float:
-            side, chosen = self._side(name, signs)
-            return side.level_db(chosen, sent, scene)
-
-        pair = [own(name) for name in self.names]
-        unknown = {-1: -math.inf, 0: min(pair), 1: max(pair)}
+        own = {name: side.level_db(signs, sent, scene) for name, side in self.sides.items()}
+        pair = [own[name] for name in self.names]
+        for name in self.open:
+            sign, some, most = signs[name], np.minimum(*pair), np.maximum(*pair)
+            own[name] = np.where(sign < 0, -math.inf, np.where(sign > 0, most, some))
         return [
-            [level]
-            + [
-                (own(c.name) if c.antenna else unknown[signs.get(c.name, 0)]) - c.pad_db
-                for c in group
-            ]
+            [level, *(own[c.name] - c.pad_db for c in group)]
             for level, group in zip(pair, self.hung, strict=True)
         ]
 
@@ -315,35 +308,34 @@ def expected_difference(
 ) -> ExpectedDifference:
     """Say what to expect of `antenna` minus `reference` in these circumstances."""
     trial = _Trial((antenna, reference), about)
+    signs = trial.ends()
+    still = {name: np.zeros(1) for name in signs}
+    with np.errstate(invalid="ignore"):  # infinite where a gain is unknown
+        choices = itertools.product(trial.sent, trial.scenes)
+        tried = np.concatenate([trial.rows(signs, *one) for one in choices], axis=-1)
+        centre = np.mean([trial.rows(still, one, trial.scenes[0])[0] for one in trial.sent], axis=0)
+        levels = [trial.levels(still, one, trial.scenes[0]) for one in trial.sent]
     names = (*TERMS, "total", "ports", "here", "walls_step", "ports_step")
-    tried = zip(*(row for choice in trial.choices() for row in trial.row(*choice)), strict=True)
-    known = ([one for one in column if not math.isnan(one)] for column in tried)
-    ends = [column or [-math.inf, math.inf] for column in known]
-    middles = [(dict[str, int](), sent, trial.scenes[0]) for sent in trial.sent]
-    rows = [trial.row(*one)[0] for one in middles]
-    middle = dict(zip(names, map(_mean, zip(*rows, strict=True)), strict=True))
+    middle = {name: float(value) for name, (value,) in zip(names, centre, strict=True)}
     spans: dict[str, Any] = {}
     open_ = set.union(*(trial.sides[name].open for name in trial.names))
-    for name, column in zip(names, ends, strict=True):
-        low, high = min(column), max(column)
+    for i, name in enumerate(names):
+        known = tried[:, i][~np.isnan(tried[:, i])]
+        low, high = (known.min(), known.max()) if known.size else (-math.inf, math.inf)
         if name in open_ and high - low < SAME_DB:
             open_.remove(name)  # it is the same for both
         blank = name in open_ or (name not in TERMS and (open_ or (trial.open and name != "total")))
-        spans[name] = Span(None if blank or math.isnan(middle[name]) else middle[name], low, high)
-    levels = [trial.levels(*one) for one in middles]
+        value = None if blank or math.isnan(middle[name]) else middle[name]
+        spans[name] = Span(value, float(low), float(high))
     first, second = (
-        tuple(map(_mean, zip(*(one[i] for one in levels), strict=True))) for i in (0, 1)
+        tuple(float(np.mean(port)) for port in zip(*(one[i] for one in levels), strict=True))
+        for i in (0, 1)
     )
     notes = [*trial.notes, *polarisation_notes(antenna, reference, about.transmitter)]
     notes += _notes(about, trial.open)
     rest: dict[str, Any] = {"middle": middle, "levels": (first, second)}
     rest["notes"] = tuple(dict.fromkeys(notes))
     return ExpectedDifference(antenna.antenna, reference.antenna, **spans, **rest)
-
-
-def _mean(values: Iterable[float]) -> float:
-    listed = list(values)
-    return sum(listed) / len(listed)
 
 
 def _notes(about: Circumstances, unknown: Sequence[str]) -> list[str]:

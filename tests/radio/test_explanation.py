@@ -20,10 +20,10 @@ from extractor.session.antennas import Antenna
 F = 5.8e9
 STRONG = Antenna(
     "Strong", "helix", "rhcp", gain_dbi=13, axial_ratio_db=0, beamwidth_deg=39, turns=12,
-    circumference_wl=1.1, pointing_error_deg=0,
+    circumference_wl=1.1, pointing_error_deg=0, connectors=0,
 )  # fmt: skip
-PLAIN = Antenna("Plain", "omni", "rhcp", gain_dbi=2, axial_ratio_db=0)
-OTHER = Antenna("Other", "omni", "rhcp", gain_dbi=12, axial_ratio_db=0)
+PLAIN = Antenna("Plain", "omni", "rhcp", gain_dbi=2, axial_ratio_db=0, connectors=0)
+OTHER = Antenna("Other", "omni", "rhcp", gain_dbi=12, axial_ratio_db=0, connectors=0)
 IN_THE_OPEN = Circumstances(F, in_sight=True, transmitter=Transmitter("rhcp", 0.0))
 
 
