@@ -73,9 +73,8 @@ def pad_place_finding(calibration: Calibration, unit: str) -> list[Finding]:
     both = lines.size().index.intersection(transmitter.size().index)
     place, spread = pad_place(calibration.curve_runs), calibration.curve_spread
     if both.empty or not spread.dof:
-        return (
-            [] if place == "at the transmitter" else [_asking(float(runs["attenuation_db"].max()))]
-        )
+        most_db = float(runs["attenuation_db"].max())
+        return [] if place == "at the transmitter" else [_asking(most_db)]
     more = float((lines.mean() - transmitter.mean())[both].mean())
     variance = float((1 / lines.size() + 1 / transmitter.size())[both].sum()) / len(both) ** 2
     half = float(t.ppf(0.975, spread.dof)) * spread.sd * math.sqrt(variance)
