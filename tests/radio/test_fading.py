@@ -67,8 +67,8 @@ def test_number_of_fades_against_simulated_channels():
 
 def power_correlation(distance_mm, axis, width_deg):
     """Two spots, a Gaussian beam, directions of TR 38.901's office without line of sight."""
-    around = np.radians(np.linspace(-180, 180, 721))
-    up = np.radians(np.linspace(-90, 90, 361))
+    around = np.radians(np.linspace(-180, 180, 241))
+    up = np.radians(np.linspace(-90, 90, 121))
     azimuth, elevation = np.meshgrid(around, up)
     off = np.arccos(np.clip(np.cos(elevation) * np.cos(azimuth), -1, 1))
     spread = [math.radians(x) for x in (58.9, 18.2, width_deg / math.sqrt(8 * math.log(2)))]
