@@ -1,4 +1,4 @@
-"""Radio arithmetic between two antennas: polarisation, pointing, mismatch, cable, ports.
+"""Radio arithmetic between two antennas: polarisation, pointing, mismatch, cable.
 
 Knows nothing of clips, series or comparisons. Losses are positive decibels. Every formula
 names its source; *from memory* means that the text of the source was not at hand. A formula
@@ -69,26 +69,6 @@ def mismatch_uncertainty_db(reflection_1: float, reflection_2: float) -> tuple[f
     """
     product = reflection_1 * reflection_2
     return 20 * math.log10(1 - product), 20 * math.log10(1 + product)
-
-
-# --- several ports ------------------------------------------------------------------------
-
-
-def diluted_change_db(change_db: float, ports: int) -> float:
-    """Change of the combined signal when one of several equal ports changes, in dB.
-
-    Maximal-ratio combining adds the signal-to-noise ratios (Brennan 1959, formula from
-    memory): ``10 log10((n - 1 + 10^(change/10)) / n)``.
-    """
-    return 10 * math.log10((ports - 1 + 10 ** (change_db / 10)) / ports)
-
-
-def selected_change_db(change_db: float, ports: int) -> float:
-    """Change of the best port, which is all that selection combining shows, in dB.
-
-    With other ports as good as the changed one was, a loss is hidden altogether.
-    """
-    return change_db if ports == 1 else max(change_db, 0.0)
 
 
 # --- polarisation -------------------------------------------------------------------------

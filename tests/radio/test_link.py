@@ -13,7 +13,6 @@ from extractor.radio.link_budget import (
     DIPOLE_GAIN_DBI,
     Span,
     cross_polar_discrimination_db,
-    diluted_change_db,
     dish_envelope_gain_dbi,
     exactly,
     fitted_cable_loss_db,
@@ -24,7 +23,6 @@ from extractor.radio.link_budget import (
     polarisation_loss_db,
     polarisation_loss_range_db,
     reflection_coefficient,
-    selected_change_db,
 )
 from extractor.radio.propagation import SPEED_OF_LIGHT_M_S, NotValid
 
@@ -70,21 +68,6 @@ def test_two_mismatches():
     # 20 log(1 +- Gamma1 Gamma2), 2:1 against 2:1.
     third = reflection_coefficient(2)
     assert mismatch_uncertainty_db(third, third) == pytest.approx((-1.02, 0.92), abs=DB)
-
-
-@pytest.mark.parametrize(
-    ("ports", "change_db", "shown_db"),
-    [(2, 9, 6.505), (2, 3, 1.754), (4, 9, 4.371), (4, 3, 0.965), (4, -3, -0.579), (1, 5, 5)],
-)
-def test_maximal_ratio_dilutes(ports, change_db, shown_db):
-    # Brennan 1959 (formula from memory): signal-to-noise ratios add.
-    assert diluted_change_db(change_db, ports) == pytest.approx(shown_db, abs=0.001)
-
-
-def test_selection_shows_the_best_port_only():
-    assert selected_change_db(9, 2) == 9
-    assert selected_change_db(-3, 2) == 0
-    assert selected_change_db(-3, 1) == -3
 
 
 @pytest.mark.parametrize(

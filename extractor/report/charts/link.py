@@ -101,8 +101,8 @@ _Range = tuple[float, float, float]
 
 
 def _expected_range(one: Judgement) -> _Range:
-    value = one.expected.value_db
-    return (math.nan if value is None else value, one.expected.low_db, one.expected.high_db)
+    here = one.expected.here
+    return (math.nan if here.value_db is None else here.value_db, here.low_db, here.high_db)
 
 
 def _measured_range(one: Judgement) -> _Range:
