@@ -7,7 +7,6 @@ building that nobody measured. In plain view levels change less.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from extractor.errors import UsageError
 from extractor.radio.propagation import wavelength_m
@@ -24,8 +23,6 @@ together where a directional antenna looks one way."""
 SLIDE_M = 40 * wavelength_m(5.8e9)
 """Path over which a moving antenna's mean leaves the fading out: 40 wavelengths, Lee 1985 (from
 memory); 2.07 m."""
-
-TYPICAL_WIDTHS_MHZ = (10.0, 20.0, 40.0)
 
 
 def independent_fades(bandwidth_hz: float, delay_spread_s: float) -> float:
@@ -87,8 +84,7 @@ def spots_told(half_width_db: float, width_mhz: float | None, ports: int) -> lis
     lines = [
         f"Behind walls, {alike}; a difference of two known to +/- {half_width_db:g} dB (95 %):"
     ]
-    widths: Sequence[float] = TYPICAL_WIDTHS_MHZ if width_mhz is None else (width_mhz,)
-    for width in widths:
+    for width in (10.0, 20.0, 40.0) if width_mhz is None else (width_mhz,):
         sd_db = fading_sd_db(ports * independent_fades(width * 1e6, OFFICE_DELAY_SPREAD_S))
         known, estimated = (spots_needed(half_width_db, sd_db, estimated=e) for e in (False, True))
         lines.append(

@@ -120,12 +120,6 @@ def polarisation_loss_range_db(
     return min(aligned, crossed), max(aligned, crossed)
 
 
-def cross_polar_discrimination_db(axial_ratio_db: float) -> float:
-    """How far a circular antenna keeps the hands apart, ``20 log10((r+1)/(r-1))``, in dB."""
-    ratio = 10 ** (axial_ratio_db / 20)
-    return math.inf if ratio <= 1 else 20 * math.log10((ratio + 1) / (ratio - 1))
-
-
 # --- pointing -----------------------------------------------------------------------------
 
 MAIN_LOBE_REACH = 0.6

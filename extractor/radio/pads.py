@@ -66,28 +66,26 @@ def pad_place_finding(calibration: Calibration, unit: str) -> list[Finding]:
     """Hold pads in the lines against the same at the transmitter, or ask for that test."""
     runs = pd.concat([calibration.curve_runs, calibration.other_runs])
     runs = runs[runs["attenuation_db"] > 0]
-    sent = _at_transmitter(runs)
-    lines, transmitter = (
-        runs[which].groupby("attenuation_db")[calibration.measure] for which in (~sent, sent)
+    sent, wrong = _at_transmitter(runs), pad_place(calibration.curve_runs) != "at the transmitter"
+    means = (
+        runs[which].groupby("attenuation_db")[calibration.measure].agg(["mean", "size"])
+        for which in (~sent, sent)
     )
-    both = lines.size().index.intersection(transmitter.size().index)
-    place, spread = pad_place(calibration.curve_runs), calibration.curve_spread
+    both = pd.concat(means, axis=1, join="inner").set_axis(["lines", "n", "sent", "m"], axis=1)
+    spread = calibration.curve_spread
     if both.empty or not spread.dof:
-        return (
-            [] if place == "at the transmitter" else [_asking(float(runs["attenuation_db"].max()))]
-        )
-    more = float((lines.mean() - transmitter.mean())[both].mean())
-    variance = float((1 / lines.size() + 1 / transmitter.size())[both].sum()) / len(both) ** 2
-    half = float(t.ppf(0.975, spread.dof)) * spread.sd * math.sqrt(variance)
-    found = "no interference seen."
+        return [_asking(float(runs["attenuation_db"].max()))] if wrong else []
+    more = float((both["lines"] - both["sent"]).mean())
+    error = spread.sd * math.sqrt((1 / both["n"] + 1 / both["m"]).sum()) / len(both)
+    half = float(t.ppf(0.975, spread.dof)) * error
+    found = "no interference seen"
     if more > half:
-        found = "interference comes in with the signal, and pads in the lines weaken it too."
-        if place != "at the transmitter":
-            found += " Differences in dB off this curve come out too large."
-    steps = ", ".join(f"{step:g}" for step in both)
+        found = "interference comes in with the signal, and pads in the lines weaken it too"
+        found += "; differences in dB off this curve come out too large" if wrong else ""
     sentence = (
-        f"Pads of {steps} dB in the lines against the same at the transmitter: {more:+.1f} {unit} "
-        f"(95 % interval {more - half:+.1f} to {more + half:+.1f}); {found}"
+        f"Pads of {', '.join(f'{step:g}' for step in both.index)} dB in the lines against the same "
+        f"at the transmitter: {more:+.1f} {unit} (95 % interval {more - half:+.1f} to "
+        f"{more + half:+.1f}): {found}."
     )
     how = "Columns padded and attenuation_db; t interval from the spread of runs at one step."
     return [Finding("calibration_pad_place", sentence, how)]

@@ -15,6 +15,7 @@ from extractor.radio.fading import (
     spots_needed,
     spots_told,
 )
+from tests.command_line import run
 
 WAVELENGTH_MM = 299_792_458 / 5.8e9 * 1000
 
@@ -66,8 +67,8 @@ def test_number_of_fades_against_simulated_channels():
 
 def power_correlation(distance_mm, axis, width_deg):
     """Two spots, a Gaussian beam, directions of TR 38.901's office without line of sight."""
-    around = np.radians(np.linspace(-180, 180, 721))
-    up = np.radians(np.linspace(-90, 90, 361))
+    around = np.radians(np.linspace(-180, 180, 241))
+    up = np.radians(np.linspace(-90, 90, 121))
     azimuth, elevation = np.meshgrid(around, up)
     off = np.arccos(np.clip(np.cos(elevation) * np.cos(azimuth), -1, 1))
     spread = [math.radians(x) for x in (58.9, 18.2, width_deg / math.sqrt(8 * math.log(2)))]
@@ -115,3 +116,14 @@ def test_what_is_told():
     assert "5 spots" in " ".join(spots_told(2, 20, 4))
     with pytest.raises(UsageError, match="or more"):
         spots_told(0, 20, 1)
+
+
+def test_the_command_takes_the_channel_of_the_session_and_the_ports(tmp_path):
+    assert "11 spots" in run("plan", "--spots", 2)[1]
+    (tmp_path / "session.toml").write_text("width_mhz = 20\n")
+    code, told, _ = run("plan", tmp_path, "--spots", 2, "--ports", "P,Q,R,S")
+    assert code == 0
+    assert told.splitlines()[0].startswith("Behind walls, 4 ports with equal antennas")
+    assert "  20 MHz: spots differ by 1.5 dB (sd); 5 spots" in told
+    assert "10 MHz" not in told
+    assert run("plan", "--spots", 0)[0] == 2
