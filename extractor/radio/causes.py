@@ -228,7 +228,7 @@ class Suspects:
         )
         return {
             "rating": (f"{weak}'s rating", pair, seen, seen + shows(loss)),
-            "cable": (f"{weak}'s cable", f"{other} on it", self.swap_shows(-step), 0.0),
+            "cable": (f"{weak}'s cable", f"{other} on {weak}'s cable", self.swap_shows(-step), 0.0),
             "polarisation": ("polarisation", *self._hand()),
             "aim": (f"{weak}'s aim", side, shows(step), shows(-3.0)),
             "mismatch": ("mismatch", f"{weak} behind a pad of 3 dB", shows(step - 3), shows(-3.0)),
