@@ -117,7 +117,10 @@ def _show_expected(report: LinkReport) -> None:
     rows = []
     for one in report.expected:
         values = [_number(getattr(one, name).value_db) for name in names]
-        ranges = map(_range, (one.total, one.ports, one.here))
+        ranges = (
+            f"{_number(span.value_db)} ({_range(span)})"
+            for span in (one.total, one.ports, one.here)
+        )
         rows.append((one.antenna, *values, *ranges))
     table(("antenna", *names, "alone, in sight", "with the ports", "and walls"), rows)
     if report.judgements:

@@ -173,7 +173,8 @@ def _report(
             expected_difference(one, base, about) for one in receiving if one is not base
         ),
         remarks=(
-            *_remarks(conditions, antennas, sending, about),
+            *near_field_antennas(antennas, about),
+            *_path(conditions, sending, about),
             *_radiating(conditions, antennas, sending, runs),
         ),
     )
@@ -250,6 +251,12 @@ def _with_runs(
         worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
         shares = {str(name): float(share) for name, share in worst.items()}
     positions = runs["position"].dropna().nunique() if "position" in runs.columns else 0
+    # The runs carry session.toml, and what a column of runs.csv put in its place.
+    sight = {
+        key: runs[key].dropna().mode()[0]
+        for key in ("walls", "line_of_sight")
+        if key in runs.columns and runs[key].notna().any()
+    }
     seen = [
         (spread_seen_deg(beam.low_deg, own), spread_seen_deg(beam.high_deg, own))
         for name, beam in sweep.beams.items()
@@ -258,6 +265,7 @@ def _with_runs(
     ]
     return replace(
         bare,
+        in_sight=_in_sight(sight),
         companions=companions_of(runs, antennas),
         positions=int(positions),
         ceiling_share=shares,
@@ -296,14 +304,6 @@ def _both_ways(pairs: pd.DataFrame, unit: str) -> dict[tuple[str, str], Measured
 
 
 # --- remarks ------------------------------------------------------------------------------
-
-
-def _remarks(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], sending: Antenna | None,
-    circumstances: Circumstances,
-) -> list[str]:  # fmt: skip
-    remarks = near_field_antennas(antennas, circumstances)
-    return remarks + _path(conditions, sending, circumstances)
 
 
 def _path(

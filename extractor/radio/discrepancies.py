@@ -65,28 +65,38 @@ class Judgement:
 
     @property
     def sentence(self) -> str:
-        """The judgement in words."""
-        a, b = self.antenna, self.reference
+        """The judgement in words, and what it asks for."""
+        pair, ask = f"{self.antenna} against {self.reference}", ""
+        if self.expected.polarisation.value_db is None:
+            ask = " Polarisation isn't given for all and may hide 3 to 20 dB: fill antennas.csv."
         if self.agreement == "can't be told":
-            return f"{a} against {b}: expectation and measurement can't be compared."
+            return f"{pair}: expectation and measurement can't be compared.{ask}"
         if self.agreement == "agrees":
-            return f"{a} against {b}: measured as physics expects here."
+            return f"{pair}: measured as physics expects here.{ask}"
+        return f"{self._surprise()}{ask}"
+
+    def _surprise(self) -> str:
+        here = self.expected.here
         start = self.expected.middle["gain"] if self.rated_db is None else self.rated_db
-        lead = f"{a}, {'rated' if self.rated_db is not None else 'expected'} {_against(start, b)}"
-        said = f"{lead}, measures {self._measured()}"
+        word = "expected" if self.rated_db is None else "rated"
+        said = (
+            f"{self.antenna}, {word} {_against(start, self.reference)}, measures {self._measured()}"
+        )
         steps = [
             f"{one.title} ({at(one.size, 0):+.1f} dB)"
             for one in self.causes
             if one.counted and abs(at(one.size, 0)) >= LEAST_DB
-        ]  # fmt: skip
-        here = self.expected.middle["here"]
-        turned = f"with {listed(steps)} the lead of {start:+.1f} becomes {here:+.1f} dB"
+        ]
+        turned = (
+            f"{f'with {listed(steps)} ' if steps else ''}the lead of {start:+.1f} becomes "
+            f"{self.expected.middle['here']:+.1f} dB ({here.low_db:+.1f} to {here.high_db:+.1f})"
+        )
         if self.agreement == "explained":
             return f"{said}, which physics allows here: {turned}."
         first = next((one for one in self.causes if not (one.counted or one.excluded)), None)
         look = "" if first is None else f" Look first at {first.title}: {first.clip}."
-        over = f"{abs(self.left_over_db):.1f} dB at least are left over"
-        return f"{said}: {over}{f', though {turned}' if steps else ''}.{look}"
+        over = abs(self.left_over_db)
+        return f"{said}: {over:.1f} dB at least are left over, though {turned}.{look}"
 
     def _measured(self) -> str:
         one = self.measured

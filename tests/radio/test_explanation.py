@@ -288,3 +288,13 @@ def test_too_close_for_gain():
     assert "distance" in names(judged(-6, -7, -5, about=near, antenna=large))
     assert "distance" not in names(judged(-6, -7, -5, antenna=large))
     assert {"overload"} <= set(names(judged(-6, -7, -5, about=near)))
+
+
+def test_the_sentence_asks_for_a_polarisation_that_is_not_given():
+    blank = replace(STRONG, polarisation="")
+    about = replace(IN_THE_OPEN, transmitter=Transmitter())
+    for value, low, high in ((11.0, 9, 13), (-30, -31, -29), (math.nan,) * 3):
+        assert judged(value, low, high, about=about, antenna=blank).sentence.endswith(
+            "may hide 3 to 20 dB: fill antennas.csv."
+        )
+    assert "antennas.csv" not in judged(11.0, 9, 13).sentence

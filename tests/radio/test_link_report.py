@@ -203,6 +203,12 @@ def test_line_of_sight_is_checked_and_comes_before_walls(story):
     text = conditions.read_text()
     conditions.write_text(text.replace("= false", '= "yes"'))
     assert link_report(story).circumstances.in_sight is True
+    runs = story / "runs.csv"
+    first, *rest = runs.read_text().splitlines()
+    runs.write_text("\n".join([f"{first},line_of_sight", *(f"{row},true" for row in rest)]) + "\n")
+    conditions.write_text(text)
+    assert link_report(story).circumstances.in_sight is True  # the column comes first
+    runs.write_text("\n".join([first, *rest]) + "\n")
     conditions.write_text(text.replace("line_of_sight = false\n", ""))
     assert link_report(story).circumstances.in_sight is False  # three walls
     conditions.write_text(text.replace("= false", '= "perhaps"'))
