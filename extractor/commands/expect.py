@@ -57,6 +57,7 @@ def show(report: LinkReport) -> None:
 
     for one in report.surprises:
         _show_surprise(one)
+    if report.surprises:
         say(f"  How we know: {HOW_WE_KNOW}\n")
     _show_expected(report)
     say("Ratings")

@@ -94,6 +94,14 @@ def plan(
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
+    tell: Annotated[
+        str,
+        typer.Option(
+            help="Instead of planning: add the clips that tell this cause, as expect names it.",
+            metavar="CAUSE",
+            show_default=False,
+        ),
+    ] = "",
     spots: Annotated[
         float | None,
         typer.Option(
@@ -105,6 +113,13 @@ def plan(
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)
+    if tell and session is not None:
+        from extractor.report.tell_sheet import write_tell
+
+        cause, *paths = write_tell(session, tell)
+        say(f"{cause.clip}: {cause.if_so_db:+.1f} dB if so, {cause.if_not_db:+.1f} dB if not")
+        say(f"Written: {', '.join(map(str, paths))} (print it, mind its cautions)")
+        return
     if spots is not None:
         _echo_spots(spots, session, max(1, len(sockets)))
         return

@@ -207,7 +207,10 @@ class Suspects:
 
     def _cause(self, name: str, size: Span, counted: bool, most_db: float = 0.0) -> Cause:
         subject = self.other if name in ("cable", "connector") else self.weaker
-        clips = self._clips(abs(at(size, 0)), self.sign * at(size, 0)) if counted else {}
+        step = abs(at(size, 0))
+        # Nothing is expected of it: then its clip tells the most that it may do.
+        step = step if step >= LEAST_DB else max(-size.low_db, size.high_db)
+        clips = self._clips(step, self.sign * at(size, 0)) if counted else {}
         title, clip, so, otherwise = {**self._open_clips(most_db), **clips}[name]
         swept = name == "aim" and self.weaker.antenna in self.about.turned
         verdict = "excluded: it was turned in steps" if swept else ""
@@ -228,7 +231,7 @@ class Suspects:
         )
         return {
             "rating": (f"{weak}'s rating", pair, seen, seen + shows(loss)),
-            "cable": (f"{weak}'s cable", f"{other} on it", self.swap_shows(-step), 0.0),
+            "cable": (f"{weak}'s cable", f"{other} on {weak}'s cable", self.swap_shows(-step), 0.0),
             "polarisation": ("polarisation", *self._hand()),
             "aim": (f"{weak}'s aim", side, shows(step), shows(-3.0)),
             "mismatch": ("mismatch", f"{weak} behind a pad of 3 dB", shows(step - 3), shows(-3.0)),
