@@ -130,7 +130,7 @@ def helix_gain_dbi(
         gains = [helix_table_dbi(turns, c, pitch) for c in around for pitch in pitches]
     except ValueError:
         return NotValid(
-            "known for 3 to 35 turns, circumferences of 0.75 to 1.4, pitches of 12 to 15"
+            "outside 3 to 35 turns, circumferences of 0.75 to 1.4, pitches of 12 to 15 deg"
         )
     # Of pitches not given the middle one stands for all; of circumferences none does.
     value = gains[len(gains) // 2] if circumference_wl is not None else None
