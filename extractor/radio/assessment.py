@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -79,14 +79,14 @@ class LinkReport:
     circumstances: Circumstances
     ratings: tuple[Rating, ...]
     expected: tuple[ExpectedDifference, ...]
-    calibration: CalibrationReport | None
-    judgements: tuple[Judgement, ...]
-    surprises: tuple[Judgement, ...]
-    sweep: pd.DataFrame
-    findings: tuple[Finding, ...]
     remarks: tuple[str, ...]
-    unit: str
-    threshold: float | None
+    calibration: CalibrationReport | None = None
+    judgements: tuple[Judgement, ...] = ()
+    surprises: tuple[Judgement, ...] = ()
+    sweep: pd.DataFrame = field(default_factory=pd.DataFrame)
+    findings: tuple[Finding, ...] = ()
+    unit: str = ""
+    threshold: float | None = None
 
 
 def link_report(
@@ -172,17 +172,10 @@ def _report(
         expected=tuple(
             expected_difference(one, base, about) for one in receiving if one is not base
         ),
-        calibration=None,
-        judgements=(),
-        surprises=(),
-        sweep=pd.DataFrame(),
-        findings=(),
         remarks=(
             *_remarks(conditions, antennas, sending, about),
             *_radiating(conditions, antennas, sending, runs),
         ),
-        unit="",
-        threshold=None,
     )
 
 

@@ -7,9 +7,11 @@ common practice, no source.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from extractor.radio.expectation import beamwidth_deg
 from extractor.radio.fading import (
@@ -23,6 +25,7 @@ from extractor.radio.propagation import far_field_distance_m
 from extractor.radio.scatter import scatter_loss_db
 from extractor.radio.situation import Circumstances, ExpectedDifference, at
 from extractor.session.antennas import CIRCULAR, Antenna
+from extractor.session.csv_tables import read_table
 
 TURN_DEG = 30.0
 PAD_DB = 30.0
@@ -37,13 +40,14 @@ STEPS = {
 }
 """Causes that are counted, and what holds them in `ExpectedDifference`."""
 
-OPEN_DB = {
-    **{"connector": 20.0, "hand": 0.0, "spot": 0.0, "body": 10.0, "interference": 10.0},
-    **{"ceiling": 10.0, "overload": 10.0, "band": 5.0, "spacing": 3.0, "distance": 3.0},
-}
-"""What each may cost on one port (common practice, no source); hand and spot by the session."""
+TABLE = Path(__file__).with_suffix(".csv")
+"""Title and clip of each cause, and what the open ones may cost on one port in dB (common practice,
+no source; hand and spot by the session)."""
 
-Row = tuple[str, str, float, float]
+
+@functools.cache
+def _texts() -> dict[str, dict[str, str]]:
+    return {row["name"]: dict(row) for row in read_table(TABLE).rows}
 
 
 @dataclass(frozen=True)
@@ -187,8 +191,9 @@ class Suspects:
         """Return what the session doesn't say and what it could cost, beside what is counted."""
         about, weaker = self.about, self.weaker
         fades = independent_fades(about.width_hz, OFFICE_DELAY_SPREAD_S)
-        spots = 1.96 * fading_sd_db(fades) * math.sqrt(2 / max(1, about.positions))
-        most = OPEN_DB | {"spot": spots, "hand": self.hands_db}
+        most = {name: float(row["most_db"]) for name, row in _texts().items() if row["most_db"]}
+        most["spot"] = 1.96 * fading_sd_db(fades) * math.sqrt(2 / max(1, about.positions))
+        most["hand"] = self.hands_db
         possible = {
             "ceiling": about.ceiling_share.get(weaker.antenna, 0.0) > MOST_AT_CEILING,
             "overload": about.distance_m is None or about.distance_m < OVERLOAD_M,
@@ -197,72 +202,51 @@ class Suspects:
             "distance": bool(near_field_antennas([weaker], about)),
             "hand": "polarisation" not in counted,
         }
-        found = []
-        for name, most_db in most.items():
-            size = self.sign * abs(self.shows(-most_db))
-            if possible.get(name, True):
-                span = Span(size, min(size, 0.0), max(size, 0.0))
-                found.append(self._cause(name, span, False, most_db))
-        return found
+        sizes = {
+            n: self.sign * abs(self.shows(-x)) for n, x in most.items() if possible.get(n, True)
+        }
+        return [
+            self._cause(name, Span(size, min(size, 0.0), max(size, 0.0)), False, most[name])
+            for name, size in sizes.items()
+        ]
 
     def _cause(self, name: str, size: Span, counted: bool, most_db: float = 0.0) -> Cause:
-        subject = self.other if name in ("cable", "connector") else self.weaker
         step = abs(at(size, 0))
-        # Nothing is expected of it: then its clip tells the most that it may do.
-        step = step if step >= LEAST_DB else max(-size.low_db, size.high_db)
-        clips = self._clips(step, self.sign * at(size, 0)) if counted else {}
-        title, clip, so, otherwise = {**self._open_clips(most_db), **clips}[name]
-        swept = name == "aim" and self.weaker.antenna in self.about.turned
+        if counted:
+            # Of what nothing is expected the clip tells the most that it may do.
+            most_db = step if step >= LEAST_DB else max(-size.low_db, size.high_db)
+        subject = self.other if name in ("cable", "connector") else self.weaker
+        weak = self.weaker.antenna
+        turned = self.weaker.polarisation not in (*CIRCULAR, "")
+        hand = f"{weak} turned by 90 deg" if turned else f"another {weak} with the other hand"
+        given = {
+            "weak": weak,
+            "other": self.other.antenna,
+            "hand": hand,
+            "half": self.width_deg / 2,
+        }
+        given |= {"turn": TURN_DEG, "pad": PAD_DB, "fading": self.shows(-PAD_DB, 2)}
+        given["spot_mm"] = SPOT_DISTANCE_MM
+        title, clip = (_texts()[name][key].format(**given) for key in ("title", "clip"))
+        swept = name == "aim" and weak in self.about.turned
         verdict = "excluded: it was turned in steps" if swept else ""
-        return Cause(name, title, size, counted, subject.antenna, clip, so, otherwise, verdict)
+        ends = self._predicted(name, most_db, self.sign * at(size, 0))
+        return Cause(name, title, size, counted, subject.antenna, clip, *ends, verdict)
 
-    def _clips(self, step: float, loss: float) -> dict[str, Row]:
-        """Of what is counted: title, clip, what it shows if so and if not."""
-        weak, other = self.weaker.antenna, self.other.antenna
+    def _predicted(self, name: str, most_db: float, loss_db: float) -> tuple[float, float]:
+        """Return what the clip shows if it is this cause, and if not."""
         shows, width, spread = self.shows, self.width_deg, self.about.scenes[0].azimuth_deg
-        lost = float(scatter_loss_db(width, spread, TURN_DEG) - scatter_loss_db(width, spread))
-        direct = min(20.0, 12 * (TURN_DEG / width) ** 2)
-        pair = f"{weak}, then {other}, in plain view, equal pads in all lines"
-        seen = -self.sign * self.expected.middle["ports"]
-        side = f"{weak} turned by {width / 2:.0f} deg to each side"
-        pad = (
-            f"a pad of {PAD_DB:g} dB in {weak}'s line, on a port that never transmits (if not: it "
-            f"picks a port; where they fade {shows(-PAD_DB, 2):+.1f})"
-        )
-        return {
-            "rating": (f"{weak}'s rating", pair, seen, seen + shows(loss)),
-            "cable": (f"{weak}'s cable", f"{other} on {weak}'s cable", self.swap_shows(-step), 0.0),
-            "polarisation": ("polarisation", *self._hand()),
-            "aim": (f"{weak}'s aim", side, shows(step), shows(-3.0)),
-            "mismatch": ("mismatch", f"{weak} behind a pad of 3 dB", shows(step - 3), shows(-3.0)),
-            "walls": ("walls", f"{weak} turned by {TURN_DEG:g} deg", shows(-lost), shows(-direct)),
-            "ports": ("the other ports", pad, shows(-PAD_DB), shows(-PAD_DB, 1)),
+        turned = float(scatter_loss_db(width, spread, TURN_DEG) - scatter_loss_db(width, spread))
+        seen, here = (-self.sign * self.expected.middle[key] for key in ("ports", "here"))
+        swap = self.swap_shows(-most_db), 0.0
+        hand = shows(self.hands_db), shows(-self.hands_db)
+        special = {
+            "rating": (seen, seen + shows(loss_db)),
+            **{"cable": swap, "connector": swap, "polarisation": hand, "hand": hand},
+            "aim": (shows(most_db), shows(-3.0)),
+            "mismatch": (shows(most_db - 3), shows(-3.0)),
+            "walls": (shows(-turned), shows(-min(20.0, 12 * (TURN_DEG / width) ** 2))),
+            "ports": (shows(-PAD_DB), shows(-PAD_DB, 1)),
+            **{"ceiling": (here, 0.0), "overload": (0.0, -10.0)},
         }
-
-    def _open_clips(self, most_db: float) -> dict[str, Row]:
-        weak, other, gone = self.weaker.antenna, self.other.antenna, (self.shows(most_db), 0.0)
-        contact = f"look at both centre contacts, then {other} on {weak}'s cable"
-        pads = f"{weak}, then {other}, equal pads in all lines"
-        moved = f"{weak} {SPOT_DISTANCE_MM} mm sideways or up"
-        shown = -self.sign * self.expected.middle["here"]
-        swap = self.swap_shows(-most_db)
-        return {
-            "connector": ("a connector without contact (SMA on RP-SMA)", contact, swap, 0.0),
-            "hand": ("another hand than labelled", *self._hand()),
-            "spot": ("the spot", moved, *gone),
-            "body": ("a body in the path", "everybody well behind the antennas", *gone),
-            "interference": ("interference", "another channel, other networks off", *gone),
-            "ceiling": ("the ceiling", pads, shown, 0.0),
-            "overload": ("receiver overload", "a rated 10 dB pad at the transmitter", 0.0, -10.0),
-            "band": ("a helix off its band", "the lowest, then the highest channel", *gone),
-            "spacing": ("antennas too close", "the other antennas 0.2 m further away", *gone),
-            "distance": ("too near for its far field", "twice the distance", *gone),
-        }
-
-    def _hand(self) -> tuple[str, float, float]:
-        """Clip that tells the hand, and what it shows: more, or less, by what hands differ."""
-        weak = self.weaker
-        clip = f"another {weak.antenna} with the other hand"
-        if weak.polarisation not in (*CIRCULAR, ""):
-            clip = f"{weak.antenna} turned by 90 deg about its axis"
-        return clip, self.shows(self.hands_db), self.shows(-self.hands_db)
+        return special.get(name, (shows(most_db), 0.0))

@@ -1,13 +1,15 @@
 """The cautions, in one place: run sheet, report, page and `docs/cautions.md` show these.
 
-The text stands here because an installed package carries no `docs/`; a test compares the
-two.
+The text stands beside this module because an installed package carries no `docs/`; a test
+compares the two.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 from extractor.radio.propagation import eirp_dbm, exposure_distance_m
 
@@ -31,52 +33,11 @@ class Caution:
     text: str
 
 
-_CAUTIONS = (
-    Caution(
-        "Licence and place",
-        "Whether this band, this power and this antenna are allowed, with or without a licence, "
-        "outdoors or indoors only, is local law, for a test too. Look it up before switching on.",
-    ),
-    Caution(
-        "Ports may also transmit",
-        "A receiver's port may also transmit. A high-gain antenna on it raises the radiated "
-        "power (EIRP): 12 dBi in place of 2.15 dBi by 9.85 dB, nearly ten times, and that may be "
-        "unlawful. Put the antenna under test on a port that only receives, or find out what "
-        "local rules allow and set the power accordingly.",
-    ),
-    Caution(
-        "Never transmit into nothing",
-        "Never power a transmitter whose port has no antenna and no load rated for it. Goggles "
-        "and receiver off before an antenna is unscrewed, and every antenna back before they "
-        "are switched on. Look into both connectors before power: SMA and RP-SMA screw "
-        "together, but hole meets hole, or pin meets pin, and the centre has no contact. A pad or "
-        "attenuator in a line that transmits must be rated for that power.",
-    ),
-    Caution(
-        "The channel may change by itself",
-        "Some links leave their channel when they hear a radar or a neighbour. Clips before and "
-        "after cannot be compared: fix the channel, outside the radar channels where the law lets "
-        "you choose, and note it for every clip. Where avoiding radar is demanded, switching that "
-        "off breaks the law.",
-    ),
-    Caution(
-        "Heat",
-        "Video transmitters on a bench get hot enough to burn skin and to fail. Give them moving "
-        "air, use the lowest power that does the job, keep runs short and let them cool. Heat "
-        "also makes the bitrate drift: same cooling, same pause before every run.",
-    ),
-    Caution(
-        "Propellers off",
-        "Take the propellers off, or the drive out of gear, before anything with a motor is "
-        "powered on a bench.",
-    ),
-    Caution(
-        "Lithium batteries",
-        "Look at every lithium battery before use. Charge with the right charger, attended, in "
-        "a place that cannot burn. A swollen, dented or wet pack is out of service: discard it "
-        "as local rules say.",
-    ),
-)
+@functools.cache
+def _written() -> tuple[Caution, ...]:
+    parts = Path(__file__).with_suffix(".md").read_text("utf-8").split("## ")[1:]
+    split = (part.partition("\n") for part in parts)
+    return tuple(Caution(title, " ".join(text.split())) for title, _, text in split)
 
 
 def cautions(power_mw: float | None = None, gain_dbi: float | None = None) -> tuple[Caution, ...]:
@@ -91,7 +52,7 @@ def cautions(power_mw: float | None = None, gain_dbi: float | None = None) -> tu
     """
     known = power_mw if power_mw is not None and power_mw > 0 else None
     first = Caution("Not a compliance tool", NOT_A_COMPLIANCE_TOOL)
-    return (first, _keep_off(known, gain_dbi), *_CAUTIONS)
+    return (first, _keep_off(known, gain_dbi), *_written())
 
 
 def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:
