@@ -126,14 +126,12 @@ def helix_gain_dbi(
     """
     around = USUAL_CIRCUMFERENCES_WL if circumference_wl is None else (circumference_wl,)
     pitches = USUAL_PITCHES_DEG if pitch_deg is None else (pitch_deg,)
-    for name, asked, axis in (
-        ("turns", (turns,), HELIX_TURNS),
-        ("circumference in wavelengths", around, HELIX_CIRCUMFERENCES_WL),
-        ("pitch in degrees", pitches, HELIX_PITCHES_DEG),
-    ):
-        if not axis[0] <= asked[0] <= axis[-1]:
-            return NotValid(f"{name}: {asked[0]:g} is outside {axis[0]:g} to {axis[-1]:g}")
-    gains = [helix_table_dbi(turns, c, pitch) for c in around for pitch in pitches]
+    try:
+        gains = [helix_table_dbi(turns, c, pitch) for c in around for pitch in pitches]
+    except ValueError:
+        return NotValid(
+            "outside 3 to 35 turns, circumferences of 0.75 to 1.4, pitches of 12 to 15 deg"
+        )
     # Of pitches not given the middle one stands for all; of circumferences none does.
     value = gains[len(gains) // 2] if circumference_wl is not None else None
     spread = HELIX_SPREAD_DB if around[-1] <= STEEP_FROM_WL else STEEP_SPREAD_DB
@@ -150,12 +148,9 @@ def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> 
     """
     from scipy.interpolate import interpn
 
+    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
     at = (pitch_deg, math.log(turns), circumference_wl)
-    return float(interpn(_helix_axes(), _helix_table(), at)[0])
-
-
-def _helix_axes() -> tuple[NDArray[np.float64], ...]:
-    return np.array(HELIX_PITCHES_DEG), np.log(HELIX_TURNS), np.array(HELIX_CIRCUMFERENCES_WL)
+    return float(interpn(axes, _helix_table(), at)[0])
 
 
 @functools.cache

@@ -68,13 +68,10 @@ def line_spans(antenna: Antenna, frequency_hz: float, notes: list[str]) -> tuple
     length_m, coax = antenna.cable_m or 0.0, exactly(0.0)
     if length_m:
         coax = _times(_per_metre(antenna.cable, frequency_hz, notes), length_m)
-    return coax, _connector_loss(antenna)
-
-
-def _connector_loss(antenna: Antenna) -> Span:
-    """Of as many as are named; else one at each end of a cable, and one without a cable."""
-    usual = 2 if antenna.cable or antenna.cable_m else 1
-    return _times(CONNECTOR_DB, usual if antenna.connectors is None else antenna.connectors)
+    # Where they are not counted: one at each end of a cable, and one without a cable.
+    usual = 2 if antenna.cable or length_m else 1
+    joints = usual if antenna.connectors is None else antenna.connectors
+    return coax, _times(CONNECTOR_DB, joints)
 
 
 def _times(span: Span, factor: float) -> Span:
@@ -93,10 +90,7 @@ def _per_metre(cable: str, frequency_hz: float, notes: list[str]) -> Span:
         return exactly(measured)
     known = CABLES.get(cable_key(cable))
     if known is None:
-        low, high = UNKNOWN_CABLE_DB_PER_M.low_db, UNKNOWN_CABLE_DB_PER_M.high_db
-        notes.append(
-            f"cable {cable or 'of unknown type'}: {low:g} to {high:g} dB/m assumed; measure it"
-        )
+        notes.append(f"cable {cable or 'of no type'}: 0.3 to 5.7 dB/m assumed; measure it")
         return UNKNOWN_CABLE_DB_PER_M
     loss = known.loss_db_per_m(frequency_hz)
     notes.append(

@@ -80,10 +80,8 @@ def spots_told(half_width_db: float, width_mhz: float | None, ports: int) -> lis
     """
     if not half_width_db >= 0.1:
         raise UsageError(f"--spots {half_width_db:g}: must be 0.1 dB or more")
-    alike = "one antenna on one port" if ports == 1 else f"{ports} ports with equal antennas, added"
-    lines = [
-        f"Behind walls, {alike}; a difference of two known to +/- {half_width_db:g} dB (95 %):"
-    ]
+    on = f"equal antennas on {ports} ports" if ports > 1 else "one antenna"
+    lines = [f"Behind walls, {on}, a difference known to +/- {half_width_db:g} dB (95 %):"]
     for width in (10.0, 20.0, 40.0) if width_mhz is None else (width_mhz,):
         sd_db = fading_sd_db(ports * independent_fades(width * 1e6, OFFICE_DELAY_SPREAD_S))
         known, estimated = (spots_needed(half_width_db, sd_db, estimated=e) for e in (False, True))

@@ -123,7 +123,7 @@ def test_the_command_takes_the_channel_of_the_session_and_the_ports(tmp_path):
     (tmp_path / "session.toml").write_text("width_mhz = 20\n")
     code, told, _ = run("plan", tmp_path, "--spots", 2, "--ports", "P,Q,R,S")
     assert code == 0
-    assert told.splitlines()[0].startswith("Behind walls, 4 ports with equal antennas")
+    assert told.splitlines()[0].startswith("Behind walls, equal antennas on 4 ports")
     assert "  20 MHz: spots differ by 1.5 dB (sd); 5 spots" in told
     assert "10 MHz" not in told
     assert run("plan", "--spots", 0)[0] == 2
