@@ -366,7 +366,7 @@ def companions_of(
     TableError
         If there are more than `MOST_PORTS` ports.
     """
-    if not {"antenna", "others"} <= set(runs.columns):
+    if not {"antenna", "port", "others"} <= set(runs.columns):
         return {}
     port = runs["port_used" if "port_used" in runs else "port"].fillna("").astype(str)
     cells = runs["others"].fillna("").astype(str)
@@ -391,6 +391,6 @@ def _companion(part: str, antennas: Sequence[Antenna]) -> Companion:
     name = name[: pad.start()].strip() if pad else name
     pad_db = (parse_number(pad[1]) if pad else None) or 0.0
     antenna = find_antenna(antennas, name)
-    if antenna is None or gain_span(antenna, 5.8e9, 0.0, []).value_db is None:
+    if antenna is None or math.isinf(gain_span(antenna, 5.8e9, 0.0, []).low_db):
         return Companion(name, None, pad_db)
     return Companion(antenna.antenna, antenna, pad_db)

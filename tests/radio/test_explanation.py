@@ -2,9 +2,12 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 
+from extractor.errors import TableError
 from extractor.radio.causes import Measured
 from extractor.radio.combining import own_difference_db
 from extractor.radio.discrepancies import judge
@@ -15,6 +18,7 @@ from extractor.radio.situation import (
     companions_of,
     expected_difference,
 )
+from extractor.report.link_tables import EXPECTED_COLUMNS, expected_rows
 from extractor.session.antennas import Antenna
 
 F = 5.8e9
@@ -84,8 +88,6 @@ def test_unknown_companion_widens_the_range_and_is_named():
 
 
 def test_others_are_read_with_loads_pads_and_gaps():
-    import pandas as pd
-
     rows = [
         ("Strong", "Red", "Green=Plain (20 dB);Blue=load"),
         ("Plain", "Red", ""),
@@ -298,3 +300,27 @@ def test_the_sentence_asks_for_a_polarisation_that_is_not_given():
             "may hide 3 to 20 dB: fill antennas.csv."
         )
     assert "antennas.csv" not in judged(11.0, 9, 13).sentence
+
+
+def test_the_table_carries_all_ranges_and_what_was_undone():
+    about = with_ports(Companion("Plain", PLAIN), 3)
+    load = Measured(10 * math.log10(3 / 4), -1.3, -1.2, "dB")
+    one = judged(5.908, 5.4, 6.4, about=about, told={("plain", "ports"): load})
+    report = SimpleNamespace(judgements=[one], expected=[one.expected], surprises=[one])
+    (row,) = expected_rows(report)
+    assert set(row) <= set(EXPECTED_COLUMNS)
+    assert row["own_db"] == pytest.approx(11.0, abs=0.01)
+    assert row["own_low_db"] < 11 < row["own_high_db"]
+    assert row["ports_db"] == pytest.approx(5.91, abs=0.005)
+    for name, span in (("expected", one.expected.total), ("here", one.expected.here)):
+        assert (row[f"{name}_low_db"], row[f"{name}_high_db"]) == (span.low_db, span.high_db)
+    assert row["left_over_db"] == 0
+    assert row["check"].split("; ")[0] == one.causes[0].name
+
+
+def test_a_receiver_with_too_many_ports_is_refused():
+    others = ";".join(f"p{i}=Plain" for i in range(9))
+    runs = pd.DataFrame({"antenna": ["Strong"], "port": ["a"], "others": [others]})
+    with pytest.raises(TableError, match="more than 8 ports"):
+        companions_of(runs, [STRONG, PLAIN])
+    assert companions_of(runs.drop(columns="port"), [STRONG]) == {}
