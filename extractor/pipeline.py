@@ -17,6 +17,7 @@ one reading from the clip to the report, file by file.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -220,8 +221,8 @@ def compare_sessions(
 ) -> Comparison:
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
-    Steps of a calibration and angles of a sweep are set apart; what the calibration says in
-    decibels stands behind the other findings.
+    Steps of a calibration, angles of a sweep and clips that tell a cause are set apart; what the
+    calibration says in decibels stands behind the other findings.
 
     Parameters
     ----------
@@ -264,8 +265,10 @@ def compare_sessions(
     from extractor.comparison import compare_table, load_sessions
     from extractor.comparison.carried import carried_spread
     from extractor.radio.calibration_findings import set_apart
+    from extractor.radio.clips_that_tell import clips_that_tell
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
+    table = replace(table, runs=clips_that_tell(table.runs)[0])
     straight, in_decibels = set_apart(table, confidence)
     lending = [Path(p) for p in spread_from]
     if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:

@@ -102,9 +102,35 @@ def plan(
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
+    tell: Annotated[
+        str,
+        typer.Option(
+            help="Instead of planning: add the clips that tell this cause, as expect names it.",
+            metavar="CAUSE",
+            show_default=False,
+        ),
+    ] = "",
+    spots: Annotated[
+        float | None,
+        typer.Option(
+            help="Instead of planning: how many spots of the stand tell a difference to +/- so "
+            "many dB? For the channel of SESSION, and --ports with equal antennas.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)
+    if tell and session is not None:
+        from extractor.report.tell_sheet import write_tell
+
+        cause, *paths = write_tell(session, tell)
+        say(f"{cause.clip}: {cause.if_so_db:+.1f} dB if so, {cause.if_not_db:+.1f} dB if not")
+        say(f"Written: {', '.join(map(str, paths))} (print it, mind its cautions)")
+        return
+    if spots is not None:
+        _echo_spots(spots, session, max(1, len(sockets)))
+        return
     if detect is not None:
         clips = max(1, len(sockets) or 2) * repeats
         _echo_sizes(detect, _spreads(sd, clip_sd, from_, field), clips, max(2, len(names) or 4))
@@ -178,6 +204,16 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
     if sd is None or sd < 0:
         raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
     return Spreads(sd, clip_sd)
+
+
+def _echo_spots(half_width_db: float, session: Path | None, ports: int) -> None:
+    from extractor.radio.fading import spots_told
+    from extractor.session.folder import Session
+
+    width = None if session is None else Session(session).conditions().get("width_mhz")
+    known = float(width) if isinstance(width, int | float) and width > 0 else None
+    for line in spots_told(half_width_db, known, ports):
+        say(line)
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:

@@ -10,6 +10,9 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from extractor.radio.assessment import LinkReport
+from extractor.radio.discrepancies import Judgement
+from extractor.radio.link_budget import Span
+from extractor.radio.situation import ExpectedDifference
 from extractor.report.charts import link, style
 from extractor.session.atomic import replacing
 from extractor.session.csv_tables import write_table
@@ -17,8 +20,10 @@ from extractor.session.folder import Session
 
 EXPECTED_COLUMNS = (
     *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
-    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db", "measured"),
-    *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
+    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db"),
+    *("ports_db", "ports_low_db", "ports_high_db", "here_db", "here_low_db", "here_high_db"),
+    *("measured", "measured_low", "measured_high", "measured_unit"),
+    *("own_db", "own_low_db", "own_high_db", "agreement", "left_over_db", "check", "notes"),
 )
 """Of ``results/expected.csv``; decibels, but for what was measured, whose unit is named."""
 _MEASURED = {"": "value", "_low": "low", "_high": "high", "_unit": "unit"}
@@ -83,21 +88,32 @@ def figures(report: LinkReport) -> dict[str, Figure]:
 
 
 def expected_rows(report: LinkReport) -> list[dict[str, object]]:
-    """Rows of ``results/expected.csv``: terms, total, measured and agreement, one an antenna."""
+    """Rows of ``results/expected.csv``: one an antenna, then each surprise of another pair."""
     judged = {one.antenna: one for one in report.judgements}
-    rows = []
-    for one in report.expected:
-        row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
-        for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
-            row[f"{name}_db"] = getattr(one, name).value_db
-        total = one.total
-        row |= {"expected_db": total.value_db, "expected_low_db": total.low_db}
-        row |= {"expected_high_db": total.high_db, "notes": "; ".join(one.notes)}
-        judgement = judged.get(one.antenna)
-        if judgement is not None:
-            measured = judgement.measured
-            row |= {f"measured{k}": getattr(measured, v) for k, v in _MEASURED.items()}
-            row["agreement"] = judgement.agreement
-            row["check"] = "; ".join(cause.title for cause in judgement.causes)
-        rows.append(row)
-    return rows
+    rows = [_row(one, judged.get(one.antenna)) for one in report.expected]
+    pairs = {(one.antenna, one.reference) for one in report.expected}
+    pairs |= {pair[::-1] for pair in pairs}
+    more = (one for one in report.surprises if (one.antenna, one.reference) not in pairs)
+    return rows + [_row(one.expected, one) for one in more]
+
+
+def _row(expected: ExpectedDifference, judgement: Judgement | None) -> dict[str, object]:
+    row: dict[str, object] = {"antenna": expected.antenna, "reference": expected.reference}
+    for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
+        row[f"{name}_db"] = getattr(expected, name).value_db
+    row |= _ends("expected", expected.total) | _ends("ports", expected.ports)
+    row |= _ends("here", expected.here)
+    if judgement is not None:
+        measured = judgement.measured
+        row |= {f"measured{k}": getattr(measured, v) for k, v in _MEASURED.items()}
+        row |= {"agreement": judgement.agreement, "left_over_db": judgement.left_over_db}
+        row["check"] = "; ".join(one.name for one in judgement.causes if not one.excluded)
+        if judgement.own is not None:
+            row |= _ends("own", judgement.own)
+    row["notes"] = "; ".join(expected.notes)
+    return row
+
+
+def _ends(name: str, span: Span) -> dict[str, object]:
+    ends = {"": span.value_db, "_low": span.low_db, "_high": span.high_db}
+    return {f"{name}{end}_db": value for end, value in ends.items()}

@@ -19,6 +19,8 @@ from extractor.comparison.run_order import (
 )
 from extractor.errors import UsageError
 from extractor.radio.cautions import cautions
+from extractor.radio.combining import added_db
+from extractor.radio.fading import SLIDE_M, SPOT_DISTANCE_MM
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
@@ -30,8 +32,6 @@ COLUMNS = (*RUN_COLUMNS[:-1], "battery", RUN_COLUMNS[-1])
 #: What hangs on the other ports when the user does not say it.
 COMPANION = "companion"
 SHEET = "run_sheet.html"
-#: Half a wavelength at 5.8 GHz, 299.792458 / 5800 / 2 m = 25.8 mm, rounded up.
-SPOT_DISTANCE_MM = 26
 
 
 @dataclass(frozen=True)
@@ -99,9 +99,16 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
         packs=packs_needed(runs, plan.timing),
         spots=max(run.spot for run in runs),
         spot_distance_mm=SPOT_DISTANCE_MM,
+        slide_m=SLIDE_M,
+        shown_db=[_shown_of_10_db(len(plan.ports) - 1, pad) for pad in (0.0, 20.0)],
         cautions=cautions(power_mw),
         command=_command(plan),
     )
+
+
+def _shown_of_10_db(others: int, pad_db: float) -> float:
+    lines = [-pad_db] * others
+    return float(added_db([10.0, *lines]) - added_db([0.0, *lines]))
 
 
 def _command(plan: Plan) -> str:

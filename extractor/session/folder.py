@@ -34,6 +34,7 @@ SESSION_KEYS = (
     "place",
     "distance_m",
     "walls",
+    "line_of_sight",
     "channel_mhz",
     "width_mhz",
     "power_mw",

@@ -8,7 +8,7 @@ the version before is kept beside it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -303,6 +303,26 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> None:
             table.rows.append(row)
         _make_own(table, row)
         _set_span(table, row, start_s=start_s, end_s=end_s)
+
+
+def add_planned(session: Session, rows: Sequence[Mapping[str, str]]) -> None:
+    """Add rows without a clip yet.
+
+    Raises
+    ------
+    UsageError
+        If a run of one of their names is there already; nothing is written.
+    """
+    with _changing(session) as table:
+        taken = {row.get("run") for row in table.rows} & {row["run"] for row in rows}
+        if taken:
+            raise UsageError(
+                f"runs.csv: {min(map(str, taken))} is planned already; take it out first"
+            )
+        for cells in rows:
+            table.rows.append({})
+            for column, value in cells.items():
+                table.set(table.rows[-1], column, value)
 
 
 def remove_run(session: Session, key: str) -> None:

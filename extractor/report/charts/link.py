@@ -80,7 +80,7 @@ def draw_expected(judgements: Sequence[Judgement], figure: Figure) -> None:
     together = unit == "dB"
     left, right = (figure.subplots(),) * 2 if together else figure.subplots(1, 2)
     offset = 0.14 if together else 0.0
-    spans = [one.expected for one in judgements]
+    spans = [one.expected.here for one in judgements]
     values = [math.nan if s.value_db is None else s.value_db for s in spans]
     expected = [(v, s.low_db, s.high_db) for v, s in zip(values, spans, strict=True)]
     measured = [(m.value, m.low, m.high) for m in (one.measured for one in judgements)]
