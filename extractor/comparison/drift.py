@@ -65,6 +65,14 @@ def drift_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
                 "Fill the column order in runs.csv (1, 2, 3, … as recorded).",
             )
         ]
+    elif fit.layout.df_between == 0:
+        found = [
+            Finding(
+                "drift",
+                f"A drift can't be told from a difference: each {voice.noun} was mounted once.",
+                "Column order of runs.csv.",
+            )
+        ]
     elif state == "confounded":
         found = [_confounding(fit)]
     else:
