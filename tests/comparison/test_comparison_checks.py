@@ -77,6 +77,9 @@ def test_all_at_the_ceiling_tells_nothing_and_leaves_numbers_empty():
     for column in ("low", "high", "inner_low", "probability_best"):
         assert comparison.ranking[column].isna().all()
     assert "mountings" not in finding(comparison, "next").sentence
+    # One clip whose lower quartile is below the ceiling, and there is something to judge by.
+    rows.loc[3, "ceiling_share"] = 0.7
+    assert compared(rows).pairs["low"].notna().all()
 
 
 @pytest.mark.parametrize("mountings", [1, 2, 3])
