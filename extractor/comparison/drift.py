@@ -52,32 +52,25 @@ def drift_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     """Say what the order shows, then warm-up."""
     state = fit.layout.order
     checked = Voice(voice.unit, voice.digits, 1 - CHECK_LEVEL, voice.noun)
-    if basis(fit) == NO_BASIS and state == "in the model":
-        found = []
-    elif state == "in the model":
-        found = [_drift_finding(one, fit, checked) for one in drifts(fit, runs)]
-    elif state == "not known":
-        found = [
-            Finding(
-                "drift",
-                "Whether the link drifted during the session can't be checked: the order of the "
-                "runs is not known.",
-                "Fill the column order in runs.csv (1, 2, 3, … as recorded).",
-            )
-        ]
+    if state == "in the model":
+        seen = drifts(fit, runs) if basis(fit) != NO_BASIS else []
+        return [_drift_finding(one, fit, checked) for one in seen] + _warm_up(runs, checked)
+    unchecked = "Whether the link drifted during the session can't be checked"
+    if state == "not known":
+        said = f"{unchecked}: the order of the runs is not known."
+        how = "Fill the column order in runs.csv (1, 2, 3, … as recorded)."
+    elif fit.layout.df_between == 0:
+        said = f"A drift can't be told from a difference: each {voice.noun} was mounted once."
+        how = "Column order of runs.csv."
     elif state == "confounded":
-        found = [_confounding(fit)]
+        return [_confounding(fit), *_warm_up(runs, checked)]
     else:
-        found = [
-            Finding(
-                "drift",
-                "Whether the link drifted during the session can't be checked with so few "
-                "mountings.",
-                "A drift in the model would leave fewer than two degrees of freedom. The turns are "
-                "spread evenly enough that one widens the intervals and makes no winner.",
-            )
-        ]
-    return found + _warm_up(runs, checked)
+        said = f"{unchecked} with so few mountings."
+        how = (
+            "A drift in the model would leave fewer than two degrees of freedom. The turns are "
+            "spread evenly enough that one widens the intervals and makes no winner."
+        )
+    return [Finding("drift", said, how), *_warm_up(runs, checked)]
 
 
 def _confounding(fit: Fit) -> Finding:

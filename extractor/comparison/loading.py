@@ -125,7 +125,7 @@ def load_sessions(
     result = replace(
         tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts,
         free=measure is None,
-        looks=_looks(paths, sorted(runs["antenna"].unique())),
+        looks=_looks(paths, list(runs["antenna"].unique())) if factor == "antenna" else NO_LOOKS,
     )  # fmt: skip
     levels = runs["antenna"].nunique()
     if levels < 2:

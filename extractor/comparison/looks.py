@@ -38,7 +38,9 @@ class Looks:
     def confidence(self, now: int, antennas: int, confidence: float) -> float:
         """Return the confidence of one look that makes `confidence` in all."""
         looks = self.at(now)
-        return 1 - look_level(antennas, looks, 1 - confidence)[0] if len(looks) > 1 else confidence
+        if len(looks) < 2:
+            return confidence
+        return round(1 - look_level(antennas, looks, 1 - confidence)[0], 4)
 
 
 NO_LOOKS = Looks()
@@ -120,13 +122,10 @@ def look_findings(
             f"antennas. So {each}; fewer looks, planned (extractor plan --looks), cost less."
         )
         return [Finding("looks", sentence, how, numbers)]
-    number = sum(n <= now for n in planned)
     left = [n for n in planned if n > now]
-    where = (
-        f"Look {number} of {len(planned)}"
-        if now in planned
-        else f"A look beside the plan ({now} mountings)"
-    )
+    where = f"Look {len(planned) - len(left)} of {len(planned)}"
+    if now not in planned:
+        where = f"A look beside the plan ({now} mountings)"
     if best is not None:
         sentence = f"{where}: {best} is best: you can stop."
     elif left:

@@ -10,7 +10,6 @@ import pandas as pd
 
 from extractor.comparison.model import (
     Array,
-    Error,
     Fit,
     inner_error,
     mean_covariance,
@@ -51,10 +50,6 @@ class Ordering:
     def best(self) -> str | None:
         """The antenna that is shown to be the best."""
         return self.may_be_best[0] if len(self.may_be_best) == 1 else None
-
-    def apart_from_all(self, name: str) -> bool:
-        """Tell whether `name` can be told from every other antenna."""
-        return not any(name in group for group in self.together)
 
 
 def basis(fit: Fit) -> str:
@@ -150,7 +145,8 @@ def pair_table(
         row |= {"told_apart": False, "equal": None, "basis": NO_BASIS}
         single = fit.mounted_once[[a, b]].any() and on == BETWEEN_MOUNTINGS
         if on != NO_BASIS and not single:
-            error = contrast_error(fit, _difference(len(names), a, b))
+            error_of = outer_error if on == BETWEEN_MOUNTINGS else inner_error
+            error = error_of(fit, _difference(len(names), a, b))
             se, df = float(error.se), float(error.df)
             if reference is None:
                 limit = studentised_critical(len(names), df, confidence)
@@ -166,11 +162,6 @@ def pair_table(
                     row["equal"] = high <= equal_within
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-def contrast_error(fit: Fit, contrast: Array) -> Error:
-    """Return the error of a contrast on the best basis that the design has."""
-    return outer_error(fit, contrast) if fit.df_between > 0 else inner_error(fit, contrast)
 
 
 def _difference(count: int, a: int, b: int) -> Array:

@@ -330,34 +330,29 @@ def _how(row: dict[str, Any]) -> str:
 
 
 def _numbers(row: dict[str, Any], voice: Voice) -> tuple[Quantity, ...]:
+    plain = {
+        "mountings": "mountings",
+        "p_t": "p of the t-test",
+        "interaction_p": "p of antenna x port",
+    }
     return (
         *voice.quantities({n: float(row[n]) for n in ("difference", "low", "high")}),
-        Quantity("mountings", float(row["mountings"])),
-        Quantity("p of the t-test", float(row["p_t"])),
-        Quantity("p of antenna x port", float(row["interaction_p"])),
+        *(Quantity(name, float(row[column])) for column, name in plain.items()),
     )
 
 
 def _unclear(row: dict[str, Any], voice: Voice) -> Finding:
-    names = f"{row['port']} and {row['against']}"
+    names, mountings = f"{row['port']} and {row['against']}", row["mountings"]
+    why = f"{names} differed by the very same in every mounting, which shows no spread"
     if row["basis"] == _ORDER:
         why = f"{names} were recorded in one and the same order, and a drift would look the same"
-    elif row["mountings"] == 0:
-        why = (
-            f"no mounting was seen on both {names}, so the port can't be told from the mounting or "
-            "the antenna"
-        )
-    elif row["mountings"] == 1:
-        why = f"only one mounting was seen on both {names}"
-    else:
-        why = f"{names} differed by the very same in every mounting, which shows no spread"
+    elif mountings < 2:
+        seen = "no mounting was" if mountings == 0 else "only one mounting was"
+        why = f"{seen} seen on both {names}, so the port can't be told from the mounting"
     return Finding(
         "ports",
         f"Whether the port matters can't be said: {why}.",
         "A port effect needs at least two mountings, each seen on both ports, and ports that lead "
         "in turn.",
-        (
-            Quantity("mountings", float(row["mountings"])),
-            voice.quantity("difference", float(row["difference"])),
-        ),
+        voice.quantities({"difference": float(row["difference"])}),
     )

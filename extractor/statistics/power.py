@@ -209,23 +209,6 @@ def upper_spread(spread: float, df: float, confidence: float = SPREAD_CONFIDENCE
     return spread * math.sqrt(df / float(stats.chi2.ppf(1 - confidence, df)))
 
 
-def smallest_detectable(error: float, df: float, critical: float, power: float = 0.8) -> float:
-    """Return the smallest true difference that a design finds with probability `power`.
-
-    Parameters
-    ----------
-    error : float
-        Standard error of the difference, in the measured unit.
-    df : float
-        Its degrees of freedom.
-    critical : float
-        Critical value of ``|t|``.
-    power : float
-        Probability of finding it, 0 to 1.
-    """
-    return error * noncentrality(df, critical, power)
-
-
 @dataclass(frozen=True)
 class Spreads:
     """Standard deviations that a plan rests on, in the measured unit."""
@@ -350,5 +333,4 @@ def reach(
     df = antennas * (mountings - 1)
     critical = studentised_critical(antennas, df, confidence)
     error = math.sqrt(2 * spreads.mean_variance(clips) / mountings)
-    found = smallest_detectable(error, df, critical)
-    return Reach(mountings, critical * error, found)
+    return Reach(mountings, critical * error, error * noncentrality(df, critical))

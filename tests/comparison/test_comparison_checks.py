@@ -1,6 +1,7 @@
 """Outliers, unlike spreads, companions, what all at the ceiling shows."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from comparison_making import compared, finding, kinds, scenario, simulated
@@ -77,6 +78,9 @@ def test_all_at_the_ceiling_tells_nothing_and_leaves_numbers_empty():
     for column in ("low", "high", "inner_low", "probability_best"):
         assert comparison.ranking[column].isna().all()
     assert "mountings" not in finding(comparison, "next").sentence
+    # One clip whose lower quartile is below the ceiling, and there is something to judge by.
+    rows.loc[3, "ceiling_share"] = 0.7
+    assert compared(rows).pairs["low"].notna().all()
 
 
 @pytest.mark.parametrize("mountings", [1, 2, 3])
@@ -89,3 +93,43 @@ def test_clips_that_are_all_equal_tell_nothing(mountings):
     assert comparison.ranking["probability_best"].isna().all()
     assert comparison.pairs["p_adjusted"].isna().all()
     assert "no drift" not in comparison.text().lower()
+
+
+def at_the_ceiling(share: float) -> pd.DataFrame:
+    """A leads by 3 in truth; the ceiling of 40 takes that off its means, not off its p25."""
+    rows = simulated({"A": 39.0, "B": 36.0, "C": 35.0}, 3, spread=0.02, clip=0.01)
+    rows["median"], rows["p25"], rows["mean"] = rows["value"], rows["value"] - 2, rows["value"]
+    best = rows["antenna"] == "A"
+    rows.loc[best, ["mean", "value"]] -= 1.5
+    return rows.assign(ceiling_share=np.where(best, share, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("share", "measure", "bound"),
+    [(0.1, "mean", False), (0.4, "median", False), (0.6, "p25", False), (0.8, "p25", True)],
+)
+def test_runs_count_by_what_the_ceiling_leaves_alone(share, measure, bound):
+    comparison = compared(at_the_ceiling(share), free=True)
+    assert comparison.measure == measure
+    lead = comparison.pairs.loc[0, "difference"]
+    assert lead == pytest.approx(1.5 if measure == "mean" else 3.0, abs=0.3)
+    assert comparison.ranking.loc[0, "lower_bound"] == bound
+    found = finding(comparison, "ceiling")
+    if measure == "mean":
+        assert "does not matter" in found.sentence
+        return
+    name = {"p25": "lower quartile (p25)"}.get(measure, measure)
+    assert f"count by their {name}" in found.sentence
+    assert ("is a lower bound" in found.sentence) == bound
+    (mean,) = [q.value for q in found.numbers if q.name == "A, mean"]
+    assert mean == pytest.approx(37.5, abs=0.3)
+
+
+def test_a_measure_that_was_asked_for_stays():
+    comparison = compared(at_the_ceiling(0.4))
+    assert comparison.measure == "mean"
+    assert comparison.ranking.loc[0, "lower_bound"]
+    lower = compared(at_the_ceiling(0.4), free=True, better="lower")
+    assert lower.measure == "mean"
+    short = compared(at_the_ceiling(0.4).drop(columns="median"), free=True)
+    assert short.measure == "mean"

@@ -260,3 +260,21 @@ def test_two_mountings_take_the_larger_of_their_own_and_the_pooled_variance():
     together = (0.5 + 18 + 2) / 3
     assert fit.variances == pytest.approx([together, 18, together])
     assert fit.df_variances == pytest.approx(1.5)
+
+
+def test_more_than_five_antennas_lend_each_other_two_degrees_of_freedom():
+    rng = np.random.default_rng(1)
+    for count, lent in ((5, 1), (6, 2)):
+        fit = fitted(grouped(rng.normal(size=(count, 3))))
+        assert fit.df_variances == pytest.approx(2 + lent)
+
+
+def test_two_evenings_in_one_and_the_same_order_are_confounded():
+    # Each antenna once an evening: too few for a drift of each, and both evenings agree in it.
+    for second, state in (("ABC", "confounded"), ("CBA", "too few mountings")):
+        rows = [
+            {"session": session, "antenna": name, "mounting": "1", "order": i}
+            for session, turns in (("one", "ABC"), ("two", second))
+            for i, name in enumerate(turns)
+        ]
+        assert lay_out(pd.DataFrame(rows)).order == state

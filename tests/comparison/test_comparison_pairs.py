@@ -150,4 +150,3 @@ def test_one_antenna_apart_leaves_the_rest_in_one_set():
     pairs["told_apart"] = pairs["first"] == "3"
     order = ordering(fit, pairs, "higher")
     assert order.together == (("2", "1"),)
-    assert order.apart_from_all("3")

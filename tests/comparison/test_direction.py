@@ -175,7 +175,7 @@ def test_nothing_is_claimed_of_a_direction_that_is_not_known(
 
 
 def test_tables_report_and_card_of_a_session_that_does_not_say(tmp_path: Path) -> None:
-    runs = [(a, "P", m) for a in ("Slab", "Coil", "Fan") for m in ("m1", "m2")]
+    runs = [(a, "P", m) for m in ("m1", "m2") for a in ("Slab", "Coil", "Fan")]
     folder = made_up_session(tmp_path / "s", runs)
     for path in folder.rglob("*"):
         if path.suffix in (".toml", ".csv"):

@@ -82,7 +82,7 @@ def test_a_look_says_which_it_is_and_whether_to_stop():
     plan = Looks((2, 3, 4))
     clear = looked(3, plan)
     assert finding(clear, "looks").sentence == "Look 2 of 3: Slab is best: you can stop."
-    assert clear.confidence == pytest.approx(1 - look_level(4, (2, 3, 4))[0])
+    assert clear.confidence == pytest.approx(1 - look_level(4, (2, 3, 4))[0], abs=5e-5)
     alike = dict.fromkeys(ANTENNAS, 30.0)
     assert "record the next round (to 4 mount" in finding(looked(3, plan, alike), "looks").sentence
     assert "the last" in finding(looked(4, plan, alike), "looks").sentence
@@ -123,7 +123,7 @@ def test_looking_without_a_plan_is_noticed_and_stays_noticed(tmp_path):
         assert "after every mounting from 2 to 6 are false in 14.9 %" in (
             finding(found, "looks").sentence
         )
-        assert found.confidence == pytest.approx(1 - look_level(4, (2, 3, 4, 5, 6))[0])
+        assert found.confidence == pytest.approx(1 - look_level(4, (2, 3, 4, 5, 6))[0], abs=5e-5)
     assert first_look(later / "results", ("A", "B", "C", "D")) == 2
     assert first_look(later / "results", ("A", "B", "C")) is None
     (later / "results/findings.json").write_text("{")

@@ -15,7 +15,7 @@ import pytest
 from comparison_making import compared, scenario
 from report_making import made_up_session, words_in
 
-from extractor.comparison.drift import drift as drift_of
+from extractor.comparison.drift import drifts
 from extractor.pipeline import compare_sessions
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts import session as session_charts
@@ -164,7 +164,7 @@ def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
 def test_ranking_of_single_mountings_says_what_its_bars_are() -> None:
     rows = scenario().query("mounting == 'm1'")
     table = compared(rows).ranking
-    assert "these very mountings only" in ranking.interval_words(table, 0.95)
+    assert "as recorded here; none for the antennas" in ranking.interval_words(table, 0.95)
     assert ranking.interval_words(compared(scenario()).ranking, 0.9).startswith("90 % interval")
 
 
@@ -201,7 +201,7 @@ def test_every_run_and_mounting_is_a_mark_of_its_own(club) -> None:
 
 def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     levels = dict(zip(club.ranking["antenna"], club.ranking["mean"], strict=True))
-    found = drift_of(club.fit, club.runs)
+    (found,) = drifts(club.fit, club.runs)
     with style.drawing():
         axes = drift.draw_drift(axes_of(), club, style.looks(list(levels)), found)
     off = {
@@ -212,7 +212,7 @@ def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     (line,) = [line for line in axes.lines if line.get_linestyle() == "--"]
     start, end = line.get_ydata()
     assert end - start == pytest.approx(found.change)
-    assert "95 % interval" in axes.get_title(loc="left")
+    assert "99 % interval" in axes.get_title(loc="left")
     assert "n = 16 runs" in axes.get_xlabel()
 
 
