@@ -260,7 +260,7 @@ def compare_sessions(
     >>> from extractor import compare_sessions
     >>> comparison = compare_sessions(["sample_clips"])
     >>> comparison.ranking["antenna"].tolist()
-    ['Slab', 'Coil', 'Fan', 'Stub']
+    ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
     from extractor.comparison.carried import carried_spread
