@@ -143,8 +143,7 @@ def pair_table(
         row = {"first": names[a], "second": names[b], "difference": difference, "percent": percent}
         row |= dict.fromkeys(("low", "high", "p_adjusted", "df"), float("nan"))
         row |= {"told_apart": False, "equal": None, "basis": NO_BASIS}
-        single = fit.mounted_once[[a, b]].any() and on == BETWEEN_MOUNTINGS
-        if on != NO_BASIS and not single:
+        if on == INSIDE_MOUNTINGS or (a in able and b in able):
             error_of = outer_error if on == BETWEEN_MOUNTINGS else inner_error
             error = error_of(fit, _difference(len(names), a, b))
             se, df = float(error.se), float(error.df)
@@ -156,10 +155,9 @@ def pair_table(
                 p = 1 - many_one_inside(difference / se, ways, df, correlation, 2)
             low, high = difference - limit * se, difference + limit * se
             row |= {"low": low, "high": high, "p_adjusted": max(0.0, p), "df": df, "basis": on}
-            if a in able and b in able:
-                row["told_apart"] = low > 0
-                if equal_within is not None:
-                    row["equal"] = high <= equal_within
+            row["told_apart"] = on == BETWEEN_MOUNTINGS and low > 0
+            if on == BETWEEN_MOUNTINGS and equal_within is not None:
+                row["equal"] = high <= equal_within
         rows.append(row)
     return pd.DataFrame(rows)
 

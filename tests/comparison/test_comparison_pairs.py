@@ -119,6 +119,7 @@ def test_antenna_by_antenna_claims_nothing():
     in_a_row = fitted(table.assign(order=range(6)))
     pairs = pair_table(in_a_row)
     assert not pairs["told_apart"].any()
+    assert pairs[["low", "high", "p_adjusted"]].isna().all(axis=None)
     assert ordering(in_a_row, pairs, "higher").may_be_best == ()
 
 
