@@ -18,9 +18,10 @@ from extractor.page.frame_cache import spread_times
 from extractor.page.service import Desk, plain
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
-from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.clip_job import WHOLE, Share, box_of_share
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.glyphs import with_lessons
+from extractor.reading.temporal_evidence import squeezed
 from extractor.session import corrections_editing, digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Field, Place
@@ -187,7 +188,7 @@ def _live(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
     item = Field(known_as, frame, drawn, also=_other_places(desk, session, values, frame))
     here = Look(name, clip, sent.number(values, "time_s"))
     desk.frames.get(clip, here.time_s)
-    first, *others = _read_on(desk, item, [here, *strip(desk, session)], None, wait=False)
+    first, *others = _read_on(desk, item, [here, *strip(desk, session)], WHOLE, wait=False)
     return {"here": first, "strip": others}
 
 
@@ -209,11 +210,11 @@ def _preview(desk: Desk, item: Field) -> dict[str, Any]:
     overlay = session.overlay()
     shares = box_tightening.tight_shares(session, overlay, desk.reader())
     looks = strip(desk, session)
-    return {"strip": _read_on(desk, item, looks, shares.get(item.name))}
+    return {"strip": _read_on(desk, item, looks, shares.get(item.name, WHOLE))}
 
 
 def _read_on(
-    desk: Desk, item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
+    desk: Desk, item: Field, looks: Sequence[Look], share: Share, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
     found: list[dict[str, Any]] = []
@@ -231,7 +232,8 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut_out(picture, read), cut_out(picture, box)))
+        cut = squeezed(cut_out(picture, read), share.squeeze)
+        crops.append((len(found) - 1, cut, cut_out(picture, box)))
         around = cut_out(picture, box.widened(ROOM, look.clip.width, look.clip.height))
         entry["crop"] = _as_address(rgb(around, look.clip.colour))
     lines, gate = desk.read([crop for _, crop, _ in crops])

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from extractor.session.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
-READING_VERSION = 5
+READING_VERSION = 6
 _BLOCK_BYTES = 1 << 16
 
 
