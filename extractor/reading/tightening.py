@@ -33,16 +33,19 @@ GAP = 0.05
 #: Ink lower than this share of the drawn box is none, or of something else.
 LEAST_INK = 0.25
 MOST_RUNS = 2
-#: Room left and right of the number, in heights of the ink: hardly any, or for one more digit.
-ROOMS = (0.25, 1.0)
-#: How far the sides of the drawn box may be moved out, in heights of the ink.
-OUT = 0.15
+#: A row belongs to the ink from this share of the way on, from the rows around it to its own.
+LIKE = 0.4
+#: Room left and right of the number, in heights of the ink: for one more digit, or hardly any.
+ROOMS = (1.0, 0.25)
+#: How far the sides of the drawn box may be moved out, in heights of the ink: what a side cuts
+#: through, an icon for example, is less in the way when it is seen whole.
+OUTS = (0.15, 0.5)
 #: Factors of width; faces wider than the usual are read best when squeezed.
 SQUEEZES = (1.0, 0.9, 0.8, 0.7, 0.6)
 #: The drawn box is kept where it is read so much more surely: what was found is no number.
 FAR_WORSE = 0.1
 #: What changes least is preferred if its score is less than this below the best.
-TIE = 0.005
+TIE = 0.01
 #: From this confidence on a reading tells where the number is, and has to survive a cut.
 SURE_ENOUGH = 0.3
 #: Crops that are looked at; more tell little more.
@@ -118,13 +121,14 @@ def _squeezes(view: View) -> list[View]:
 
 def _lefts(now: _Looks, height: float, _: int) -> list[View]:
     box, (number, _end) = now.view.box, now.extent()
-    lefts = [box.x - OUT * height, *(number - room * height for room in ROOMS)]
+    lefts = [box.x - out * height for out in OUTS] + [number - room * height for room in ROOMS]
     return [_between(now.view, round(x), box.x + box.width) for x in lefts if x >= 0]
 
 
 def _rights(now: _Looks, height: float, width: int) -> list[View]:
     box, (_start, number) = now.view.box, now.extent()
-    rights = [box.x + box.width + OUT * height, *(number + room * height for room in ROOMS)]
+    end = box.x + box.width
+    rights = [end + out * height for out in OUTS] + [number + room * height for room in ROOMS]
     return [_between(now.view, box.x, round(x)) for x in rights if x <= width]
 
 
@@ -163,7 +167,8 @@ def ink_rows(
         runs = _runs(rows, round(GAP * drawn.height))
         high = [run for run in runs if run[1] - run[0] >= LEAST_INK * drawn.height]
         if high:
-            first, last = max(high, key=lambda run: edges[slice(*run)].sum())
+            strongest = max(high, key=lambda run: edges[slice(*run)].sum())
+            first, last = _grown(np.where(left_over, edges, 0.0), *strongest)
             found.append((top + first, top + last))
         for first, last in runs:
             left_over[first:last] = False
@@ -187,6 +192,22 @@ def _runs(rows: npt.NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
         near = found and row - found[-1][1] <= gap
         found.append((found.pop()[0] if near else int(row), int(row) + 1))
     return found
+
+
+def _grown(edges: npt.NDArray[np.float64], first: int, last: int) -> tuple[int, int]:
+    """Add the rows beside a run that are about as much like its own as like those around it.
+
+    Heads and feet of round digits hold fewer strokes than the rows between.
+    """
+    reach = (last - first) // 2
+    around = np.r_[edges[max(0, first - reach) : first], edges[last : last + reach]]
+    if len(around):
+        least = (1 - LIKE) * np.median(around) + LIKE * np.median(edges[first:last])
+        while first > 0 and edges[first - 1] > least:
+            first -= 1
+        while last < len(edges) and edges[last] > least:
+            last += 1
+    return first, last
 
 
 class _Looks:
