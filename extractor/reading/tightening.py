@@ -11,7 +11,7 @@ change within their rows, and what moves behind them blurs.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -159,20 +159,31 @@ def ink_rows(
     bottom = round(drawn.y + (1 + BEYOND) * drawn.height)
     parts = [crop[top:bottom, left:right, 0] for crop in crops]
     edges = np.abs(np.diff(np.mean(parts, axis=0), axis=1)).sum(axis=1)
-    left_over, found = np.ones(len(edges), bool), []
+    # Where the scene behind stands as still as the number, the number alone changes.
+    changing = np.std(parts, axis=0).mean(axis=1)
+    found = []
+    for values in (edges, np.sqrt(edges * changing)):
+        for first, last in _strongest(values, LEAST_INK * drawn.height, round(GAP * drawn.height)):
+            if (top + first, top + last) not in found:
+                found.append((top + first, top + last))
+    return found
+
+
+def _strongest(
+    values: npt.NDArray[np.float64], least: float, gap: int
+) -> Iterator[tuple[int, int]]:
+    """Yield the strongest run of at least so many rows, then the strongest of what is left."""
+    left_over = np.ones(len(values), bool)
     for _ in range(MOST_RUNS):
-        if np.count_nonzero(left_over) < LEAST_INK * drawn.height:
-            break
-        rows = (edges > _threshold(edges[left_over])) & left_over
-        runs = _runs(rows, round(GAP * drawn.height))
-        high = [run for run in runs if run[1] - run[0] >= LEAST_INK * drawn.height]
+        if np.count_nonzero(left_over) < least:
+            return
+        runs = _runs((values > _threshold(values[left_over])) & left_over, gap)
+        high = [run for run in runs if run[1] - run[0] >= least]
         if high:
-            strongest = max(high, key=lambda run: edges[slice(*run)].sum())
-            first, last = _grown(np.where(left_over, edges, 0.0), *strongest)
-            found.append((top + first, top + last))
+            strongest = max(high, key=lambda run: values[slice(*run)].sum())
+            yield _grown(np.where(left_over, values, 0.0), *strongest)
         for first, last in runs:
             left_over[first:last] = False
-    return found
 
 
 def _threshold(values: npt.NDArray[np.float64]) -> float:
@@ -194,18 +205,18 @@ def _runs(rows: npt.NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
     return found
 
 
-def _grown(edges: npt.NDArray[np.float64], first: int, last: int) -> tuple[int, int]:
+def _grown(values: npt.NDArray[np.float64], first: int, last: int) -> tuple[int, int]:
     """Add the rows beside a run that are about as much like its own as like those around it.
 
     Heads and feet of round digits hold fewer strokes than the rows between.
     """
     reach = (last - first) // 2
-    around = np.r_[edges[max(0, first - reach) : first], edges[last : last + reach]]
+    around = np.r_[values[max(0, first - reach) : first], values[last : last + reach]]
     if len(around):
-        least = (1 - LIKE) * np.median(around) + LIKE * np.median(edges[first:last])
-        while first > 0 and edges[first - 1] > least:
+        least = (1 - LIKE) * np.median(around) + LIKE * np.median(values[first:last])
+        while first > 0 and values[first - 1] > least:
             first -= 1
-        while last < len(edges) and edges[last] > least:
+        while last < len(values) and values[last] > least:
             last += 1
     return first, last
 

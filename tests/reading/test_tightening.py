@@ -96,6 +96,14 @@ def test_a_rim_and_other_lettering_are_no_ink_of_the_number() -> None:
     assert INK in ink_rows(crops, DRAWN, NUMBER)
 
 
+def test_a_scene_that_stands_still_behind_is_no_ink() -> None:
+    # Stripes as strong as the number's from its feet to below the box, the same at all instants.
+    crops = [drawn(v) for v in (50, 90, 130, 170)]
+    for crop in crops:
+        crop[INK[1] :, 90:210:8, 0] = 120
+    assert INK in ink_rows(crops, DRAWN, NUMBER)
+
+
 def test_a_gap_in_the_middle_of_the_digits_is_bridged() -> None:
     crops = [drawn(v) for v in VALUES]
     for crop in crops:
