@@ -45,7 +45,7 @@ SQUEEZES = (1.0, 0.9, 0.8, 0.7, 0.6)
 #: The drawn box is kept where it is read so much more surely: what was found is no number.
 FAR_WORSE = 0.1
 #: What changes least is preferred if its score is less than this below the best.
-TIE = 0.01
+TIE = 0.005
 #: From this confidence on a reading tells where the number is, and has to survive a cut.
 SURE_ENOUGH = 0.3
 #: Crops that are looked at; more tell little more.
