@@ -17,9 +17,10 @@ from extractor.page.frame_cache import spread_times
 from extractor.page.service import desk
 from extractor.page.session_view import field_json
 from extractor.reading import box_tightening, marking, readers, suggestions
-from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.clip_job import WHOLE, Share, box_of_share
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.glyphs import with_lessons
+from extractor.reading.temporal_evidence import squeezed
 from extractor.session import corrections_editing, digests
 from extractor.session.folder import Session
 from extractor.session.overlay import Field
@@ -95,7 +96,7 @@ def live() -> Any:
     item = Field(was or "number", frame, drawn, also=tuple(places))
     here = Look(name, clip, sent.number("time_s"))
     desk().frames.get(clip, here.time_s)
-    first, *others = _read_on(item, [here, *strip(session)], None, wait=False)
+    first, *others = _read_on(item, [here, *strip(session)], WHOLE, wait=False)
     return {"here": first, "strip": others}
 
 
@@ -137,7 +138,7 @@ def preview() -> Any:
     session = desk().session()
     item = desk().field(session, sent.values().get("name"))
     shares = box_tightening.tight_shares(session, session.overlay(), desk().reader())
-    return {"strip": _read_on(item, strip(session), shares.get(item.name))}
+    return {"strip": _read_on(item, strip(session), shares.get(item.name, WHOLE))}
 
 
 @routes.post("/api/suggest")
@@ -197,7 +198,7 @@ def _keys() -> dict[str, Any]:
 
 
 def _read_on(
-    item: Field, looks: Sequence[Look], share: Share | None, *, wait: bool = True
+    item: Field, looks: Sequence[Look], share: Share, *, wait: bool = True
 ) -> list[dict[str, Any]]:
     """Read a field at several places; without `wait` only where the frame is decoded already."""
     found: list[dict[str, Any]] = []
@@ -215,7 +216,8 @@ def _read_on(
             entry |= {"problem": str(error), "frame": [look.clip.width, look.clip.height]}
             continue
         read = box_of_share(box, share).clipped(look.clip.width, look.clip.height)
-        crops.append((len(found) - 1, cut_out(picture, read), cut_out(picture, box)))
+        cut = squeezed(cut_out(picture, read), share.squeeze)
+        crops.append((len(found) - 1, cut, cut_out(picture, box)))
         around = cut_out(picture, box.widened(ROOM, look.clip.width, look.clip.height))
         crop = jpeg(rgb(around, look.clip.colour), CROP_WIDTH_PX)
         entry["crop"] = f"data:image/jpeg;base64,{base64.b64encode(crop).decode()}"

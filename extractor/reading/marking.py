@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError, ConsentError, UsageError
 from extractor.reading import box_tightening, readers
-from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.clip_job import WHOLE, Share, box_of_share
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import write_bytes
 from extractor.session.folder import Session
@@ -54,8 +54,8 @@ class Preview:
 
     glances: list[box_tightening.Glance]
     failed: dict[str, ClipError]
-    share: Share | None
-    """Tightened part of the drawn box; None where it could not be tightened."""
+    share: Share
+    """What is read, beside the drawn box."""
 
     @property
     def readable(self) -> int:
@@ -174,7 +174,7 @@ def _require_readable(
             return
     except ClipError:
         return  # it was not marked on pictures of this shape
-    drawn = Preview(*box_tightening.look(session, new, {}, readers.create(reader_name)), None)
+    drawn = Preview(*box_tightening.look(session, new, {}, readers.create(reader_name)), WHOLE)
     if 2 * drawn.readable >= len(drawn.glances):
         return  # clear without the time that tightening takes
     after, before = preview(session, new, reader_name), preview(session, old, reader_name)
@@ -224,7 +224,7 @@ def preview(session: Session, item: Field, reader_name: str) -> Preview:
     others = [f for f in session.fields() if f.name != item.name]
     tight = box_tightening.tight_shares(session, Overlay((*others, item)), reader)
     glances, failed = box_tightening.look(session, item, tight, reader)
-    return Preview(glances, failed, tight.get(item.name))
+    return Preview(glances, failed, tight.get(item.name, WHOLE))
 
 
 def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:

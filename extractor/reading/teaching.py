@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from extractor.errors import ConsentError, UsageError
 from extractor.reading import box_tightening, readers
-from extractor.reading.clip_job import boxes_in
+from extractor.reading.clip_job import WHOLE, boxes_in
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.base import OTHER, Line
 from extractor.reading.readers.glyphs import (
@@ -17,6 +17,7 @@ from extractor.reading.readers.glyphs import (
     read_with_glyphs,
     same_text,
 )
+from extractor.reading.temporal_evidence import squeezed
 from extractor.session.folder import Session
 from extractor.session.overlay import Field
 from extractor.statistics.flags import Flag
@@ -80,7 +81,8 @@ def teach(
         new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
         known = Glyphs.load(session.glyphs_path)
         before = known.of(item.name)
-        looks = {"the built-in reader": reader.read([frame.crops[1]])[0]}
+        cut = squeezed(frame.crops[1], tight.get(item.name, WHOLE).squeeze)
+        looks = {"the built-in reader": reader.read([cut])[0]}
         if before and (look := read_with_glyphs(frame.crops[0], before)):
             looks["what was taught before"] = look
         against = [
