@@ -7,6 +7,8 @@ from typing import Annotated, get_args
 
 import typer
 
+from extractor.reading.training.webfonts import convert, packages
+
 app = typer.Typer(
     help="Make the weights of the built-in reader. Needs the extra 'train'; docs/reader.md "
     "has the recipe.",
@@ -45,8 +47,6 @@ def faces(
     to: Annotated[Path, typer.Option("--to", help="Folder to write to.")] = Path("faces"),
 ) -> None:
     """Turn the web fonts of the catalogue into TrueType."""
-    from extractor.reading.training.webfonts import convert, packages
-
     if node_modules is None:
         typer.echo(" ".join(packages()))
     else:
