@@ -122,7 +122,8 @@ def test_developers_names_every_room_and_every_long_module() -> None:
 def test_the_reader_page_names_the_packages_of_all_fonts() -> None:
     fonts = pytest.importorskip("extractor.reading.training.fonts", reason="a wheel has none")
     rows = re.findall(r"^\| [^|]+ \| ([^|`]+) \|$", (DOCS / "reader.md").read_text("utf-8"), re.M)
-    named = {f"fonts-{name.strip()}" for row in rows for name in row.split(",")}
+    names = [name.strip() for row in rows for name in row.split(",")]
+    named = {prefix + name for prefix in ("fonts-", "@fontsource/") for name in names}
     assert {family.package for family in fonts.CATALOGUE} <= named
 
 

@@ -58,8 +58,15 @@ def gather_photos(folders: Sequence[Path], destination: Path) -> int:
     return count
 
 
-def load_photos(folder: Path) -> list[Picture]:
-    """Return every picture of a folder as RGB, at most `PHOTO_WIDTH_PX` wide.
+#: Of every so many pictures in the order of their names, the last are held out together: views of
+#: one landscape stand side by side.
+_RUN, _RUN_HELD_OUT = 19, 4
+
+
+def load_photos(folder: Path, held_out: bool) -> list[Picture]:
+    """Return the pictures of a folder to learn from, or to judge on, as RGB.
+
+    They are at most `PHOTO_WIDTH_PX` wide. Four of nineteen are held out.
 
     Raises
     ------
@@ -67,8 +74,10 @@ def load_photos(folder: Path) -> list[Picture]:
         If the folder holds none.
     """
     photos = []
-    for path in sorted(folder.rglob("*")):
-        if path.suffix.lower() in {".jpg", ".jpeg", ".png", ".webp"}:
+    usual = {".jpg", ".jpeg", ".png", ".webp"}
+    paths = sorted(path for path in folder.rglob("*") if path.suffix.lower() in usual)
+    for place, path in enumerate(paths):
+        if (place % _RUN >= _RUN - _RUN_HELD_OUT) == held_out:
             picture = cv2.imread(str(path), cv2.IMREAD_COLOR)
             if picture is not None and min(picture.shape[:2]) >= 200:
                 photos.append(_limited(np.asarray(picture[:, :, ::-1], dtype=np.uint8)))

@@ -31,14 +31,20 @@ LEAST_PX = (8.5, 9.5, 12.0)
 _CUT_SHARES = (0.2, 0.8)
 #: A row above or below may show this share of its height in a crop and still be no part of it.
 _ROW_SHARE = 0.55
+#: Share of crops cut at the one scale that fields are read at; the rest are as people draw them.
+_SCALED_SHARE = 0.6
+#: Room above and below the digits there, in shares of their height: what is aimed at is 0.2.
+_SCALED_ROOM = (0.08, 0.34)
 
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One crop at the network's height, and its label."""
+    """One crop at the network's height, its label, its family and the room asked for."""
 
     picture: npt.NDArray[np.uint8]
     label: str
+    family: str
+    room: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +66,16 @@ class _Placed:
 
 
 def make_examples(
-    groups: dict[str, list[list[Face]]], photos: Sequence[Picture], seed: tuple[int, ...]
+    groups: dict[str, list[list[Face]]],
+    photos: Sequence[Picture],
+    seed: tuple[int, ...],
+    rooms: Sequence[float] = (),
 ) -> list[Example]:
-    """Compose, degrade, encode and cut one scene; the seed decides everything."""
+    """Compose, degrade, encode and cut one scene; the seed decides everything.
+
+    With `rooms` only lines with a number are cut, around the number, with one of these rooms
+    above and below, in shares of its height.
+    """
     rng = np.random.default_rng(seed)
     scene = compose(groups, photos, rng)
     severity = int(rng.choice(3, p=[0.35, 0.4, 0.25]))
@@ -78,7 +91,11 @@ def make_examples(
             if rng.random() < hidden[number] or cell.height * scale_y < LEAST_PX[severity]:
                 continue
             for _ in range(2):
-                example = _cut(frame, cell, placed, after, (scale_x, scale_y), rng)
+                scale = scale_x, scale_y
+                if rooms:
+                    example = _cut_with_room(frame, cell, placed, after, scale, rooms, rng)
+                else:
+                    example = _cut(frame, cell, placed, after, scale, rng)
                 if example is not None:
                     examples.append(example)
     return examples
@@ -107,37 +124,76 @@ def _cut(
     scale: tuple[float, float],
     rng: np.random.Generator,
 ) -> Example | None:
-    target = _target(cell, after, scale, rng)
+    at_scale = bool(rng.random() < _SCALED_SHARE)
+    alone = bool(rng.random() < 0.45)
+    target = _target(cell, after, scale, at_scale, alone)
     for attempt in range(4):
-        box = _drawn_box(target, 0.5**attempt, frame.shape, rng)
+        box = _drawn_box(target, 0.5**attempt, at_scale, frame.shape, rng)
         label = _label(box, cell.row, placed)
-        if label is None:
-            continue
-        crop = frame[int(box.top) : int(box.bottom), int(box.left) : int(box.right)]
-        if min(crop.shape[:2]) < 6:
-            return None
-        picture = scaled(crop)
-        if picture.shape[1] > WIDEST_PX or len(label) > 20:
-            return None
-        return Example(picture, label)
+        if label is not None:
+            return _example(frame, box, label, cell)
     return None
 
 
-def _target(cell: Cell, after: bool, scale: tuple[float, float], rng: np.random.Generator) -> _Box:
-    """Return the ink that the user has in mind: the whole line, or its number alone."""
+def _example(
+    frame: npt.NDArray[np.uint8], box: _Box, label: str, cell: Cell, room: float = float("nan")
+) -> Example | None:
+    crop = frame[int(box.top) : int(box.bottom), int(box.left) : int(box.right)]
+    if min(crop.shape[:2]) < 6:
+        return None
+    picture = scaled(crop)
+    if picture.shape[1] > WIDEST_PX or len(label) > 20:
+        return None
+    return Example(picture, label, cell.family, room)
+
+
+def _cut_with_room(
+    frame: npt.NDArray[np.uint8],
+    cell: Cell,
+    placed: _Placed,
+    after: bool,
+    scale: tuple[float, float],
+    rooms: Sequence[float],
+    rng: np.random.Generator,
+) -> Example | None:
+    line = cell.after if after else cell.before
+    if line is None or line.number[0] == line.number[1]:
+        return None
+    target = _target(cell, after, scale, at_scale=True, alone=True)
+    height, room = target.bottom - target.top, float(rng.choice(rooms))
+    left, right = rng.uniform(0.1, 0.5, 2) * height
+    box = _Box(
+        max(0.0, np.floor(target.left - left)),
+        max(0.0, np.round(target.top - room * height)),
+        min(float(frame.shape[1]), np.ceil(target.right + right)),
+        min(float(frame.shape[0]), np.round(target.bottom + room * height)),
+    )
+    label = _label(box, cell.row, placed)
+    return None if label is None else _example(frame, box, label, cell, room)
+
+
+def _target(
+    cell: Cell, after: bool, scale: tuple[float, float], at_scale: bool, alone: bool
+) -> _Box:
+    """Return the ink that the user has in mind: the whole line, or its number alone.
+
+    `at_scale` lets the number's ink decide the height in both cases.
+    """
     line = cell.after if after else cell.before
     signs: Sequence[Sign] = line.signs if line is not None else ()
-    if line is not None and line.number[1] > line.number[0] and rng.random() < 0.45:
-        signs = line.signs[slice(*line.number)]
+    number = line.signs[slice(*line.number)] if line is not None else ()
+    if number and alone:
+        signs = number
     if not signs:
-        part = float(rng.uniform(0.4, 1.0)) * cell.width
+        part = cell.width * (0.6 if alone else 1.0)
         box = _Box(cell.x, cell.y, cell.x + part, cell.y + cell.height)
     else:
+        tall = number if at_scale and number else signs
         box = _Box(
             cell.x + min(s.left for s in signs),
-            cell.y + min(s.top for s in signs),
+            cell.y + min(s.top for s in tall),
             cell.x + max(s.right for s in signs),
-            cell.y + max(s.bottom for s in signs),
+            cell.y + max(s.bottom for s in tall),
         )
         if box.bottom - box.top < 0.6 * cell.height:  # a dash alone: the box is still a line's
             box = _Box(box.left, cell.y, box.right, cell.y + cell.height)
@@ -146,20 +202,30 @@ def _target(cell: Cell, after: bool, scale: tuple[float, float], rng: np.random.
 
 
 def _drawn_box(
-    target: _Box, looseness: float, shape: tuple[int, ...], rng: np.random.Generator
+    target: _Box,
+    looseness: float,
+    at_scale: bool,
+    shape: tuple[int, ...],
+    rng: np.random.Generator,
 ) -> _Box:
-    """Draw a user's rectangle around the target: tight, usual or loose; at times it cuts in."""
+    """Draw a user's rectangle around the target: tight, usual or loose; at times it cuts in.
+
+    `at_scale` leaves the usual room above and below, and any at the sides.
+    """
     height = target.bottom - target.top
     reach = float(rng.choice([0.12, 0.35, 0.8], p=[0.27, 0.37, 0.36])) * looseness
     left, top, right, bottom = rng.uniform(0, reach, 4) * height
+    if at_scale:
+        top, bottom = rng.uniform(*_SCALED_ROOM, 2) * height * min(1.0, 0.5 + looseness)
     if rng.random() < 0.5:
         left, right = left * 1.3 + 0.1 * height, right * 1.3 + 0.1 * height
     if rng.random() < 0.3:  # room for one more digit, as users leave it
         left += float(rng.uniform(0, 1.2)) * height * looseness
         right += float(rng.uniform(0, 1.2)) * height * looseness
-    if rng.random() < 0.07:
+    cuts = 0.02 if at_scale else 0.07
+    if rng.random() < cuts:
         top = -float(rng.uniform(0, 0.16)) * height
-    if rng.random() < 0.07:
+    if rng.random() < cuts:
         bottom = -float(rng.uniform(0, 0.16)) * height
     if rng.random() < 0.05:
         left = -float(rng.uniform(0, 0.9)) * height

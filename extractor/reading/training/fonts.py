@@ -1,6 +1,7 @@
 """The fonts that the reader learns from, those it is judged on, and those it never sees.
 
-Every family comes from a Debian package; `docs/reader.md` lists them with their licences.
+Every family comes from a Debian package or from one of npm (``@fontsource/NAME``, turned into
+TrueType by `webfonts`); `docs/reader.md` lists them with their licences.
 Two families that share one drawing (Carlito is drawn after Lato) stand in one group, so
 that nothing held out is learnt under another name.
 """
@@ -13,7 +14,10 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 #: The kinds of lettering and how often a line is drawn in each.
-SHARES = {"sans": 0.41, "mono": 0.16, "serif": 0.08, "pixel": 0.12, "segment": 0.17, "odd": 0.06}
+SHARES = {
+    "sans": 0.27, "display": 0.27, "mono": 0.14, "serif": 0.06, "pixel": 0.10, "segment": 0.12,
+    "odd": 0.04,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,7 @@ class Family:
     name : str
         The family's own name.
     package : str
-        The Debian package that holds it.
+        The Debian package that holds it, or that of npm, which begins with ``@``.
     kind : str
         A key of `SHARES`.
     files : tuple of str
@@ -50,6 +54,14 @@ class Face:
 
     family: Family
     path: str
+
+
+def _web(kind: str, names: str, held_out: bool = False) -> list[Family]:
+    return [
+        Family(name.replace("-", " ").title(), f"@fontsource/{name}", kind,
+               tuple(f"{name}-{weight}00.ttf" for weight in range(1, 10)), held_out)
+        for name in names.split()
+    ]  # fmt: skip
 
 
 def _table(kind: str, rows: str, held_out: bool = False) -> list[Family]:
@@ -207,13 +219,7 @@ CATALOGUE: tuple[Family, ...] = (
         """,
     ),
     *_table("pixel", "Spleen | fonts-spleen | spleen-* | 12 16 24 32 64", held_out=True),
-    *_table(
-        "segment",
-        """
-        DSEG7 Modern | fonts-dseg | DSEG7Modern-*;DSEG7ModernMini-*
-        DSEG7 SEGG CHAN | fonts-dseg | DSEG7SEGGCHAN*
-        """,
-    ),
+    *_table("segment", "DSEG7 Modern | fonts-dseg | DSEG7Modern-*;DSEG7ModernMini-*"),
     *_table(
         "segment",
         "DSEG14 Modern | fonts-dseg | DSEG14Modern-*;DSEG14ModernMini-*",
@@ -228,6 +234,36 @@ CATALOGUE: tuple[Family, ...] = (
         Lobster Two | fonts-lobstertwo | LobsterTwo-*
         """,
     ),
+    *_web(
+        "display",  # head-up, condensed, wide, thin, stencil, rounded, slab
+        """
+        monda tasa-orbiter righteous museomoderno changa jockey-one days-one germania-one unbounded
+        syne science-gothic stack-sans-notch staatliches black-han-sans norwester rowdies
+        passion-one anybody recursive fira-sans-extra-condensed encode-sans-condensed mouse-memoirs
+        ubuntu-condensed asap-condensed londrina-solid lexend-zetta special-gothic-expanded-one
+        dela-gothic-one bowlby-one-sc raleway poiret-one abel work-sans questrial rokkitt hepta-slab
+        graduate alfa-slab-one arvo nunito fredoka m-plus-rounded-1c baloo-2 sniglet
+        """,
+    ),
+    *_web(
+        "display",
+        """
+        zen-dots goldman blinker black-ops-one league-gothic alumni-sans zalando-sans-expanded
+        josefin-sans zilla-slab varela-round
+        """,
+        held_out=True,
+    ),
+    *_web(
+        "mono",
+        """
+        kode-mono iosevka lekton spline-sans-mono monaspace-krypton ubuntu-mono cascadia-code
+        geist-mono atkinson-hyperlegible-mono
+        """,
+    ),
+    *_web("mono", "commit-mono victor-mono", held_out=True),
+    *_web("pixel", "micro-5 tiny5 doto redaction-10"),
+    *_web("pixel", "jersey-10", held_out=True),
+    *_web("odd", "special-elite bangers patrick-hand balsamiq-sans"),
 )
 
 #: Never in training: what tests and evaluation clips are likely to be drawn in.
@@ -257,7 +293,7 @@ def find_faces(folders: Iterable[Path]) -> list[Face]:
     Raises
     ------
     FileNotFoundError
-        If a family is missing; the message names its Debian packages.
+        If a family is missing; the message names its packages.
     """
     files = sorted(
         path
@@ -275,8 +311,12 @@ def find_faces(folders: Iterable[Path]) -> list[Face]:
         if not chosen:
             missing.add(family.package)
     if missing:
+        debian = sorted(package for package in missing if not package.startswith("@"))
+        webfonts = sorted(missing.difference(debian))
+        ways = [("on Debian: apt-get install", debian), ("npm install", webfonts)]
         raise FileNotFoundError(
-            "fonts missing; on Debian: apt-get install " + " ".join(sorted(missing))
+            "fonts missing; "
+            + "; ".join(f"{way} {' '.join(names)}" for way, names in ways if names)
         )
     return faces
 

@@ -105,14 +105,15 @@ def sample_segments(rng: np.random.Generator) -> Segments:
 
 
 @lru_cache(maxsize=512)
-def _font(path: str, size_px: int) -> ImageFont.FreeTypeFont:
+def font_of(path: str, size_px: int) -> ImageFont.FreeTypeFont:
+    """Return a face at an em size."""
     return ImageFont.truetype(path, size_px)
 
 
 @lru_cache(maxsize=8192)
 def _lacks(path: str, size_px: int, character: str) -> bool:
     """Whether the face has no glyph for a character and would draw its box for missing ones."""
-    font = _font(path, size_px)
+    font = font_of(path, size_px)
     missing = font.getmask("\uffff")
     drawn = font.getmask(character)
     return drawn.size == missing.size and bytes(drawn) == bytes(missing)
@@ -166,7 +167,7 @@ def _digit_height(pieces: list[Piece]) -> int:
             tallest = max(tallest, piece.size_px)
         elif piece.text or not tallest:
             tallest = max(
-                tallest, -int(_font(piece.face.path, piece.size_px).getbbox("0", anchor="ls")[1])
+                tallest, -int(font_of(piece.face.path, piece.size_px).getbbox("0", anchor="ls")[1])
             )
     return tallest
 
@@ -175,7 +176,7 @@ def _draw_face(
     piece: Piece, image: Image.Image, x: float, baseline: int, signs: list[Sign], sharp: bool
 ) -> float:
     assert piece.face is not None
-    font = _font(piece.face.path, piece.size_px)
+    font = font_of(piece.face.path, piece.size_px)
     pen = ImageDraw.Draw(image)
     pen.fontmode = "1" if sharp else "L"
     spaced = False

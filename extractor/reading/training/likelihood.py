@@ -83,14 +83,3 @@ def ctc_loss(
     """
     loss: torch.Tensor = _Likelihood.apply(table, labels, steps, lengths)
     return loss
-
-
-def likelihood_of(
-    table: torch.Tensor, labels: torch.Tensor, steps: torch.Tensor, lengths: torch.Tensor
-) -> torch.Tensor:
-    """Return the probability of each label, 0 where no path can spell it, without a gradient.
-
-    The parameters are those of `ctc_loss`.
-    """
-    loss, _ = torch._ctc_loss(table, labels, steps.tolist(), lengths.tolist(), 0, False)
-    return (-loss).exp()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,13 +16,17 @@ from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from extractor.reading.readers.ctc import SIGNS, best_path, string_probability
 from extractor.reading.training.augment import disturbed, normalised, steps, stretched
-from extractor.reading.training.distillation import Teachers, softened_loss, table_of
-from extractor.reading.training.likelihood import ctc_loss
-from extractor.reading.training.model import SHAPES, LineNetwork, load, save, settle
+from extractor.reading.training.distillation import Teacher, guided_loss, table_of
+from extractor.reading.training.model import SHAPES, LineNetwork, load, save
 from extractor.reading.training.pool import Packed, Renderers, Store
 
+LAYOUT = torch.channels_last
 #: Packs that wait before they are copied to the device; fewer where there are few in all.
 ADDED_AT_ONCE = 16
+#: Decay of the running average of the weights, from step to step.
+LONGEST_MEMORY = 0.999
+#: Steps after which the teacher's copy takes over what it has learnt since.
+REFRESHED_EVERY = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,20 +50,21 @@ class Plan:
     minutes: float | None
 
 
+def _averaged(average: list[torch.Tensor], now: list[torch.Tensor], count: int) -> None:
+    """Move a running average on; it is short at first, so that it can teach early."""
+    decay = min(LONGEST_MEMORY, (1 + int(count)) / (10 + int(count)))
+    get_ema_multi_avg_fn(decay)(average, now, count)
+
+
 class _Learner:
-    """One network on one device with its optimiser, schedule and running average."""
+    """One network on one device with its optimiser and running average."""
 
     def __init__(
-        self,
-        name: str,
-        network: LineNetwork,
-        device: torch.device,
-        plan: Plan,
-        seed: int,
-        teachers: Teachers | None = None,
+        self, name: str, device: torch.device, plan: Plan, start: Path | None = None
     ) -> None:
-        self.name, self.plan, self.teachers = name, plan, teachers
-        self.network = network.to(device).to(memory_format=torch.channels_last)
+        self.name, self.plan = name, plan
+        network = load(start).train() if start is not None else LineNetwork(SHAPES[name])
+        self.network = network.to(device).to(memory_format=LAYOUT)
         decay = [p for p in network.parameters() if p.ndim > 1]
         plain = [p for p in network.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
@@ -67,31 +73,20 @@ class _Learner:
         )
         self.average = AveragedModel(
             self.network,
-            multi_avg_fn=get_ema_multi_avg_fn(min(0.999, 1 - 8 / plan.steps)),
+            multi_avg_fn=_averaged,
             use_buffers=True,
         )
-        self.store = Store(device)
-        self.validation = Store(device)
-        self.device = device
-        self.here = torch.Generator().manual_seed(seed)
-        self.there = torch.Generator(device).manual_seed(seed)
         self.loss = torch.zeros((), device=device)
 
-    def step(self, progress: float) -> None:
+    def step(self, batch: _Batch, of_teacher: torch.Tensor | None, progress: float) -> None:
         """Take one step on crops of one padded width."""
         rate = self.plan.rate * min(1.0, progress / 0.02 + 0.01)
         rate *= 0.5 * (1 + math.cos(math.pi * progress)) + 1e-3
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        pictures, widths, labels, lengths = self._batch()
-        table = table_of(self.network, pictures)
-        if self.teachers is None:
-            losses = ctc_loss(table, labels, steps(widths), lengths)
-        else:
-            with torch.no_grad():
-                of_teachers = self.teachers.tables(pictures)
-            losses = softened_loss(table, (labels, lengths), steps(widths), of_teachers)
-        loss = losses.sum() / len(lengths)
+        table = table_of(self.network, batch.pictures)
+        losses = guided_loss(table, batch.label, steps(batch.widths), of_teacher, progress)
+        loss = losses.mean()
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.network.parameters(), 4.0)
@@ -99,11 +94,42 @@ class _Learner:
         self.average.update_parameters(self.network)
         self.loss = 0.99 * self.loss + 0.01 * loss.detach()
 
-    def settle(self) -> None:
-        """Fit a network that comes from an ONNX file to the data before the first step."""
-        settle(self.network, self._batch()[0])
 
-    def _batch(self) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """Crops as the networks take them, with widths, and labels with their lengths."""
+
+    pictures: torch.Tensor
+    widths: torch.Tensor
+    label: tuple[torch.Tensor, torch.Tensor]
+
+
+class _Class:
+    """The learners on one device: they see the same batches, and may have a teacher."""
+
+    def __init__(
+        self,
+        names: list[str],
+        device: torch.device,
+        plan: Plan,
+        seed: int,
+        start: Path | None = None,
+    ) -> None:
+        self.learners = [_Learner(name, device, plan, start) for name in names]
+        self.teacher: Teacher | None = None
+        self.plan, self.device = plan, device
+        self.store, self.validation = Store(device), Store(device)
+        self.here = torch.Generator().manual_seed(seed)
+        self.there = torch.Generator(device).manual_seed(seed)
+
+    def step(self, progress: float) -> None:
+        """Let each learner take a step."""
+        batch = self._batch()
+        told = None if self.teacher is None else self.teacher.table(batch.pictures)
+        for learner in self.learners:
+            learner.step(batch, told, progress)
+
+    def _batch(self) -> _Batch:
         shelves = self.store.shelves
         counts = torch.tensor([float(shelf.count) for shelf in shelves.values()])
         width = list(shelves)[int(torch.multinomial(counts, 1, generator=self.here))]
@@ -115,44 +141,45 @@ class _Learner:
             shelf.pictures[on_device].float(), shelf.widths[index], self.here
         )
         pictures = normalised(disturbed(pictures, self.there), widths)
-        pictures = pictures.to(memory_format=torch.channels_last)
-        return pictures, widths, shelf.labels[on_device].long(), shelf.lengths[index].long()
+        pictures = pictures.to(memory_format=LAYOUT)
+        label = shelf.labels[on_device].long(), shelf.lengths[index].long()
+        return _Batch(pictures, widths, label)
 
 
 def train(
     plan: Plan,
     renderers: Renderers,
     shapes: list[str],
+    teacher: str | None,
     start: Path | None,
     out: Path,
     say: Callable[[str], None],
-    teachers: Sequence[Path] = (),
 ) -> None:
-    """Train one network for each name in `shapes`, each on a device of its own if there are.
+    """Train networks of `shapes`, from nothing or from the checkpoint `start`.
 
-    All see the same crops, each in an order of its own and from other first weights: a shape
-    named twice shows how far the result depends on these. With `teachers` (checkpoints or ONNX
-    files) they also learn from what those read (`distillation`). Checkpoints are written to
-    `out` as ``<shape>.pt`` (``<shape>-2.pt``) five times on the way.
+    With a `teacher`, another shape, that one learns from labels at the same time, on a device
+    of its own if there are two, and the others learn from it, too. Checkpoints are written to
+    `out` as ``<shape>.pt`` five times on the way.
     """
     torch.manual_seed(plan.seed)
     _repeatable()
-    learners = []
-    for index, name in enumerate(shapes):
-        network = load(start).train() if start is not None else LineNetwork(SHAPES[name])
-        again = shapes[:index].count(name)
-        own = f"{name}-{again + 1}" if again else name
-        device = _device(index)
-        asked = Teachers([load(path) for path in teachers], device) if teachers else None
-        learners.append(_Learner(own, network, device, plan, plan.seed + index, asked))
+    classes = [_Class(shapes, _device(0 if teacher is None else 1), plan, plan.seed, start)]
+    if teacher is not None:
+        classes.insert(0, _Class([teacher], _device(0), plan, plan.seed + 1))
+        ahead, behind = classes
+        behind.teacher = Teacher(ahead.learners[0].average.module, behind.device)
+        if ahead.device == behind.device:
+            behind.store, behind.validation = ahead.store, ahead.validation
+    stores = list({id(each.store): each.store for each in classes}.values())
     began = time.monotonic()
     for packs in renderers.stream(True, plan.seed, plan.validation_chunks, plan.scenes):
-        for learner in learners:
-            learner.validation.add([packs])
-    say(f"{learners[0].validation.count} validation crops, {time.monotonic() - began:.0f} s")
+        for judged in {id(each.validation): each.validation for each in classes}.values():
+            judged.add([packs])
+    say(f"{classes[0].validation.count} validation crops, {time.monotonic() - began:.0f} s")
     stream = renderers.stream(False, plan.seed, plan.chunks, plan.scenes)
     rendered, taken, waited, next_save = 0, 0, 0.0, 0.2
     arrived: list[dict[int, Packed]] = []
+    threads = ThreadPoolExecutor(len(stores))
     for step in range(plan.steps):
         progress = step / plan.steps
         if plan.minutes is not None:
@@ -160,31 +187,36 @@ def train(
         if progress >= 1.0:
             break
         needed = plan.chunks * min(1.0, plan.head_start + step / plan.steps / 0.9)
-        first = plan.chunks * plan.head_start
+        first_chunks = plan.chunks * plan.head_start
         before = time.monotonic()
-        while rendered < first or stream.ready() if plan.minutes else rendered < needed:
+        while rendered < first_chunks or (not plan.minutes and rendered < needed):
             try:
-                packs = next(stream)
+                arrived.append(next(stream))
             except StopIteration:
                 break
             rendered += 1
-            arrived.append(packs)
         enough = min(ADDED_AT_ONCE, 1 + plan.chunks // 50)
-        if len(arrived) >= enough or rendered == plan.chunks or not learners[0].store.count:
-            for learner in learners:
-                learner.store.add(arrived)
+        if len(arrived) >= enough or rendered == plan.chunks or not stores[0].count:
+            for index, store in enumerate(stores):  # each device has crops of its own
+                store.add(arrived[index :: len(stores)])
             arrived.clear()
         waited += time.monotonic() - before
-        if step == 0 and start is not None and start.suffix == ".onnx":
-            for learner in learners:
-                learner.settle()
-        for learner in learners:
-            learner.step(progress)
+        if step % REFRESHED_EVERY == 0:
+            for each in classes:
+                if each.teacher is not None:
+                    each.teacher.refresh()
+        # A thread each, since a step waits for its device; packs are loaded meanwhile.
+        taking = [threads.submit(each.step, progress) for each in classes]
+        while plan.minutes and not all(one.done() for one in taking) and stream.ready():
+            arrived.append(next(stream))
+            rendered += 1
+        for one in taking:
+            one.result()
         taken = step + 1
         if progress >= next_save:
             next_save += 0.2
-            _report(learners, step, rendered, waited, began, out, say)
-    _report(learners, taken, rendered, waited, began, out, say)
+            _report(classes, taken, rendered, waited, began, out, say)
+    _report(classes, taken, rendered, waited, began, out, say)
 
 
 def _repeatable() -> None:
@@ -202,17 +234,19 @@ def _device(index: int) -> torch.device:
 
 
 def _report(
-    learners: list[_Learner], step: int, rendered: int, waited: float, began: float, out: Path,
+    classes: list[_Class], step: int, rendered: int, waited: float, began: float, out: Path,
     say: Callable[[str], None],
 ) -> None:  # fmt: skip
-    for learner in learners:
-        average = learner.average.module
-        save(average, out / f"{learner.name}.pt")
-        right, probability, empty = judge(average, learner.validation)
+    """Save every network, then judge it."""
+    pairs = [(learner, each) for each in classes for learner in each.learners]
+    for learner, _ in pairs:
+        save(learner.average.module, out / f"{learner.name}.pt")
+    for learner, each in pairs:
+        right, probability, empty = judge(learner.average.module, each.validation)
         gated = probability >= np.quantile(probability, 0.2)
         say(
             f"{time.monotonic() - began:4.0f} s, waited {waited:3.0f} s, {learner.name} "
-            f"step {step}, {rendered} chunks, {learner.store.count} crops, "
+            f"step {step}, {rendered} chunks, {each.store.count} crops, "
             f"loss {float(learner.loss):.4f}; "
             f"held out: right {right.mean():.4f}, "
             f"wrong in the surest 80 %: {(~right[gated]).mean():.5f}, "

@@ -60,7 +60,7 @@ def pack(examples: Sequence[Example]) -> dict[int, Packed]:
     return packed
 
 
-_material: dict[str, Any] = {}
+_material: dict[bool, Any] = {}
 
 
 def _prepare(font_folders: Sequence[Path], photo_folder: Path) -> None:
@@ -68,8 +68,8 @@ def _prepare(font_folders: Sequence[Path], photo_folder: Path) -> None:
 
     cv2.setNumThreads(1)
     faces = find_faces(font_folders)
-    _material["photos"] = load_photos(photo_folder)
-    _material["groups"] = {held: faces_by_kind(faces, held) for held in (False, True)}
+    for held in (False, True):
+        _material[held] = faces_by_kind(faces, held), load_photos(photo_folder, held)
 
 
 #: Whether in held-out families, the seed, how many scenes.
@@ -81,9 +81,8 @@ def _render(task: _Task, folder: Path) -> Path:
     held_out, seed, scenes = task
     examples: list[Example] = []
     for scene in range(scenes):
-        examples += make_examples(
-            _material["groups"][held_out], _material["photos"], (*seed, scene)
-        )
+        groups, photos = _material[held_out]
+        examples += make_examples(groups, photos, (*seed, scene))
     path = folder / "-".join(map(str, seed))
     with path.open("wb") as file:
         for width, packed in pack(examples).items():
@@ -137,15 +136,25 @@ class Stream:
             self._next += 1
 
 
+def usual_workers() -> int:
+    """Return how many processes to render in: a third of the cores is left to feed devices.
+
+    With all but two the learning process ran at half its speed.
+    """
+    return max(1, (os.cpu_count() or 1) * 2 // 3)
+
+
 class Renderers:
     """Worker processes that render in the order of their seeds, whoever finishes first."""
 
     def __init__(self, fonts: Sequence[Path], photos: Path, workers: int | None = None) -> None:
-        self.workers = workers or os.cpu_count() or 1
+        self.workers = workers or usual_workers()
         self._folder = tempfile.TemporaryDirectory()
         # Loaded before forking: the workers share it.
         _prepare(fonts, photos)
-        self._pool = ProcessPoolExecutor(self.workers, multiprocessing.get_context("fork"))
+        self._pool = ProcessPoolExecutor(
+            self.workers, multiprocessing.get_context("fork"), os.nice, (10,)
+        )
         self._pool.submit(int).result()
 
     def stream(self, held_out: bool, seed: int, chunks: int, scenes: int) -> Stream:
@@ -179,7 +188,7 @@ class Store:
     """
 
     device: torch.device
-    most_bytes: float = 16e9
+    most_bytes: float = 30e9
     shelves: dict[int, _Shelf] = field(default_factory=dict)
 
     def add(self, many: Sequence[dict[int, Packed]]) -> None:

@@ -31,6 +31,13 @@ from extractor.reading.training.styles import (
     sample_style,
 )
 from extractor.reading.training.texts import Words, sample_successor, sample_words
+from extractor.reading.training.variation import (
+    ROWS,
+    Variation,
+    sample_variation,
+    size_for_rows,
+    varied,
+)
 
 _SIZES = ((832, 480), (960, 544), (640, 480), (720, 400))
 #: Below this difference between lettering and background (0 to 255) nobody can read it.
@@ -43,6 +50,8 @@ _SPREAD_SHARE = 0.8
 #: nobody can read teaches nothing, but that a minus or a point may hide has to be learnt.
 _LEFT_OUT_THIN, _LEFT_OUT = 0.5, 0.85
 _THIN = frozenset("-–—−.,:")
+#: Share of lines in outline faces that are drawn on few rows and enlarged.
+_FEW_ROWS_SHARE = 0.12
 #: Colour without brightness counts for this share of its difference.
 _COLOUR_SHARE = 0.4
 
@@ -58,8 +67,8 @@ class Look:
     other_size_px: int
     tracking_px: float
     sharp: bool
-    enlarge: int
-    stretch: float
+    enlarge: float
+    variation: Variation
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +76,11 @@ class Cell:
     """A line's place: left and top of its ink before and after the change, row number.
 
     `before` and `after` are None where nothing is shown; `height` is that of its digits.
-    `panel_stays` says whether its box, if it has one, is drawn all the same.
+    `panel_stays` says whether its box, if it has one, is drawn all the same. `family` is that of
+    the number's face.
     """
 
+    family: str
     row: int
     x: int
     y: int
@@ -112,7 +123,7 @@ def _pick(groups: dict[str, list[list[Face]]], kind: str, rng: np.random.Generat
 def sample_look(
     groups: dict[str, list[list[Face]]], size_px: float, rng: np.random.Generator
 ) -> Look:
-    """Draw a face, a size near `size_px`, spacing and stretching."""
+    """Draw a face, a size near `size_px`, spacing and a variation."""
     kinds = [kind for kind in SHARES if kind in groups]
     weights = np.array([SHARES[kind] for kind in kinds])
     kind = str(rng.choice(kinds, p=weights / weights.sum()))
@@ -120,27 +131,32 @@ def sample_look(
     segments = None
     if kind == "segment" and rng.random() < 0.5:
         face, segments = None, sample_segments(rng)
-    size, enlarge, sharp = max(9, round(size_px)), 1, False
+    size, enlarge, sharp = max(9, round(size_px)), 1.0, False
+    on_rows = int(rng.integers(ROWS[0], ROWS[1] + 1)) if rng.random() < _FEW_ROWS_SHARE else 0
     if face is not None and face.family.native_px:
         natives = face.family.native_px
         size = int(natives[int(rng.integers(len(natives)))])
-        enlarge = max(1, round(size_px / size * float(rng.uniform(0.8, 1.3))))
+        enlarge = float(max(1, round(size_px / size * float(rng.uniform(0.8, 1.3)))))
         sharp = rng.random() < 0.85
+    elif face is not None and on_rows and (small := size_for_rows(face.path, on_rows)):
+        size, sharp = small, rng.random() < 0.75
+        enlarge = max(1.0, size_px / size * float(rng.uniform(0.8, 1.3)))
+        enlarge = float(round(enlarge)) if rng.random() < 0.7 else enlarge
     plain = [kind for kind in ("sans", "mono") if kind in groups]
     other = face if face is not None and rng.random() < 0.6 else None
     if other is None or kind == "segment":
         other = _pick(groups, str(rng.choice(plain)), rng)
-    small = float(rng.uniform(0.4, 1.0)) if rng.random() < 0.35 else 1.0
+    share = float(rng.uniform(0.4, 1.0)) if rng.random() < 0.35 else 1.0
     return Look(
         face=face,
         segments=segments,
         other_face=other,
         size_px=size,
-        other_size_px=size if sharp else max(7, round(size * small)),
-        tracking_px=size * float(rng.choice([0, 0, 0, rng.uniform(-0.03, 0.2)])),
+        other_size_px=size if sharp else max(7, round(size * share)),
+        tracking_px=size * float(rng.choice([0, 0, 0, rng.uniform(-0.05, 0.3)])),
         sharp=sharp,
         enlarge=enlarge,
-        stretch=float(rng.uniform(0.75, 1.3)) if rng.random() < 0.15 else 1.0,
+        variation=sample_variation(kind != "segment", rng) if enlarge == 1.0 else Variation(),
     )
 
 
@@ -159,10 +175,8 @@ def letter(words: Words, look: Look) -> Lettering | None:
     if line is None:
         return None
     if look.enlarge > 1:
-        line = resized(line, look.enlarge, look.enlarge, smooth=False)
-    if look.stretch != 1.0:
-        line = resized(line, look.stretch, 1.0, smooth=True)
-    return line
+        return resized(line, look.enlarge, look.enlarge, smooth=False)
+    return varied(line, look.variation)
 
 
 def compose(
@@ -242,7 +256,8 @@ def _sample_cell(
         before = after = None
     elif empty < 0.16:
         after = None
-    return Cell(row, x, y, before, after, width, height, bool(rng.random() < 0.5))
+    family = look.face.family.name if look.face is not None else "drawn segments"
+    return Cell(family, row, x, y, before, after, width, height, bool(rng.random() < 0.5))
 
 
 def _boxes(

@@ -20,7 +20,7 @@ _COLUMNS, _ROWS, _CELL_PX = 4, 30, (390, 50)
 def draw_sheet(fonts: Sequence[Path], photos: Path, seed: int, held_out: bool, path: Path) -> None:
     """Render enough scenes to fill a sheet and write it as a picture."""
     groups = faces_by_kind(find_faces(fonts), held_out)
-    pictures = load_photos(photos)
+    pictures = load_photos(photos, held_out)
     examples: list[Example] = []
     scene = 0
     while len(examples) < 4 * _COLUMNS * _ROWS:
