@@ -23,7 +23,7 @@ from extractor.reading.readers.base import Line, Reader
 from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field
+from extractor.session.overlay import Field
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
@@ -123,14 +123,7 @@ class Desk:
 
     def is_stale(self, known: ClipState, item: Field) -> bool:
         """Tell whether a clip was read with another mark than the one that stands now."""
-        if item.name not in known.boxes:
-            return True
-        x, y, *size = known.boxes[item.name]
-        try:
-            drawn = item.box_for(*known.frame)
-        except ClipError:
-            return True
-        return not Box(x - drawn.x, y - drawn.y, *size).within(drawn.width, drawn.height)
+        return known.marks.get(item.name) != cache.places_of(item)
 
     def read(self, crops: Sequence[Crop]) -> tuple[list[Line], float]:
         """Read crops with the session's reader; return lines and the gate.

@@ -51,6 +51,8 @@ class ClipState:
     """Size of the displayed picture, pixels."""
     boxes: dict[str, list[int]]
     """Rectangle that was read, by field: x, y, width, height in this clip's pixels."""
+    marks: dict[str, list[list[object]]]
+    """Where the field was marked then, see `places_of`."""
     time_s: list[float]
     still: list[bool]
     fields: dict[str, FieldState]
@@ -129,7 +131,7 @@ def asked_digest(
 
 
 def places_of(item: Field) -> list[list[object]]:
-    """Return where a field stands, for digests: frame and box of each place."""
+    """Return where a field stands, to compare: frame and box of each place."""
     return [[list(p.frame), p.box.as_list()] for p in item.places]
 
 

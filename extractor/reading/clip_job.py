@@ -120,6 +120,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         gate=_reader(job).gate,
         frame=(clip.width, clip.height),
         boxes={f.name: b.as_list() for f, b in zip(job.fields, boxes, strict=True)},
+        marks={f.name: cache.places_of(f) for f in job.fields},
         time_s=result.time_s,
         still=[bool(s) for s in clip_reading.still(result.motion)],
         fields={name: _field_state(seen) for name, seen in result.fields.items()},

@@ -97,6 +97,7 @@ def make_session(folder: Path, clips: int, samples: int) -> None:
             gate=0.9,
             frame=SIZE,
             boxes={"bitrate": [40, 20, 64, 32], "latency": [140, 20, 64, 32]},
+            marks={},
             time_s=times.tolist(),
             still=[False] * samples,
             fields=fields,
