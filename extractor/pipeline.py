@@ -265,7 +265,7 @@ def compare_sessions(
     from extractor.comparison import compare_table, load_sessions
     from extractor.comparison.carried import carried_spread
     from extractor.radio.calibration_findings import set_apart
-    from extractor.radio.clips_that_tell import clips_that_tell
+    from extractor.radio.causes import clips_that_tell
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
     table = replace(table, runs=clips_that_tell(table.runs)[0])

@@ -53,12 +53,12 @@ def expect(
 def show(report: LinkReport) -> None:
     """Print the report: surprises with their budgets first, then what they rest on."""
     from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
-    from extractor.radio.discrepancies import HOW_WE_KNOW
+    from extractor.radio.wording import said
 
     for one in report.surprises:
         _show_surprise(one)
     if report.surprises:
-        say(f"  How we know: {HOW_WE_KNOW}\n")
+        say(f"  How we know: {said('surprise', 'how')}\n")
     _show_expected(report)
     say("Ratings")
     table(

@@ -10,28 +10,34 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from scipy.stats import t
 
 from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
+from extractor.radio.antenna_gain import Rating, rate
 from extractor.radio.calibration_findings import (
     CalibrationReport,
     at_common_attenuation,
     calibration_report,
 )
-from extractor.radio.causes import Measured, near_field_antennas
+from extractor.radio.causes import (
+    ClipSpread,
+    Measured,
+    clips_that_tell,
+    near_field_antennas,
+    told_results,
+)
 from extractor.radio.cautions import cautions
-from extractor.radio.clips_that_tell import ClipSpread, clips_that_tell, told_results
 from extractor.radio.discrepancies import Judgement, judge
 from extractor.radio.expectation import Transmitter, beamwidth_deg
-from extractor.radio.link_budget import DIPOLE_GAIN_DBI
-from extractor.radio.propagation import (
+from extractor.radio.link_budget import (
+    DIPOLE_GAIN_DBI,
     NotValid,
     eirp_dbm,
     free_space_loss_db,
     thermal_noise_dbm,
 )
-from extractor.radio.ratings import Rating, rate
 from extractor.radio.scatter import spread_seen_deg
 from extractor.radio.situation import (
     Circumstances,
@@ -40,10 +46,12 @@ from extractor.radio.situation import (
     expected_difference,
 )
 from extractor.radio.sweep import Sweep, sweep_antennas, sweep_report
+from extractor.radio.wording import said
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
+from extractor.statistics.power import studentised_critical
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
 RECEIVER_NOISE_FIGURE_DB = 6.0
@@ -289,7 +297,13 @@ def _measured(
     if table.better != "higher" or table.runs["antenna"].nunique() < 2:
         return {}, (math.nan, 0)
     compared = compare_table(table)
-    pairs = compared.pairs[["first", "second", "difference", "low", "high"]]
+    pairs = compared.pairs[["first", "second", "difference", "low", "high"]].copy()
+    # The table holds for all pairs together; here each pair is judged by itself, as in dB.
+    names = len(compared.fit.layout.antennas)
+    degrees = compared.pairs["df"].fillna(1.0)  # where nothing is known the ends aren't either
+    joint = [studentised_critical(names, df, 0.95) for df in degrees]
+    half = (pairs["high"] - pairs["difference"]) * t.ppf(0.975, degrees) / joint
+    pairs["low"], pairs["high"] = pairs["difference"] - half, pairs["difference"] + half
     within = compared.fit.layout.df_within
     return _both_ways(pairs, table.unit), (clip_spread(compared.fit) if within else 0.0, within)
 
@@ -315,21 +329,13 @@ def _path(
     loss = free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
     if isinstance(loss, NotValid):
         return [f"Path: {loss.reason}."]
-    gain_dbi = 2.15 if sending is None or sending.gain_dbi is None else sending.gain_dbi
-    eirp = eirp_dbm(power_mw, gain_dbi)
-    received = eirp - loss
-    noise = thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
-    margin = received - noise
-    width_mhz = circumstances.width_hz / 1e6
-    text = (
-        f"Path: {eirp:.0f} dBm EIRP over {circumstances.distance_m:g} m of "
-        f"free space ({loss:.0f} dB, ITU-R P.525) gives {received:.0f} dBm to an isotropic "
-        f"antenna, {margin:.0f} dB above the noise of a {width_mhz:g} MHz receiver (noise figure "
-        f"{RECEIVER_NOISE_FIGURE_DB:g} dB assumed)."
-    )
-    if margin > 35:
-        text += " So strong a link sits at its ceiling: antennas can't differ there."
-    return [text]
+    gain_dbi = sending.gain_dbi if sending is not None else None
+    eirp = eirp_dbm(power_mw, DIPOLE_GAIN_DBI if gain_dbi is None else gain_dbi)
+    margin = eirp - loss - thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
+    figures = {"eirp": eirp, "loss": loss, "received": eirp - loss, "margin": margin}
+    figures |= {"metres": circumstances.distance_m, "width": circumstances.width_hz / 1e6}
+    text = said("path", figure=RECEIVER_NOISE_FIGURE_DB, **figures)
+    return [text + (said("path", "strong") if margin > 35 else "")]
 
 
 def _radiating(
@@ -349,9 +355,5 @@ def _radiating(
         if antenna is None or antenna.gain_dbi is None or antenna.gain_dbi <= DIPOLE_GAIN_DBI:
             continue
         more_db = antenna.gain_dbi - DIPOLE_GAIN_DBI
-        remarks.append(
-            f"{antenna.antenna} hung on a port that may transmit: it raises the EIRP by "
-            f"{more_db:.1f} dB over a dipole, which may be unlawful. Use a receive-only port, or "
-            "follow local rules."
-        )
+        remarks.append(said("path", "transmits", antenna=antenna.antenna, more=more_db))
     return remarks

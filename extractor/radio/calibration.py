@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from pandas.core.groupby import SeriesGroupBy
 
 from extractor.errors import TableError
-from extractor.radio.pads import at_one_place
 from extractor.session.csv_tables import numbers
 from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
 
@@ -200,6 +199,33 @@ def _curve_runs(runs: pd.DataFrame, antenna: str) -> pd.DataFrame:
     steps = own.groupby("mounting")["attenuation_db"].nunique()
     # A mounting measured at one step only says something of mountings, nothing of the curve.
     return own[own["mounting"].isin(steps[steps >= FEWEST_STEPS].index)]
+
+
+def at_transmitter(runs: pd.DataFrame) -> pd.Series[bool]:
+    """Whether the pad of each run was at the transmitter, where it weakens the signal alone."""
+    if "padded" not in runs.columns:
+        return pd.Series(False, index=runs.index)
+    return runs["padded"].fillna("").astype(str).str.strip().str.casefold() == "transmitter"
+
+
+def pad_place(curve_runs: pd.DataFrame) -> str:
+    """Say in words where the pads of these runs were."""
+    sent = at_transmitter(curve_runs[curve_runs["attenuation_db"] > 0])
+    if sent.all():
+        return "at the transmitter"
+    return "at both places" if sent.any() else "in the receive lines"
+
+
+def at_one_place(own: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the steps of one antenna into those that make the curve and those elsewhere.
+
+    The transmitter comes first; where neither place has steps enough they stay together.
+    """
+    sent, bare = at_transmitter(own), own["attenuation_db"] == 0
+    for elsewhere in (~sent & ~bare, sent & ~bare):
+        if own.loc[~elsewhere, "attenuation_db"].nunique() >= FEWEST_STEPS:
+            return own[~elsewhere], own[elsewhere]
+    return own, own.iloc[:0]
 
 
 def _compared_runs(runs: pd.DataFrame) -> pd.DataFrame:

@@ -13,6 +13,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pandas as pd
+from scipy.stats import t
+
+from extractor.radio.calibration import Calibration
 from extractor.radio.expectation import beamwidth_deg
 from extractor.radio.fading import (
     OFFICE_DELAY_SPREAD_S,
@@ -20,12 +24,13 @@ from extractor.radio.fading import (
     fading_sd_db,
     independent_fades,
 )
-from extractor.radio.link_budget import Span, exactly
-from extractor.radio.propagation import far_field_distance_m
+from extractor.radio.link_budget import Span, exactly, far_field_distance_m
 from extractor.radio.scatter import scatter_loss_db
-from extractor.radio.situation import Circumstances, ExpectedDifference, at
+from extractor.radio.situation import Circumstances, ExpectedDifference
+from extractor.radio.wording import said
 from extractor.session.antennas import CIRCULAR, Antenna
-from extractor.session.csv_tables import read_table
+from extractor.session.csv_tables import numbers, read_table
+from extractor.session.spelling import folded
 
 TURN_DEG = 30.0
 PAD_DB = 30.0
@@ -62,6 +67,11 @@ class Measured:
     low: float
     high: float
     unit: str
+
+    @property
+    def span(self) -> Span:
+        """The same as a `Span`, where it is in dB."""
+        return Span(self.value, self.low, self.high)
 
     @property
     def in_db(self) -> tuple[float, float]:
@@ -123,11 +133,10 @@ class Cause:
             # Without a calibration no change may be any small one.
             low, high = -math.inf, math.inf
         reach, least = (high, low) if way > 0 else (low, high)
+        verdict = "confirmed" if way * least >= way * self.if_not_db else "not decided"
         if way * reach < way * self.if_so_db:
-            return replace(self, verdict=f"excluded: the clip showed {result}")
-        if way * least >= way * self.if_not_db:
-            return replace(self, verdict=f"confirmed: the clip showed {result}")
-        return replace(self, verdict=f"not decided: the clip showed {result}")
+            verdict = "excluded"
+        return replace(self, verdict=f"{verdict}: the clip showed {result}")
 
 
 def near_field_antennas(antennas: Sequence[Antenna], about: Circumstances) -> list[str]:
@@ -138,10 +147,8 @@ def near_field_antennas(antennas: Sequence[Antenna], about: Circumstances) -> li
             continue
         needed_m = far_field_distance_m(antenna.size_m, about.frequency_hz)
         if about.distance_m < needed_m:
-            found.append(
-                f"{antenna.antenna}: the path of {about.distance_m:g} m is shorter than "
-                f"its far field ({needed_m:.1f} m); differences are no gain there"
-            )
+            figures = {"path": about.distance_m, "needed": needed_m}
+            found.append(said("path", "near", antenna=antenna.antenna, **figures))
     return found
 
 
@@ -211,7 +218,7 @@ class Suspects:
         ]
 
     def _cause(self, name: str, size: Span, counted: bool, most_db: float = 0.0) -> Cause:
-        step = abs(at(size, 0))
+        step = abs(size.at(0))
         if counted:
             # Of what nothing is expected the clip tells the most that it may do.
             most_db = step if step >= LEAST_DB else max(-size.low_db, size.high_db)
@@ -230,7 +237,7 @@ class Suspects:
         title, clip = (_texts()[name][key].format(**given) for key in ("title", "clip"))
         swept = name == "aim" and weak in self.about.turned
         verdict = "excluded: it was turned in steps" if swept else ""
-        ends = self._predicted(name, most_db, self.sign * at(size, 0))
+        ends = self._predicted(name, most_db, self.sign * size.at(0))
         return Cause(name, title, size, counted, subject.antenna, clip, *ends, verdict)
 
     def _predicted(self, name: str, most_db: float, loss_db: float) -> tuple[float, float]:
@@ -250,3 +257,74 @@ class Suspects:
             **{"ceiling": (here, 0.0), "overload": (0.0, -10.0)},
         }
         return special.get(name, (shows(most_db), 0.0))
+
+
+# --- clips that tell one cause from another: rows of runs.csv whose column tells names it ---------
+
+COLUMN = "tells"
+#: Told by two antennas in the same changed place, not by one changed and unchanged.
+PAIRED = ("rating", "ceiling")
+
+ClipSpread = tuple[float, int]
+"""Standard deviation from clip to clip in the field's unit, and its degrees of freedom."""
+
+
+def clips_that_tell(runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the ordinary runs, and those that were changed to tell a cause."""
+    if COLUMN not in runs.columns:
+        return runs, runs.iloc[:0]
+    told = runs[COLUMN].fillna("").astype(str).str.strip() != ""
+    return runs[~told].reset_index(drop=True), runs[told].reset_index(drop=True)
+
+
+def told_results(
+    told: pd.DataFrame,
+    runs: pd.DataFrame,
+    spread: ClipSpread,
+    unit: str,
+    calibration: Calibration | None,
+) -> dict[tuple[str, str], Measured]:
+    """Return what each clip that tells showed, against the same antenna left as it was.
+
+    Compared inside the mounting where that has an unchanged clip. The 95 % interval carries the
+    spread from clip to clip; with a calibration both levels are read off its curve.
+
+    Returns
+    -------
+    dict
+        By the antenna's folded name and the cause.
+    """
+    sd, dof = spread
+    if told.empty or dof == 0:
+        return {}
+    found = {}
+    for (name, cause), changed in told.groupby(["antenna", COLUMN]):
+        own = runs[runs["antenna"] == name]
+        same = own[own["mounting"].isin(changed["mounting"])]
+        base = own if same.empty else same
+        if cause in PAIRED:
+            base = told[(told[COLUMN] == cause) & (told["antenna"] != name)]
+        if base.empty:
+            continue
+        half = float(t.ppf(0.975, dof)) * sd * math.sqrt(1 / len(changed) + 1 / len(base))
+        found[folded(str(name)), str(cause)] = _difference(changed, base, half, unit, calibration)
+    return found
+
+
+def _difference(
+    changed: pd.DataFrame, base: pd.DataFrame, half: float, unit: str, known: Calibration | None
+) -> Measured:
+    level, left = float(changed["value"].mean()), float(base["value"].mean())
+    if known is None:
+        return Measured(level - left, level - left - half, level - left + half, unit)
+    padded = [
+        float(numbers(one, "attenuation_db").fillna(0.0).mean()) if "attenuation_db" in one else 0.0
+        for one in (changed, base)
+    ]
+    read = known.curve.attenuation_at
+    shift, before = padded[0] - padded[1], read(left)
+    low = shift + before.low_db - read(level - half).high_db
+    high = shift + before.high_db - read(level + half).low_db
+    middle = read(level)
+    value = shift + (before.low_db + before.high_db - middle.low_db - middle.high_db) / 2
+    return Measured(value if math.isfinite(value) else math.nan, low, high, "dB")

@@ -11,7 +11,8 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from extractor.radio.propagation import eirp_dbm, exposure_distance_m
+from extractor.radio.link_budget import eirp_dbm, exposure_distance_m
+from extractor.radio.wording import said
 
 NOT_A_COMPLIANCE_TOOL = (
     "Not a compliance tool. Local law, the maker's instructions and licensed practice come "
@@ -63,11 +64,6 @@ def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:
     plain_cm = 100 * exposure_distance_m(eirp)
     reflected_cm = 100 * exposure_distance_m(eirp, with_reflection=True)
     keep_cm = max(CLOSEST_DISTANCE_CM, 10 * math.ceil(reflected_cm / 10))
-    return Caution(
-        "Keep away from an antenna that transmits",
-        f"Nobody comes within {keep_cm:.0f} cm of a transmitting antenna, and nobody stands in its "
-        f"beam. {power_mw:g} mW into {gain_dbi:g} dBi{assumed} is {eirp:.1f} dBm EIRP: its main "
-        f"beam falls to the limit for the general public of 10 W/m2 at {plain_cm:.1f} cm, at "
-        f"{reflected_cm:.1f} cm where ground or metal reflects. Far field only: an orientation, "
-        "not a clearance. More power or gain, more distance.",
-    )
+    figures = {"power": power_mw, "gain": gain_dbi, "assumed": assumed, "eirp": eirp}
+    text = said("keep_off", keep=keep_cm, plain=plain_cm, reflected=reflected_cm, **figures)
+    return Caution("Keep away from an antenna that transmits", text)

@@ -11,7 +11,7 @@ from extractor.comparison.findings import listed
 from extractor.radio.causes import LEAST_DB, Cause, Measured, Suspects
 from extractor.radio.combining import own_difference
 from extractor.radio.link_budget import Span, exactly
-from extractor.radio.situation import Circumstances, ExpectedDifference, at
+from extractor.radio.situation import Circumstances, ExpectedDifference
 from extractor.session.antennas import Antenna
 from extractor.session.spelling import folded
 
@@ -19,12 +19,6 @@ Agreement = Literal["agrees", "explained", "measured lower", "measured higher", 
 
 RATED_APART_DB = 0.5
 """Ratings nearer to each other than this put no antenna before the other."""
-
-HOW_WE_KNOW = (
-    "gain, cable and aim from antennas.csv; ports from others in runs.csv, added (Brennan 1959), "
-    "the range to one that picks; walls as the scatter of an office (3GPP TR 38.901), an "
-    "order of magnitude; open causes by common practice."
-)
 
 
 @dataclass(frozen=True)
@@ -83,9 +77,9 @@ class Judgement:
             f"{self.antenna}, {word} {_against(start, self.reference)}, measures {self._measured()}"
         )
         steps = [
-            f"{one.title} ({at(one.size, 0):+.1f} dB)"
+            f"{one.title} ({one.size.at(0):+.1f} dB)"
             for one in self.causes
-            if one.counted and abs(at(one.size, 0)) >= LEAST_DB
+            if one.counted and abs(one.size.at(0)) >= LEAST_DB
         ]
         turned = (
             f"{f'with {listed(steps)} ' if steps else ''}the lead of {start:+.1f} becomes "
@@ -137,7 +131,7 @@ def judge(
     Parameters
     ----------
     told
-        Results of the clips that tell, as from `clips_that_tell.told_results`.
+        Results of the clips that tell, as from `causes.told_results`.
     """
     told = told or {}
     gains = antenna.gain_dbi, reference.gain_dbi
@@ -154,7 +148,7 @@ def judge(
     # A surprise always asks for the swap; the rest only where something is left over.
     causes += more if agreement != "explained" else [c for c in more if c.name == "connector"]
     causes = [one.told(told.get((folded(one.subject), one.name))) for one in causes]
-    causes.sort(key=lambda one: -abs(at(one.size, 0)))
+    causes.sort(key=lambda one: -abs(one.size.at(0)))
     return Judgement(*names, expected, measured, agreement, rated, tuple(causes), own)
 
 
@@ -162,13 +156,10 @@ def _undone(measured: Measured, first: Measured | None, second: Measured | None)
     """Undo the ports by the clip of a load on either antenna's port."""
     if measured.unit != "dB" or math.isnan(measured.low):
         return None
-    shown = Span(measured.value, measured.low, measured.high)
     if second is not None:
-        return own_difference(shown, Span(second.value, second.low, second.high))
-    if first is None:
-        return None
+        return own_difference(measured.span, second.span)
     zero = exactly(0.0)
-    turned = own_difference(zero - shown, Span(first.value, first.low, first.high))
+    turned = own_difference(zero - measured.span, first.span) if first is not None else None
     return None if turned is None else zero - turned
 
 
@@ -193,5 +184,5 @@ def _surprises(plain: Span, measured: Measured, rated_db: float | None) -> bool:
         return True
     if measured.low <= 0 <= measured.high:
         apart = plain.low_db > 0 or plain.high_db < 0
-        return apart and not (measured.unit == "dB" and low <= at(plain, 0) <= high)
+        return apart and not (measured.unit == "dB" and low <= plain.at(0) <= high)
     return rated_db is not None and abs(rated_db) >= RATED_APART_DB and rated_db * measured.low < 0

@@ -49,11 +49,11 @@ def pair_differences(
     low, high = strengths_observed(calibration)
     weakest, strongest = draw_strengths_db(calibration, attenuator_sd_db, seed=seed, draws=draws)
     names = calibration.levels["antenna"].tolist()
-    rows = []
+    rows, tail = [], (1 - confidence) / 2
     for i, j in itertools.combinations(range(len(names)), 2):
-        ends = _interval(
-            weakest[:, i] - strongest[:, j], strongest[:, i] - weakest[:, j], confidence
-        )
+        # Quantiles of the least differences below and of the greatest above.
+        span = (weakest[:, i] - strongest[:, j], tail), (strongest[:, i] - weakest[:, j], 1 - tail)
+        ends = tuple(float(np.quantile(*one, method="inverted_cdf")) for one in span)
         exact = low[i] == high[i] and low[j] == high[j] and not _bound(*ends)
         value = float(low[i] - low[j]) if exact else math.nan
         if calibration.level_spread.dof == 0 or calibration.curve_spread.dof == 0:
@@ -116,9 +116,8 @@ def draw_strengths_db(
     # The last step's own attenuation is known no better than the others.
     beyond = at - last - errors[:, [-1]]
     strongest = np.where(read > last, beyond, at - np.where(read < first, -math.inf, read))
-    own = int(np.flatnonzero(levels["antenna"] == curve.antenna)[0])
-    own_strength = noise[:, own] * scale[own] if by_mounting else 0.0
-    weakest[:, own] = strongest[:, own] = own_strength
+    own = (levels["antenna"] == curve.antenna).to_numpy()
+    weakest[:, own] = strongest[:, own] = noise[:, own] * scale[own] if by_mounting else 0.0
     return weakest, strongest
 
 
@@ -126,15 +125,6 @@ def _draw_sd(spread: Spread, rng: np.random.Generator, draws: int) -> Floats:
     if spread.dof == 0:
         return np.zeros((draws, 1))
     return spread.sd * np.sqrt(spread.dof / rng.chisquare(spread.dof, (draws, 1)))
-
-
-def _interval(low: Floats, high: Floats, confidence: float) -> tuple[float, float]:
-    """Quantiles of the least differences below and of the greatest above."""
-    tail = (1 - confidence) / 2
-    return (
-        float(np.quantile(low, tail, method="inverted_cdf")),
-        float(np.quantile(high, 1 - tail, method="inverted_cdf")),
-    )
 
 
 def _bound(low_db: float, high_db: float) -> str:

@@ -1,17 +1,21 @@
-"""What an antenna's row says of its level in dB, term by term, each with its range."""
+"""What an antenna's row says of its level in dB, term by term, each with its range.
+
+Losses are positive decibels at the link's frequency. A measured loss of a cable always comes
+before the table: `4.9 dB` stands for the whole line, `2.5 dB/m` for it without its connectors.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
 from dataclasses import dataclass
 
 from extractor.radio import link_budget
-from extractor.radio.antenna_gain import implied_beamwidth_deg
-from extractor.radio.link_budget import Span, exactly
-from extractor.radio.propagation import NotValid
-from extractor.radio.ratings import rate
+from extractor.radio.antenna_gain import implied_beamwidth_deg, rate
+from extractor.radio.link_budget import NotValid, Span, exactly, wavelength_m
+from extractor.radio.wording import said
 from extractor.session.antennas import CIRCULAR, Antenna
+from extractor.session.numerals import parse_number
 
 RATING_TOLERANCE_DB = 1.0
 """How far a plausible rated gain may be off (common practice, no source)."""
@@ -28,6 +32,10 @@ ASSUMED_AXIAL_RATIO_DB = 3.0
 
 ASSUMED_AIM_DEG = 10.0
 """Worst aim assumed where it is not given (common practice, no source)."""
+
+DISH_WIDTH_DEG = math.sqrt(12 / 2.5e-3)
+"""Half-power width of a dish times its diameter in wavelengths: the main lobe of Recommendation
+ITU-R F.699-7, ``2.5e-3 (D angle / wavelength)^2``."""
 
 FAR_BESIDE_DB = 20.0
 """Most that aiming wide of the main lobe is taken to cost (common practice, no source)."""
@@ -76,14 +84,13 @@ def gain_span(antenna: Antenna, frequency_hz: float, tolerance_db: float, notes:
 
 def polarisation_notes(a: Antenna, b: Antenna, transmitter: Transmitter) -> list[str]:
     """Ask for each polarisation that is not or only half given; nothing where it can't matter."""
-    sides = (a.antenna, a.polarisation), (b.antenna, b.polarisation)
     if a.polarisation == b.polarisation in _DEFINITE:
         return []
+    sides = (a.antenna, a.polarisation), (b.antenna, b.polarisation)
     return [
-        f"polarisation of {name}: {f'only {said!r}' if said else 'not'} given, which may hide 3 to "
-        "20 dB; write it into antennas.csv (rhcp, lhcp, vertical or horizontal)"
-        for name, said in (*sides, ("the transmitter", transmitter.polarisation))
-        if said not in _DEFINITE
+        said("assumed", "polarisation", name=name, given=f"only {one!r}" if one else "not")
+        for name, one in (*sides, ("the transmitter", transmitter.polarisation))
+        if one not in _DEFINITE
     ]
 
 
@@ -103,16 +110,14 @@ def polarisation_span(antenna: Antenna, transmitter: Transmitter) -> Span:
         for mine in _possible(antenna.polarisation)
         for theirs in possible_transmitters(transmitter)
     ]
-    return spans[0] if len(spans) == 1 else _union(spans)
+    if len(spans) == 1:
+        return spans[0]
+    return Span(None, min(one.low_db for one in spans), max(one.high_db for one in spans))
 
 
 def _possible(polarisation: str) -> tuple[str, ...]:
     open_ = {"circular": _DEFINITE[:2], "linear": _DEFINITE[2:], "": _DEFINITE}
     return open_.get(polarisation, (polarisation,))
-
-
-def _union(spans: Sequence[Span]) -> Span:
-    return Span(None, min(one.low_db for one in spans), max(one.high_db for one in spans))
 
 
 def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float | None) -> Span:
@@ -141,9 +146,11 @@ def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float |
 
 
 def beamwidth_deg(antenna: Antenna, frequency_hz: float) -> float | None:
-    """Half-power width: as given, else as the gain that is believed implies, up to 90 deg."""
+    """Half-power width: as given or by a dish's size, else by its believed gain, up to 90 deg."""
     if antenna.beamwidth_deg is not None:
         return antenna.beamwidth_deg
+    if antenna.kind == "dish" and antenna.width_mm is not None:
+        return DISH_WIDTH_DEG * wavelength_m(frequency_hz) / (antenna.width_mm / 1000)
     believed = gain_span(antenna, frequency_hz, 0.0, []).value_db
     if believed is None or antenna.is_omnidirectional:
         return None
@@ -156,8 +163,6 @@ def pointing_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Sp
     error_deg = antenna.pointing_error_deg
     if antenna.is_omnidirectional or error_deg == 0:
         return exactly(0.0)
-    if error_deg is not None and antenna.kind == "dish" and antenna.beamwidth_deg is None:
-        return _dish_pointing(antenna, error_deg, frequency_hz, notes)
     width_deg = beamwidth_deg(antenna, frequency_hz)
     if width_deg is None:
         notes.append(f"{antenna.antenna}: beamwidth unknown, aim left out")
@@ -175,19 +180,6 @@ def pointing_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Sp
     return exactly(loss)
 
 
-def _dish_pointing(antenna: Antenna, error_deg: float, f_hz: float, notes: list[str]) -> Span:
-    if antenna.gain_dbi is None or antenna.width_mm is None:
-        notes.append(f"{antenna.antenna}: dish without gain or width, aim left out")
-        return exactly(0.0)
-    beside = link_budget.dish_envelope_gain_dbi(
-        error_deg, antenna.gain_dbi, antenna.width_mm / 1000, f_hz
-    )
-    if isinstance(beside, NotValid):
-        notes.append(f"{antenna.antenna}: {beside.reason}")
-        return Span(None, 0.0, FAR_BESIDE_DB)
-    return exactly(antenna.gain_dbi - beside)
-
-
 RECEIVER_VSWR = 2.0
 """Standing wave ratio assumed of a receiver's input (common practice, no source)."""
 
@@ -202,3 +194,89 @@ def mismatch_span(antenna: Antenna, _frequency_hz: float, notes: list[str]) -> S
     receiver = link_budget.reflection_coefficient(RECEIVER_VSWR)
     low, high = link_budget.mismatch_uncertainty_db(reflection, receiver)
     return Span(loss, loss - high, loss - low)
+
+
+# --- cable and connectors ------------------------------------------------------------------
+
+CONNECTOR_DB = Span(0.275, 0.15, 0.4)
+"""Each mated pair and each adaptor (common practice, no source). A poor one costs several dB."""
+
+UNKNOWN_CABLE_DB_PER_M = Span(None, 0.3, 5.7)
+"""From the thickest to the thinnest cable of the table, where the type is not known."""
+
+
+@dataclass(frozen=True)
+class CableType:
+    """A coaxial cable: ``k1 sqrt(f) + k2 f`` in dB per 100 m, f in MHz, and where it is from.
+
+    The skin effect gives the first term, the dielectric the second. `low` and `high` multiply
+    the loss: 15 % either way, more where sheets disagree or end far below the link's frequency.
+    """
+
+    k1: float
+    k2: float
+    basis: str
+    low: float = 0.85
+    high: float = 1.15
+
+    def loss_db_per_m(self, frequency_hz: float) -> Span:
+        """Loss per metre with its range."""
+        frequency_mhz = frequency_hz / 1e6
+        value = (self.k1 * math.sqrt(frequency_mhz) + self.k2 * frequency_mhz) / 100
+        return Span(value, self.low * value, self.high * value)
+
+
+#: Fits of at most 2 % to published sheets, as found in public copies; foil cables are named by
+#: their outside diameter.
+CABLES = {
+    "rg174": CableType(2.8079, 0.00339, "sheet to 1 GHz; others lose half as much again", high=1.6),
+    "rg178": CableType(4.4704, 0.01732, "sheet to 3 GHz", high=1.3),
+    "rg316": CableType(2.4448, 0.00969, "sheet to 3 GHz", high=1.3),
+    "rg58": CableType(1.0825, 0.02388, "sheet to 1 GHz; others differ", low=0.65, high=1.25),
+    "rg402": CableType(1.1355, 0.00344, "sheet to 20 GHz"),
+    "rg405": CableType(2.1413, 0.00464, "sheet to 20 GHz"),
+    "foil28mm": CableType(2.3266, 0.00571, "sheet to 5.8 GHz"),
+    "foil5mm": CableType(1.0528, 0.00108, "sheet to 5.8 GHz"),
+    "foil6mm": CableType(0.7942, 0.00108, "sheet to 5.8 GHz"),
+    "foil10mm": CableType(0.4012, 0.00085, "sheet to 6 GHz", high=1.2),
+}
+
+
+def line_spans(antenna: Antenna, frequency_hz: float, notes: list[str]) -> tuple[Span, Span]:
+    """Loss of one antenna's cable and of its connectors, each with its range."""
+    measured = _measured(antenna.cable, "dB")
+    if measured is not None:
+        return exactly(measured), exactly(0.0)
+    if antenna.cable_m is None and antenna.cable:
+        notes.append(f"{antenna.antenna}: no cable length given, its connectors alone counted")
+    length_m, coax = antenna.cable_m or 0.0, exactly(0.0)
+    if length_m:
+        coax = _per_metre(antenna.cable, frequency_hz, notes).times(length_m)
+    # Where they are not counted: one at each end of a cable, and one without a cable.
+    usual = 2 if antenna.cable or length_m else 1
+    joints = usual if antenna.connectors is None else antenna.connectors
+    return coax, CONNECTOR_DB.times(joints)
+
+
+def _measured(cable: str, unit: str) -> float | None:
+    found = re.fullmatch(rf"([\d.,]+)\s*{unit}", cable.strip(), re.IGNORECASE)
+    return parse_number(found[1]) if found else None
+
+
+def _per_metre(cable: str, frequency_hz: float, notes: list[str]) -> Span:
+    measured = _measured(cable, r"dB\s*/\s*m")
+    if measured is not None:
+        return exactly(measured)
+    known = CABLES.get(cable_key(cable))
+    if known is None:
+        notes.append(f"cable {cable or 'of no type'}: 0.3 to 5.7 dB/m assumed; measure it")
+        return UNKNOWN_CABLE_DB_PER_M
+    loss = known.loss_db_per_m(frequency_hz)
+    notes.append(said("assumed", "cable", cable=cable, loss=loss, basis=known.basis))
+    return loss
+
+
+def cable_key(cable: str) -> str:
+    """Name of its type in `CABLES`, else what is written without spaces and signs."""
+    key = re.sub(r"[^a-z0-9]", "", cable.casefold())
+    return next((name for name in CABLES if key.startswith(name)), key)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 
 from extractor.errors import UsageError
-from extractor.radio.propagation import wavelength_m
+from extractor.radio.link_budget import wavelength_m
+from extractor.radio.wording import said
 
 OFFICE_DELAY_SPREAD_S = 39e-9
 """Median rms delay spread of an indoor office without line of sight at 6 GHz:
@@ -81,17 +82,11 @@ def spots_told(half_width_db: float, width_mhz: float | None, ports: int) -> lis
     if not half_width_db >= 0.1:
         raise UsageError(f"--spots {half_width_db:g}: must be 0.1 dB or more")
     on = f"equal antennas on {ports} ports" if ports > 1 else "one antenna"
-    lines = [f"Behind walls, {on}, a difference known to +/- {half_width_db:g} dB (95 %):"]
+    lines = [said("spots", "first", on=on, half_width=half_width_db)]
     for width in (10.0, 20.0, 40.0) if width_mhz is None else (width_mhz,):
         sd_db = fading_sd_db(ports * independent_fades(width * 1e6, OFFICE_DELAY_SPREAD_S))
         known, estimated = (spots_needed(half_width_db, sd_db, estimated=e) for e in (False, True))
-        lines.append(
-            f"  {width:g} MHz: spots differ by {sd_db:.1f} dB (sd); {known} spots for each antenna "
-            f"({estimated} where that spread is taken from them)"
-        )
-    return [
-        *lines,
-        f"Spots lie at least {SPOT_DISTANCE_MM} mm apart, sideways or up, never along the path. Or "
-        f"slide each antenna slowly, aim kept, over {SLIDE_M:.2f} m sideways during a clip.",
-        "Rayleigh fading, delay spread 39 ns (3GPP TR 38.901, indoor office): orders of magnitude.",
-    ]
+        figures = {"width": width, "sd": sd_db, "known": known, "estimated": estimated}
+        lines.append(f"  {said('spots', 'needed', **figures)}")
+    apart = said("spots", "apart", mm=SPOT_DISTANCE_MM, slide=SLIDE_M)
+    return [*lines, apart, said("spots", "last")]

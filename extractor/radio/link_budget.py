@@ -1,4 +1,4 @@
-"""Radio arithmetic between two antennas: polarisation, pointing, mismatch.
+"""Radio arithmetic between two antennas: mismatch, polarisation, pointing, path, exposure.
 
 Knows nothing of clips, series or comparisons. Losses are positive decibels. Every formula
 names its source; *from memory* means that the text of the source was not at hand. A formula
@@ -10,10 +10,25 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from extractor.radio.propagation import NotValid, wavelength_m
+SPEED_OF_LIGHT_M_S = 299_792_458.0
+BOLTZMANN_J_K = 1.380_649e-23
+REFERENCE_TEMPERATURE_K = 290.0
+
+PUBLIC_LIMIT_W_M2 = 10.0
+"""General public, whole body, 30 min: 47 CFR 1.1310 (1 mW/cm2); ICNIRP 2020 from memory."""
+
+REFLECTION_POWER_FACTOR = 2.56
+"""Field raised 1.6 times by reflection from the ground: FCC OET Bulletin 65."""
 
 DIPOLE_GAIN_DBI = 2.151
 """Half-wave dipole: dBd = dBi - 2.15 (pattern integral)."""
+
+
+@dataclass(frozen=True)
+class NotValid:
+    """Stands where a number would stand if the formula held: `reason` says why it doesn't."""
+
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -38,10 +53,17 @@ class Span:
         value = self.value_db - other.value_db if known else None  # type: ignore[operator]
         return Span(value, self.low_db - other.high_db, self.high_db - other.low_db)
 
-    def __add__(self, other: Span) -> Span:
-        known = self.value_db is not None and other.value_db is not None
-        value = self.value_db + other.value_db if known else None  # type: ignore[operator]
-        return Span(value, self.low_db + other.low_db, self.high_db + other.high_db)
+    def times(self, factor: float) -> Span:
+        """Multiply value and range by a factor of 0 and more."""
+        value = None if self.value_db is None else factor * self.value_db
+        return Span(value, factor * self.low_db, factor * self.high_db)
+
+    def at(self, sign: int) -> float:
+        """Low end (-1), high end (+1) or best figure; NaN where there is none."""
+        if sign:
+            return self.low_db if sign < 0 else self.high_db
+        middle = (self.low_db + self.high_db) / 2 if self.value_db is None else self.value_db
+        return middle if math.isfinite(middle) else math.nan
 
 
 def exactly(value_db: float) -> Span:
@@ -140,24 +162,88 @@ def pointing_loss_db(error_deg: float, beamwidth_deg: float) -> float | NotValid
     return 12 * (error_deg / beamwidth_deg) ** 2
 
 
-def dish_envelope_gain_dbi(
-    off_axis_deg: float, peak_dbi: float, diameter_m: float, frequency_hz: float
-) -> float | NotValid:
-    """Gain of a dish away from its axis, in dBi (envelope of its side lobes).
+# --- path, noise, exposure -----------------------------------------------------------------
 
-    Source: Recommendation ITU-R F.699-7 for a diameter of at most 100 wavelengths. It does
-    not describe patches or helices.
+
+def wavelength_m(frequency_hz: float) -> float:
+    """Wavelength in vacuum, in metres; 0.0517 m at 5.8 GHz."""
+    return SPEED_OF_LIGHT_M_S / frequency_hz
+
+
+def free_space_loss_db(distance_m: float, frequency_hz: float) -> float | NotValid:
+    """Loss between isotropic antennas in free space, in dB.
+
+    ``20 log10(4 pi d f / c)``. Source: Recommendation ITU-R P.525. Holds without obstacles
+    and in the far field of both antennas.
     """
-    ratio = diameter_m / wavelength_m(frequency_hz)
-    angle = abs(off_axis_deg)
-    if ratio > 100 or angle >= 48:
-        return NotValid("F.699 is used here for up to 100 wavelengths and 48 deg")
-    first_lobe_dbi = 2 + 15 * math.log10(ratio)
-    if peak_dbi < first_lobe_dbi:
-        return NotValid(f"a dish this size has more than {peak_dbi:g} dBi in F.699")
-    main_lobe_end_deg = 20 / ratio * math.sqrt(peak_dbi - first_lobe_dbi)
-    if angle < main_lobe_end_deg:
-        return peak_dbi - 2.5e-3 * (ratio * angle) ** 2
-    if angle < 100 / ratio:
-        return first_lobe_dbi
-    return 52 - 10 * math.log10(ratio) - 25 * math.log10(angle)
+    ratio = 4 * math.pi * distance_m / wavelength_m(frequency_hz)
+    if ratio <= 1:
+        return NotValid(f"{distance_m:g} m is closer than the free-space formula reaches")
+    return 20 * math.log10(ratio)
+
+
+def far_field_distance_m(size_m: float, frequency_hz: float) -> float:
+    """Distance from which gain means anything: ``2 D^2 / wavelength``, in metres.
+
+    `size_m` is the antenna's largest dimension D. Source: IEEE Std 149 (from memory).
+    """
+    return 2 * size_m**2 / wavelength_m(frequency_hz)
+
+
+def thermal_noise_dbm(bandwidth_hz: float, noise_figure_db: float = 0.0) -> float:
+    """Noise power ``k T B`` at 290 K in dBm, raised by the receiver's noise figure.
+
+    A lossy cable before the receiver adds its loss to the noise figure, dB for dB, when it
+    is at 290 K (Friis' formula for the noise figure of a cascade).
+    """
+    noise_w = BOLTZMANN_J_K * REFERENCE_TEMPERATURE_K * bandwidth_hz
+    return 10 * math.log10(noise_w / 1e-3) + noise_figure_db
+
+
+def steepest_slope_mbit_s_per_db(bandwidth_hz: float) -> float:
+    """Slope that Shannon's bound never exceeds, ``B log2(10) / 10``, one stream.
+
+    A curve of bitrate over attenuation that falls faster shows a rate step or averaging,
+    not the channel.
+    """
+    return bandwidth_hz * math.log2(10) / 10 / 1e6
+
+
+def eirp_dbm(power_mw: float, gain_dbi: float) -> float:
+    """Equivalent isotropically radiated power: transmitter power plus gain."""
+    return 10 * math.log10(power_mw) + gain_dbi
+
+
+def exposure_distance_m(eirp: float, *, with_reflection: bool = False) -> float:
+    """Distance at which the main beam's power density falls to `PUBLIC_LIMIT_W_M2`, in metres.
+
+    ``sqrt(EIRP / (4 pi S))``. Far field only: an orientation, not a clearance.
+
+    Parameters
+    ----------
+    eirp
+        Radiated power in **dBm**.
+    with_reflection
+        Multiply the power by 2.56 (1.6 times the distance), as FCC OET 65 does for a
+        reflecting ground.
+    """
+    eirp_w = 10 ** (eirp / 10) * 1e-3
+    factor = REFLECTION_POWER_FACTOR if with_reflection else 1.0
+    return math.sqrt(factor * eirp_w / (4 * math.pi * PUBLIC_LIMIT_W_M2))
+
+
+def line_pad_change_db(pad_db: float, interference_db: float) -> float:
+    """Return what a pad in the receive lines takes off signal over noise and interference, in dB.
+
+    ``pad - 10 log10((1 + i) / (1 + i / pad))``, i the interference over the noise: the pad
+    weakens both. At the transmitter the same pad takes off all of itself.
+
+    Parameters
+    ----------
+    pad_db
+        Of the pad, 0 and more.
+    interference_db
+        Interference over the receiver's own noise, without the pad.
+    """
+    interference, pad = 10 ** (interference_db / 10), 10 ** (pad_db / 10)
+    return pad_db - 10 * math.log10((1 + interference) / (1 + interference / pad))

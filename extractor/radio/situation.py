@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,15 +17,16 @@ import numpy as np
 import pandas as pd
 
 from extractor.errors import TableError, UsageError
-from extractor.radio.cables import cable_key, line_spans
-from extractor.radio.calibration_findings import antennas_on_other_ports
+from extractor.radio.calibration_findings import PADDED, antennas_on_other_ports
 from extractor.radio.combining import RECEIVERS, Floats, power
 from extractor.radio.expectation import (
     ASSUMED_AIM_DEG,
     RATING_TOLERANCE_DB,
     Transmitter,
     beamwidth_deg,
+    cable_key,
     gain_span,
+    line_spans,
     mismatch_span,
     pointing_span,
     polarisation_notes,
@@ -35,6 +35,7 @@ from extractor.radio.expectation import (
 )
 from extractor.radio.link_budget import Span
 from extractor.radio.scatter import DIRECT, Scene, scenes
+from extractor.radio.wording import said
 from extractor.session.antennas import Antenna, find_antenna
 from extractor.session.numerals import parse_number
 from extractor.session.spelling import hung
@@ -48,7 +49,6 @@ MOST_UNKNOWNS = 8
 """Tried one by one; further ones go with the last."""
 
 TERMS = ("gain", "cable", "polarisation", "pointing", "mismatch")
-_PAD = re.compile(r"\(\s*([\d.,]+)\s*dB\s*\)\s*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -195,16 +195,8 @@ def expected_differences(
     return [expected_difference(one, reference, about) for one in antennas if one is not reference]
 
 
-def at(span: Span, sign: int) -> float:
-    """Low end (-1), high end (+1) or best figure of a span; NaN where it has none."""
-    if sign:
-        return span.low_db if sign < 0 else span.high_db
-    middle = (span.low_db + span.high_db) / 2 if span.value_db is None else span.value_db
-    return middle if math.isfinite(middle) else math.nan
-
-
 def _ends(span: Span, signs: Floats) -> Floats:
-    return np.where(signs < 0, span.low_db, np.where(signs > 0, span.high_db, at(span, 0)))
+    return np.where(signs < 0, span.low_db, np.where(signs > 0, span.high_db, span.at(0)))
 
 
 class _Side:
@@ -339,18 +331,8 @@ def expected_difference(
 
 
 def _notes(about: Circumstances, unknown: Sequence[str]) -> list[str]:
-    notes = []
-    if unknown:
-        notes.append(
-            f"other ports: no gain known of {', '.join(unknown)}, so anything from none to the "
-            "stronger of the two is allowed for; give it a row in antennas.csv"
-        )
-    if about.in_sight is None:
-        notes.append(
-            "walls: not given, so anything between plain view and no view is allowed for; write "
-            "walls and line_of_sight into session.toml"
-        )
-    return notes
+    notes = [said("assumed", "ports", names=", ".join(unknown))] if unknown else []
+    return notes if about.in_sight is not None else [*notes, said("assumed", "walls")]
 
 
 def companions_of(
@@ -387,7 +369,7 @@ def companions_of(
 
 def _companion(part: str, antennas: Sequence[Antenna]) -> Companion:
     name = part.partition("=")[2].strip()
-    pad = _PAD.search(name)
+    pad = PADDED.search(name)
     name = name[: pad.start()].strip() if pad else name
     pad_db = (parse_number(pad[1]) if pad else None) or 0.0
     antenna = find_antenna(antennas, name)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 from extractor.comparison.findings import Finding, Quantity
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.calibration import DRAWS, Calibration
-from extractor.radio.propagation import NotValid
+from extractor.radio.equivalent_db import draw_strengths_db
+from extractor.radio.link_budget import NotValid
+from extractor.radio.wording import finding, said
 from extractor.session.antennas import Antenna
 from extractor.session.csv_tables import numbers
-from extractor.statistics.isotonic import invert_rows, isotonic_rows
 
 Floats = NDArray[np.float64]
 
@@ -114,31 +115,16 @@ def beamwidth(
     center = _fit_beam(angles[lobe], pattern[None, lobe])
     if math.isnan(center[0][0]):
         return NotValid("the strongest directions don't form one lobe")
-    drawn = _draw_pattern_db(levels[lobe], calibration, seed=seed, draws=draws)
-    widths, _ = _fit_beam(angles[lobe], drawn)
+    told = levels[lobe].assign(antenna="", replicates=levels["n_runs"])
+    repeated = replace(calibration, levels=told, level_spread=calibration.curve_spread)
+    weakest, strongest = draw_strengths_db(repeated, 0.0, seed=seed, draws=draws)
+    # Beyond the ends a draw counts at the end: the lobe's middle is what the width rests on.
+    widths, _ = _fit_beam(angles[lobe], np.where(np.isinf(weakest), strongest, weakest))
     good = np.isfinite(widths)
     if good.mean() < 0.975:
         return NotValid("the spread between runs is too large to see a width; repeat the angles")
     low, high = np.quantile(widths[good], [0.025, 0.975])
     return Beam(float(center[0][0]), float(low), float(high), float(center[1][0]), int(lobe.sum()))
-
-
-def _draw_pattern_db(
-    levels: pd.DataFrame, calibration: Calibration, *, seed: int, draws: int
-) -> Floats:
-    rng = np.random.default_rng(seed)
-    curve, spread = calibration.curve, calibration.curve_spread
-    sd = spread.sd if spread.dof else 0.0
-    factor = np.sqrt(spread.dof / rng.chisquare(spread.dof, (draws, 1))) if spread.dof else 1.0
-    steps = rng.standard_normal((draws, curve.level.size)) / np.sqrt(curve.step_runs)
-    fitted = isotonic_rows(curve.step_mean + sd * factor * steps, curve.step_runs)
-    n = levels["n_runs"].to_numpy(float)
-    noise = rng.standard_normal((draws, len(levels))) / np.sqrt(n)
-    wanted = levels["level"].to_numpy(float) + sd * factor * noise
-    # Beyond the ends a draw counts at the end: the lobe's middle is what the width rests on.
-    wanted = np.clip(wanted, fitted[:, [-1]], fitted[:, [0]])
-    read = invert_rows(curve.attenuation_db, fitted, wanted, curve.interpolation)
-    return levels["attenuation_db"].to_numpy(float) - read
 
 
 def _fit_beam(angles_deg: Floats, pattern: Floats) -> tuple[Floats, Floats]:
@@ -149,90 +135,53 @@ def _fit_beam(angles_deg: Floats, pattern: Floats) -> tuple[Floats, Floats]:
         return width, np.where(bend < 0, -tilt / (2 * bend), math.nan)
 
 
-@dataclass(frozen=True)
-class Coverage:
-    """Directions left and right within which the level stays at or above a threshold.
+# --- sentences ----------------------------------------------------------------------------
 
-    ``left_deg`` and ``right_deg`` are where it first falls below, seen from the strongest angle,
-    interpolated between two angles; NaN where it never did.
+
+def beam_finding(antenna: str, beam: Beam | NotValid, gain_dbi: float | None) -> Finding:
+    """Say the beamwidth, and whether the rated gain, where it belongs to a beam, implies it."""
+    kind, more = "beamwidth", ""
+    if isinstance(beam, NotValid):
+        return finding(kind, "none", antenna=antenna, reason=beam.reason)
+    if gain_dbi is not None and isinstance(implied := implied_beamwidth_deg(gain_dbi), float):
+        # 1 dB of the formula is 12 % of the width.
+        which = "wider" if beam.low_deg > implied * 1.12 else "fits"
+        more = said(kind, which, gain=gain_dbi, width=implied)
+    numbers = tuple(Quantity(e, getattr(beam, f"{e}_deg"), "deg") for e in ("width", "low", "high"))
+    return finding(kind, "says", numbers, antenna=antenna, beam=beam, implied=more)
+
+
+def coverage_finding(antenna: str, levels: pd.DataFrame, threshold: float, unit: str) -> Finding:
+    """Say over which directions the level stays at or above `threshold` (field's unit).
+
+    From the strongest angle to where it first falls below, interpolated between two angles, or
+    as far as the antenna was turned; needs no calibration.
     """
-
-    threshold: float
-    left_deg: float
-    right_deg: float
-    turned_deg: tuple[float, float]
-
-
-def coverage(levels: pd.DataFrame, threshold: float) -> Coverage | NotValid:
-    """Angles at which the level falls under `threshold` (field's unit); needs no calibration."""
     angles, level = levels["angle_deg"].to_numpy(float), levels["level"].to_numpy(float)
     peak = int(level.argmax())
+    words = {"antenna": antenna, "threshold": threshold, "unit": unit}
     if level[peak] < threshold:
-        return NotValid(f"never reaches {threshold:g}")
-    left = _crossing(angles[peak::-1], level[peak::-1], threshold)
-    right = _crossing(angles[peak:], level[peak:], threshold)
-    ends = (float(angles[0]), float(angles[-1]))
-    return Coverage(threshold, left, right, ends)
+        return finding("coverage", "none", **words)
+    ways = slice(peak, None, -1), slice(peak, None)
+    ends = [_crossing(angles[way], level[way], threshold) for way in ways]
+    left, right = (
+        turned if math.isnan(end) else end
+        for end, turned in zip(ends, angles[[0, -1]].tolist(), strict=True)
+    )
+    least = "at least " if any(map(math.isnan, ends)) else ""
+    numbers = (Quantity("left", left, "deg"), Quantity("right", right, "deg"))
+    figures = {"left": left, "right": right, "least": least, "width": right - left}
+    return finding("coverage", "says", numbers, **words, **figures)
 
 
 def _crossing(angles: Floats, level: Floats, threshold: float) -> float:
+    """Where the level first falls under the threshold; NaN where it never does."""
     under = np.flatnonzero(level < threshold)
     if not under.size:
         return math.nan
     i = int(under[0])
     share = (level[i - 1] - threshold) / (level[i - 1] - level[i])
     return float(angles[i - 1] + share * (angles[i] - angles[i - 1]))
-
-
-# --- sentences ----------------------------------------------------------------------------
-
-
-def beam_finding(antenna: str, beam: Beam | NotValid, gain_dbi: float | None) -> Finding:
-    """Say the beamwidth, and whether the rated gain, where it belongs to a beam, implies it."""
-    how = "Parabola through the main lobe of the sweep, in dB by the calibration."
-    if isinstance(beam, NotValid):
-        return Finding("beamwidth", f"{antenna}: no beamwidth: {beam.reason}.", how)
-    sentence = (
-        f"{antenna}: half-power beamwidth {beam.width_deg:.0f} deg (95 % interval "
-        f"{beam.low_deg:.0f} to {beam.high_deg:.0f}) at this site, strongest at "
-        f"{beam.peak_deg:+.0f} deg."
-    )
-    if gain_dbi is not None and isinstance(implied := implied_beamwidth_deg(gain_dbi), float):
-        sentence += _implied_sentence(beam, implied, gain_dbi)
-    ends = ("width", "low", "high")
-    figures = tuple(Quantity(end, getattr(beam, f"{end}_deg"), "deg") for end in ends)
-    return Finding("beamwidth", sentence, how, figures)
-
-
-def _implied_sentence(beam: Beam, implied_deg: float, gain_dbi: float) -> str:
-    # 1 dB of the formula is 12 % of the width.
-    if beam.low_deg > implied_deg * 1.12:
-        return (
-            f" A rated gain of {gain_dbi:g} dBi leaves room for {implied_deg:.0f} deg at most: "
-            "either the rating is too high, or reflections filled the sides; outdoors would tell."
-        )
-    return (
-        f" Its rated gain of {gain_dbi:g} dBi goes with up to {implied_deg:.0f} deg: no conflict."
-    )
-
-
-def coverage_finding(antenna: str, found: Coverage | NotValid, unit: str) -> Finding:
-    """Say over which directions the link stays above the threshold."""
-    how = "Level against angle, straight between the angles measured; no calibration needed."
-    if isinstance(found, NotValid):
-        return Finding("coverage", f"{antenna} {found.reason} {unit} at any angle.", how)
-    measured = (found.left_deg, found.right_deg)
-    left, right = (
-        turned if math.isnan(end) else end
-        for end, turned in zip(measured, found.turned_deg, strict=True)
-    )
-    least = "at least " if any(map(math.isnan, measured)) else ""
-    sentence = (
-        f"{antenna} stays at or above {found.threshold:g} {unit} from {left:+.0f} to {right:+.0f} "
-        f"deg, {least}{right - left:.0f} deg wide."
-    )
-    figures = (Quantity("left", left, "deg"), Quantity("right", right, "deg"))
-    return Finding("coverage", sentence, how, figures)
 
 
 class Sweep(NamedTuple):
@@ -280,7 +229,7 @@ def sweep_report(
                 beams[antenna] = beam
             findings.append(beam_finding(antenna, beam, rated.get(antenna)))
         if threshold is not None:
-            findings.append(coverage_finding(antenna, coverage(levels, threshold), unit))
+            findings.append(coverage_finding(antenna, levels, threshold, unit))
         tables.append(levels.assign(antenna=antenna, relative_db=relative)[columns])
     table = pd.concat(tables[1:] or tables, ignore_index=True)
     return Sweep(table, tuple(findings), beams)

@@ -6,9 +6,8 @@ from pathlib import Path
 
 from extractor.errors import UsageError
 from extractor.radio.assessment import link_report
-from extractor.radio.causes import Cause
+from extractor.radio.causes import COLUMN, PAIRED, Cause
 from extractor.radio.cautions import cautions
-from extractor.radio.clips_that_tell import COLUMN, PAIRED
 from extractor.radio.discrepancies import Judgement
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text

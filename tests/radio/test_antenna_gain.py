@@ -21,7 +21,7 @@ from extractor.radio.antenna_gain import (
     normal_gain_dbi,
     practical_directivity_dbi,
 )
-from extractor.radio.propagation import NotValid, wavelength_m
+from extractor.radio.link_budget import NotValid, wavelength_m
 
 F = 5.8e9
 DB = 0.01

@@ -2,7 +2,7 @@
 
 import pytest
 
-from extractor.radio.cables import CABLES, CableType, line_spans
+from extractor.radio.expectation import CABLES, CableType, line_spans
 from extractor.radio.link_budget import Span, exactly
 from extractor.radio.situation import Circumstances, expected_difference
 from extractor.session.antennas import Antenna
@@ -12,7 +12,7 @@ F = 5.8e9
 
 def cable_span(antenna, frequency_hz, notes):
     coax, connectors = line_spans(antenna, frequency_hz, notes)
-    return coax + connectors
+    return coax - (exactly(0.0) - connectors)
 
 
 def cable_difference(a, b):

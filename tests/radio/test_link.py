@@ -10,8 +10,8 @@ import pytest
 
 from extractor.radio.link_budget import (
     DIPOLE_GAIN_DBI,
+    NotValid,
     Span,
-    dish_envelope_gain_dbi,
     exactly,
     mismatch_loss_db,
     mismatch_uncertainty_db,
@@ -21,7 +21,6 @@ from extractor.radio.link_budget import (
     polarisation_loss_range_db,
     reflection_coefficient,
 )
-from extractor.radio.propagation import SPEED_OF_LIGHT_M_S, NotValid
 
 DB = 0.01
 LINEAR = math.inf
@@ -34,15 +33,17 @@ def test_worked_difference():
     pointing = pointing_loss_db(10, 36)
     polarisation = polarisation_loss_range_db(1, 1)[1] - polarisation_loss_db(0, LINEAR, 0)
     terms = [exactly(x) for x in (2 * 2.5, polarisation, pointing)]
-    total = sum((exactly(0.0) - loss for loss in terms), start=exactly(13.0 - 2.15))
+    total = exactly(13.0 - 2.15)
+    for loss in terms:
+        total -= loss
     assert total.value_db == pytest.approx(7.88, abs=DB)
     # With the same cable on both it cancels: 12.88 dB.
-    assert (total + terms[0]).value_db == pytest.approx(12.88, abs=DB)
+    assert (total - (exactly(0) - terms[0])).value_db == pytest.approx(12.88, abs=DB)
 
 
 def test_span_adds_unknowns_at_their_worst():
     assert Span(1, 0, 3) - Span(2, 1, 4) == Span(-1, -4, 2)
-    assert (Span(None, 0, 1) + exactly(2)) == Span(None, 2, 3)
+    assert Span(None, 0, 1) - exactly(2) == Span(None, -2, -1)
 
 
 def test_half_wave_dipole_from_its_pattern():
@@ -141,16 +142,3 @@ def test_pointing_against_a_cosine_power_pattern():
 
 def test_pointing_outside_the_main_lobe_is_no_number():
     assert isinstance(pointing_loss_db(22, 36), NotValid)
-
-
-@pytest.mark.parametrize(("angle_deg", "gain_dbi"), [(1, 38.14), (2, 32.57), (5, 20.17)])
-def test_dish_f699(angle_deg, gain_dbi):
-    # ITU-R F.699-7 vector: 40 dBi, 0.3 m, 27.25 GHz, computed there with c = 3e8 m/s.
-    frequency_hz = 27.25e9 * SPEED_OF_LIGHT_M_S / 3e8
-    found = dish_envelope_gain_dbi(angle_deg, 40, 0.3, frequency_hz)
-    assert found == pytest.approx(gain_dbi, abs=DB)
-
-
-def test_dish_refuses_what_f699_does_not_say():
-    assert isinstance(dish_envelope_gain_dbi(60, 40, 0.3, 27.25e9), NotValid)
-    assert isinstance(dish_envelope_gain_dbi(1, 10, 0.3, 27.25e9), NotValid)

@@ -167,7 +167,7 @@ def first_line(session, capsys):
 
 def test_the_first_sentence_explains_the_end_fire_antenna(story, capsys):
     said = first_line(story, capsys)
-    assert said.startswith("Coil, rated 11.0 dB above Stub, measures like it here (+0.0 Mbit/s, ")
+    assert said.startswith("Coil, rated 11.0 dB above Stub, measures like it here (+0.1 Mbit/s, ")
     for cause in ("Coil's cable (-5.1 dB)", "walls (-", "the other ports (-"):
         assert cause in said
     assert "the lead of +11.0 becomes +" in said

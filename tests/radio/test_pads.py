@@ -5,9 +5,9 @@ import math
 import pandas as pd
 import pytest
 
-from extractor.radio.calibration import calibrate
+from extractor.radio.calibration import calibrate, pad_place
 from extractor.radio.calibration_findings import calibration_report
-from extractor.radio.pads import line_pad_change_db, pad_place
+from extractor.radio.link_budget import line_pad_change_db
 
 STEPS = [0, 3, 6, 9, 12, 15]
 

@@ -7,14 +7,14 @@ import math
 
 import pytest
 
-from extractor.radio.link_budget import mismatch_loss_db
-from extractor.radio.propagation import (
+from extractor.radio.link_budget import (
     SPEED_OF_LIGHT_M_S,
     NotValid,
     eirp_dbm,
     exposure_distance_m,
     far_field_distance_m,
     free_space_loss_db,
+    mismatch_loss_db,
     steepest_slope_mbit_s_per_db,
     thermal_noise_dbm,
     wavelength_m,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from extractor.radio.ratings import rate
+from extractor.radio.antenna_gain import rate
 from extractor.session.antennas import Antenna
 
 F = 5.8e9

@@ -1,18 +1,15 @@
 """Sweeps: patterns of known width come back, bounds stay bounds."""
 
-import math
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from extractor.radio.calibration import calibrate
-from extractor.radio.propagation import NotValid
+from extractor.radio.link_budget import NotValid
 from extractor.radio.sweep import (
     Beam,
     beam_finding,
     beamwidth,
-    coverage,
     coverage_finding,
     sweep_antennas,
     sweep_levels,
@@ -87,12 +84,13 @@ def test_too_few_angles():
 
 def test_coverage_interpolates_between_angles():
     levels = pd.DataFrame({"angle_deg": [-40, -20, 0, 20, 40], "level": [5, 25, 30, 20, 15.0]})
-    found = coverage(levels, 15.0)
-    assert found.left_deg == pytest.approx(-30)
-    assert math.isnan(found.right_deg)
-    sentence = coverage_finding("A", found, "Mbit/s").sentence
-    assert sentence == "A stays at or above 15 Mbit/s from -30 to +40 deg, at least 70 deg wide."
-    assert isinstance(coverage(levels, 50.0), NotValid)
+    found = coverage_finding("A", levels, 15.0, "Mbit/s")
+    assert [one.value for one in found.numbers] == pytest.approx([-30, 40])
+    assert (
+        found.sentence == "A stays at or above 15 Mbit/s from -30 to +40 deg, at least 70 deg wide."
+    )
+    never = coverage_finding("A", levels, 50.0, "Mbit/s").sentence
+    assert never == "A never reaches 50 Mbit/s at any angle."
 
 
 def test_rated_gain_against_measured_width():
