@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from scipy.stats import t
 
 from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.comparison.model import clip_spread
@@ -51,7 +50,6 @@ from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_an
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
-from extractor.statistics.power import studentised_critical
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
 RECEIVER_NOISE_FIGURE_DB = 6.0
@@ -297,13 +295,7 @@ def _measured(
     if table.better != "higher" or table.runs["antenna"].nunique() < 2:
         return {}, (math.nan, 0)
     compared = compare_table(table)
-    pairs = compared.pairs[["first", "second", "difference", "low", "high"]].copy()
-    # The table holds for all pairs together; here each pair is judged by itself, as in dB.
-    names = len(compared.fit.layout.antennas)
-    degrees = compared.pairs["df"].fillna(1.0)  # where nothing is known the ends aren't either
-    joint = [studentised_critical(names, df, 0.95) for df in degrees]
-    half = (pairs["high"] - pairs["difference"]) * t.ppf(0.975, degrees) / joint
-    pairs["low"], pairs["high"] = pairs["difference"] - half, pairs["difference"] + half
+    pairs = compared.pairs[["first", "second", "difference", "low", "high"]]
     within = compared.fit.layout.df_within
     return _both_ways(pairs, table.unit), (clip_spread(compared.fit) if within else 0.0, within)
 
