@@ -217,7 +217,7 @@ def _echo_spots(half_width_db: float, session: Path | None, ports: int) -> None:
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:
-    from extractor.statistics.power import MOST_MOUNTINGS, reach, sample_sizes
+    from extractor.statistics.power import MOST_MOUNTINGS, POWERS, mountings_needed, reach
 
     if detect <= 0:
         raise UsageError(f"--detect {detect:g}: must be above 0")
@@ -226,13 +226,17 @@ def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> N
         f"{spreads.clip:.3g}; {clips} clip(s) a mounting."
     )
     say(f"To find a difference of {detect:g} between two antennas:")
-    for size in sample_sizes(detect, spreads, clips, antennas):
+    for power in POWERS:
+        sizes = (
+            mountings_needed(detect, spreads, clips, power=power, antennas=count)
+            for count in (2, antennas)
+        )
         pair, joint = (
             f"more than {MOST_MOUNTINGS}" if n is None else f"{n} mountings ({n * clips} clips)"
-            for n in (size.mountings, size.mountings_all_pairs)
+            for n in sizes
         )
         say(
-            f"  {100 * size.power:.0f} % power: {pair} of each for one pair alone, {joint} for "
+            f"  {100 * power:.0f} % power: {pair} of each for one pair alone, {joint} for "
             f"all pairs of {antennas} antennas together"
         )
     say(f"The other way round, all pairs of {antennas} antennas, 95 %:")

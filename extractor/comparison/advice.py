@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from extractor.comparison.findings import Finding, Voice
+from extractor.comparison.findings import Finding, Quantity, Voice
 from extractor.comparison.model import Fit
 from extractor.comparison.pairs import NO_BASIS, Ordering, basis
 from extractor.statistics.power import Spreads, reach, upper_spread
@@ -17,36 +17,40 @@ def next_finding(
 ) -> Finding:
     """Say what to do next."""
     layout = fit.layout
+    numbers: tuple[Quantity, ...] = ()
     if layout.df_between == 0:
-        return Finding(
-            "next",
-            f"What to do next: mount each again, in this order: {', '.join(_turns(runs, order))}. "
-            f"Remounting, not longer clips, is what lets you speak about {voice.noun}s.",
+        said = (
+            f"mount each again, in this order: {', '.join(_turns(runs, order))}. "
+            f"Remounting, not longer clips, is what lets you speak about {voice.noun}s."
+        )
+        how = (
             "Last first, so that a straight drift touches all alike; without a second mounting "
-            "there are no degrees of freedom between mountings.",
+            "there are no degrees of freedom between mountings."
         )
-    if basis(fit) == NO_BASIS:
-        sentence = "a harder path (more distance, walls or attenuation) would show differences"
-        return Finding("next", f"What to do next: {sentence}.", "No clip differs from another.")
-    if pairs["told_apart"].all():
-        return Finding(
-            "next",
-            "What to do next: nothing more is needed for this ranking; another spot or distance "
-            "would show whether it holds there.",
-            "Every pair that was compared is told apart.",
+    elif basis(fit) == NO_BASIS:
+        said = "a harder path (more distance, walls or attenuation) would show differences."
+        how = "No clip differs from another."
+    elif pairs["told_apart"].all():
+        said = (
+            "nothing more is needed for this ranking; another spot or distance would show whether "
+            "it holds there."
         )
-    # The spread of a mounting's mean; its clips' share is in it already.
-    spread = Spreads(upper_spread(math.sqrt(float(fit.ms_between)), fit.df_between), 0.0)
-    later = max(3, int(layout.own.sum(axis=1).min()) + 2)
-    then = reach(later, spread, 1, len(layout.antennas), voice.confidence).half_width
-    return Finding(
-        "next",
-        f"What to do next: if smaller gaps matter, mount each {voice.noun} {later} times in all, "
-        f"in turns; gaps over about {voice.amount(then)} could then be called.",
-        "Half of an interval for all pairs together, with the upper 80 % limit of the spread "
-        "between mountings, since that spread is itself an estimate.",
-        (voice.quantity(f"gap that {later} mountings can call", then),),
-    )
+        how = "Every pair that was compared is told apart."
+    else:
+        # The spread of a mounting's mean; its clips' share is in it already.
+        spread = Spreads(upper_spread(math.sqrt(float(fit.ms_between)), fit.df_between), 0.0)
+        later = max(3, int(layout.own.sum(axis=1).min()) + 2)
+        then = reach(later, spread, 1, len(layout.antennas), voice.confidence).half_width
+        said = (
+            f"if smaller gaps matter, mount each {voice.noun} {later} times in all, "
+            f"in turns; gaps over about {voice.amount(then)} could then be called."
+        )
+        how = (
+            "Half of an interval for all pairs together, with the upper 80 % limit of the spread "
+            "between mountings, since that spread is itself an estimate."
+        )
+        numbers = (voice.quantity(f"gap that {later} mountings can call", then),)
+    return Finding("next", f"What to do next: {said}", how, numbers)
 
 
 def _turns(runs: pd.DataFrame, order: Ordering) -> list[str]:

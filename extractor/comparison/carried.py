@@ -12,7 +12,7 @@ import numpy as np
 from extractor.comparison.findings import Finding, Quantity, Voice, listed
 from extractor.comparison.linking import require_connected
 from extractor.comparison.loading import load_sessions
-from extractor.comparison.model import Fit, Layout, clip_spread, estimate, lay_out
+from extractor.comparison.model import Fit, Layout, clip_spread, estimate, lay_out, mounting_spread
 from extractor.errors import UsageError
 from extractor.statistics.power import Spreads, upper_spread
 
@@ -41,7 +41,7 @@ class Carried:
     def mean_square(self, layout: Layout) -> float:
         """Return the mean square between mountings to be expected in another design."""
         clip = 0.0 if self.fit.layout.df_within == 0 else float(self.fit.ms_within)
-        own = max(0.0, float(self.fit.ms_between) - self.fit.layout.mean_noise * clip)
+        own = mounting_spread(self.fit) ** 2
         alone = layout.df_between + layout.df_within == 0
         return own + clip * (float(np.mean(np.diag(layout.noise))) if alone else layout.mean_noise)
 

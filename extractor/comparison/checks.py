@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -48,24 +48,25 @@ def all_at_ceiling(runs: pd.DataFrame) -> bool:
 
     Then no measure of them tells antennas apart.
     """
-    return "ceiling_share" in runs and bool(is_cut(_shares(runs), "p25").all())
+    return bool(is_cut(_shares(runs), "p25").all())
 
 
 def _shares(runs: pd.DataFrame) -> Array:
+    if "ceiling_share" not in runs:
+        return np.full(len(runs), np.nan)
     return runs["ceiling_share"].to_numpy(float)
 
 
 def cut_by_antenna(runs: pd.DataFrame, measure: str) -> pd.Series:
     """Return, for each antenna, of how many runs the ceiling cuts what a measure says."""
-    shares = _shares(runs) if "ceiling_share" in runs else np.full(len(runs), np.nan)
-    return pd.Series(is_cut(shares, measure)).groupby(runs["antenna"].to_numpy()).sum()
+    return pd.Series(is_cut(_shares(runs), measure)).groupby(runs["antenna"].to_numpy()).sum()
 
 
 def ceiling_findings(
     fit: Fit, runs: pd.DataFrame, order: Ordering, measure: str, voice: Voice
 ) -> list[Finding]:
     """Say where the link's own limit hides how good an antenna is, and what was done about it."""
-    if "ceiling_share" not in runs or runs["ceiling_share"].isna().all():
+    if np.isnan(_shares(runs)).all():
         return []
     touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     most = float(runs["ceiling_share"].max())
@@ -106,21 +107,11 @@ def ceiling_findings(
     return [Finding("ceiling", sentence, how, numbers)]
 
 
-@dataclass(frozen=True)
-class OddRun:
-    """A value far from what the model expects of it."""
-
-    name: str
-    residual: float
-    """Value minus expectation, in the measured unit."""
-    p: float
-    """Bonferroni-adjusted."""
-
-
-def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
+def odd_values(values: Array, design: Array, names: list[str]) -> list[tuple[str, float, float]]:
     """Find outliers by externally studentised residuals with a Bonferroni bound.
 
-    At half of `CHECK_LEVEL`, since runs and mountings are both looked through.
+    At half of `CHECK_LEVEL`, since runs and mountings are both looked through. Returns the name,
+    the value minus what the model expects (in the unit) and the adjusted p-value of each.
 
     Notes
     -----
@@ -145,7 +136,7 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
         t = abs(r) / math.sqrt(rest * f) if rest > 0 else math.inf
         p = min(1.0, count * 2 * float(stats.t.sf(t, df)))
         if p < CHECK_LEVEL / 2:
-            found.append(OddRun(name, float(r), p))
+            found.append((name, float(r), p))
     return found
 
 
@@ -171,8 +162,8 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
     if not odd:
         return []
     parts = [
-        f"{o.name} ({voice.amount(o.residual, sign=True)} from what fits, {p_text(o.p)})"
-        for o in odd
+        f"{name} ({voice.amount(residual, sign=True)} from what fits, {p_text(p)})"
+        for name, residual, p in odd
     ]
     return [
         Finding(
@@ -180,7 +171,7 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
             f"Stands out: {listed(parts)}. It is still in every number here; look at the clip, and "
             "repeat the run if something went wrong in it.",
             "Studentised residuals of antenna + port + order (+ session), Bonferroni-adjusted.",
-            tuple(voice.quantity(o.name, o.residual) for o in odd),
+            voice.quantities({name: residual for name, residual, _ in odd}),
         )
     ]
 
@@ -201,19 +192,18 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
         if own < 0.5 or rest < 0.5 or others <= 0:
             continue
         ratio = float(square) / own / (others / rest)
-        if len(df) * float(stats.f.sf(ratio, own, rest)) < CHECK_LEVEL:
-            found.append((name, math.sqrt(float(square) / own), math.sqrt(others / rest)))
-    return [
-        Finding(
-            "unlike_spread",
+        if len(df) * float(stats.f.sf(ratio, own, rest)) >= CHECK_LEVEL:
+            continue
+        own_sd, rest_sd = math.sqrt(float(square) / own), math.sqrt(others / rest)
+        sentence = (
             f"Mountings of {name} scatter more than those of the others ({voice.amount(own_sd)} "
             f"against {voice.amount(rest_sd)}): its intervals are wider for it. Mount it more "
-            "often.",
-            "F-test of its variance between mountings against the others', Bonferroni-adjusted.",
-            (voice.quantity(f"spread of {name}", own_sd), voice.quantity("of the others", rest_sd)),
+            "often."
         )
-        for name, own_sd, rest_sd in found
-    ]
+        how = "F-test of its variance between mountings against the others', Bonferroni-adjusted."
+        numbers = voice.quantities({f"spread of {name}": own_sd, "of the others": rest_sd})
+        found.append(Finding("unlike_spread", sentence, how, numbers))
+    return found
 
 
 def outage_finding(
@@ -227,10 +217,7 @@ def outage_finding(
     level = dict(zip(fit.layout.antennas, means, strict=True))
     sorted_names = sorted(names, key=lambda n: level[n], reverse=better == "higher")
     moved = [
-        (a, b)
-        for i, a in enumerate(names)
-        for b in names[i + 1 :]
-        if sorted_names.index(a) > sorted_names.index(b)
+        (a, b) for a, b in combinations(names, 2) if sorted_names.index(a) > sorted_names.index(b)
     ]
     if not moved:
         return []

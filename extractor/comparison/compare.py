@@ -43,19 +43,12 @@ from extractor.comparison.ranking import (
 from extractor.errors import UsageError
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
-from extractor.session.overlay import Direction
 
 
-@dataclass(frozen=True)
-class Comparison:
-    """Everything that one comparison says."""
+@dataclass(frozen=True, kw_only=True)
+class Comparison(RunTable):
+    """The runs that were used, and everything that one comparison says of them."""
 
-    field: str
-    measure: str
-    unit: str
-    better: Direction | None
-    """None: not known; then nothing is called better or worse."""
-    factor: str
     confidence: float
     ranking: pd.DataFrame
     """See `ranking_table`."""
@@ -64,11 +57,9 @@ class Comparison:
     pairs: pd.DataFrame
     """See `pair_table`."""
     order: Ordering
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...] = ()
     """Verdicts in the order in which they should be read, then the appendix."""
     fit: Fit
-    runs: pd.DataFrame
-    """The runs that were used."""
 
     def text(self) -> str:
         """Return the findings for reading."""
@@ -170,31 +161,25 @@ def compare_table(
     ranking = ranking_table(
         fit, runs, order, better=table.better, confidence=confidence, measure=table.measure
     )
-    comparison = Comparison(
-        table.field,
-        table.measure,
-        table.unit,
-        table.better,
-        table.factor,
-        confidence,
-        ranking,
-        ports,
-        pairs,
-        order,
-        (),
-        fit,
-        runs,
-    )
-    found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
     if carried is not None and carried.unit != table.unit:
         raise UsageError(
             f"{listed(carried.names)}: the unit is '{carried.unit}', here '{table.unit}'; a spread "
             "is carried over between sessions of the same field"
         )
+    comparison = Comparison(
+        **vars(table),
+        confidence=confidence,
+        ranking=ranking,
+        ports=ports,
+        pairs=pairs,
+        order=order,
+        fit=fit,
+    )
     looked = look_findings(table.looks, now, count, order.best, over_all)
+    found = [*table.doubts, *checks.draft_findings(runs), *_outages(comparison), *mixed]
+    found += _left_out(table.skipped, runs)
     found += _findings(comparison, reference, equal_within, looked, carried)
-    found = [_secondary(f, table) for f in found]
-    found += also
+    found = [*(_secondary(f, table) for f in found), *also]
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
 
 
@@ -221,22 +206,12 @@ def _fitted(
     return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 
-def _before_reading_on(
-    comparison: Comparison, mixed: list[Finding], skipped: Sequence[str]
-) -> list[Finding]:
-    """Return what changes how the rest is to be read."""
-    runs, fit = comparison.runs, comparison.fit
-    outages = (
-        checks.outage_finding(fit, runs, comparison.order, comparison.better)
-        if comparison.measure == "mean" and comparison.better is not None
-        else []
+def _outages(comparison: Comparison) -> list[Finding]:
+    if comparison.measure != "mean" or comparison.better is None:
+        return []
+    return checks.outage_finding(
+        comparison.fit, comparison.runs, comparison.order, comparison.better
     )
-    return [
-        *checks.draft_findings(runs),
-        *outages,
-        *mixed,
-        *_left_out(skipped, runs),
-    ]
 
 
 def _secondary(finding: Finding, table: RunTable) -> Finding:

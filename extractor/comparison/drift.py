@@ -11,6 +11,7 @@ import pandas as pd
 from extractor.comparison.findings import CHECK_LEVEL, Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import Fit, mounting_error
 from extractor.comparison.pairs import NO_BASIS, basis
+from extractor.statistics.autocorrelation import student_t_quantile
 
 #: Clips needed for a statement about a common trend inside them.
 FEWEST_TRENDS = 4
@@ -33,15 +34,13 @@ def drifts(fit: Fit, runs: pd.DataFrame, confidence: float = 1 - CHECK_LEVEL) ->
     It is seen in the mountings, antennas, ports and sessions adjusted for, and the intervals hold
     jointly (Bonferroni).
     """
-    from scipy import stats
-
     layout = fit.layout
     found = []
     for name, weight in zip(layout.drifting, layout.slopes, strict=True):
         span = float(np.ptp(runs.loc[runs["session"] == name, "order"]))
         error = mounting_error(fit, weight)
         tail = (1 - confidence) / len(layout.drifting) / 2
-        half = float(stats.t.isf(tail, float(error.df)) * error.se)
+        half = student_t_quantile(1 - tail, float(error.df)) * float(error.se)
         slope = float(weight @ fit.mounting_means)
         limits = slope * span, (slope - half) * span, (slope + half) * span
         found.append(Drift(name, *limits, float(error.df)))
@@ -92,17 +91,14 @@ def _confounding(fit: Fit) -> Finding:
 
 def _drift_finding(found: Drift, fit: Fit, voice: Voice) -> Finding:
     where = f" in {found.session}" if len(fit.layout.drifting) > 1 else ""
-    size = (
-        f"{voice.amount(found.change, sign=True)} from the first run to the last "
-        f"({voice.interval(found.low, found.high)})"
-    )
+    said = "No drift was seen"
+    taken = "A straight one would be taken out of every number here all the same"
     if found.low > 0 or found.high < 0:
-        sentence = f"The link drifted{where}: {size}. That is taken out of every number here."
-    else:
-        sentence = (
-            f"No drift was seen{where}: {size}. A straight one would be taken out of every number "
-            "here all the same."
-        )
+        said, taken = "The link drifted", "That is taken out of every number here"
+    sentence = (
+        f"{said}{where}: {voice.amount(found.change, sign=True)} from the first run to the last "
+        f"({voice.interval(found.low, found.high)}). {taken}."
+    )
     return Finding(
         "drift",
         sentence,
@@ -115,8 +111,6 @@ def _drift_finding(found: Drift, fit: Fit, voice: Voice) -> Finding:
 
 
 def _warm_up(runs: pd.DataFrame, voice: Voice) -> list[Finding]:
-    from scipy import stats
-
     if "trend_per_min" not in runs:
         return []
     # One trend a mounting: clips of one mounting need not be independent.
@@ -125,20 +119,20 @@ def _warm_up(runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     if len(trends) < FEWEST_TRENDS:
         return []
     mean, se = float(trends.mean()), float(trends.std(ddof=1)) / math.sqrt(len(trends))
-    half = float(stats.t.isf(CHECK_LEVEL / 2, len(trends) - 1)) * se
+    half = student_t_quantile(1 - CHECK_LEVEL / 2, len(trends) - 1) * se
     low, high = mean - half, mean + half
     per_minute = Voice(f"{voice.unit} a minute".strip(), voice.digits, voice.confidence)
     size = f"{per_minute.amount(mean, sign=True)} ({per_minute.interval(low, high)})"
     numbers = (Quantity("trend inside the clips", mean, per_minute.unit),)
     how = f"Mean of the trends inside the clips over {counted(len(trends), 'mounting')}, by t."
-    if low > 0 or high < 0:
-        sentence = (
-            f"The clips share a trend: {size}. That looks like warming up or cooling down; wait "
-            "longer before each clip."
-        )
-        return [Finding("warm_up", sentence, how, numbers)]
-    sentence = f"No common trend inside the clips was seen: {size}."
-    return [Finding("warm_up", sentence, how, numbers, "appendix")]
+    if low <= 0 <= high:
+        sentence = f"No common trend inside the clips was seen: {size}."
+        return [Finding("warm_up", sentence, how, numbers, "appendix")]
+    sentence = (
+        f"The clips share a trend: {size}. That looks like warming up or cooling down; wait "
+        "longer before each clip."
+    )
+    return [Finding("warm_up", sentence, how, numbers)]
 
 
 def unused_factors(dropped: tuple[str, ...]) -> list[Finding]:

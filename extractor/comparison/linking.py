@@ -22,17 +22,6 @@ FEWEST_DF = 2
 
 
 @dataclass(frozen=True)
-class Shift:
-    """How much one shared antenna changed between two sessions, in the measured unit."""
-
-    antenna: str
-    first: str
-    second: str
-    change: float
-    """Mean in the second minus mean in the first."""
-
-
-@dataclass(frozen=True)
 class Shifting:
     """How unlike the antennas shift from session to session: antenna x session."""
 
@@ -131,13 +120,16 @@ def require_connected(runs: pd.DataFrame) -> None:
         )
 
 
-def shifts_of(fit: Fit) -> list[Shift]:
-    """Return how much each antenna changed from one of its sessions to the next."""
+def shifts_of(fit: Fit) -> list[tuple[str, str, str, float]]:
+    """Return how much each shared antenna changed from one of its sessions to the next.
+
+    Antenna, the two sessions, and mean in the second minus mean in the first (in the unit).
+    """
     table = fit.layout.mountings.assign(mean=fit.mounting_means)
     means = table.groupby(["antenna", "session"], sort=False)["mean"].mean()
     found = [(str(name), own.droplevel("antenna")) for name, own in means.groupby(level="antenna")]
     return [
-        Shift(name, str(first), str(second), float(own[second] - own[first]))
+        (name, str(first), str(second), float(own[second] - own[first]))
         for name, own in found
         for first, second in pairwise(own.index)
     ]
@@ -153,12 +145,14 @@ def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     ]
 
 
-def _join(found: list[Shift], unlike: Shifting, voice: Voice, touched: pd.Series) -> Finding:
-    shared = list(dict.fromkeys(s.antenna for s in found))
-    shifts = listed([f"{s.antenna} {voice.amount(s.change, sign=True)}" for s in found])
+def _join(
+    found: list[tuple[str, str, str, float]], unlike: Shifting, voice: Voice, touched: pd.Series
+) -> Finding:
+    shared = list(dict.fromkeys(name for name, *_ in found))
+    shifts = listed([f"{name} {voice.amount(shift, sign=True)}" for name, _, _, shift in found])
     at_ceiling = [name for name in shared if touched[name]]
     numbers = (
-        *(voice.quantity(f"{s.antenna}: {s.second} minus {s.first}", s.change) for s in found),
+        *(voice.quantity(f"{name}: {b} minus {a}", shift) for name, a, b, shift in found),
         Quantity("p of parallel shifts", unlike.p if math.isfinite(unlike.p) else None),
     )
     how = (

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
 from extractor.comparison.model import (
     Array,
+    Error,
     Fit,
     inner_error,
     mean_covariance,
@@ -64,6 +66,11 @@ def basis(fit: Fit) -> str:
         if df > 0:
             return name if float(square) > floor**2 else NO_BASIS
     return NO_BASIS
+
+
+def error_on(on: str, fit: Fit, contrast: Array) -> Error:
+    """Return the error of a contrast of antenna means on a basis (not `NO_BASIS`)."""
+    return (outer_error if on == BETWEEN_MOUNTINGS else inner_error)(fit, contrast)
 
 
 def judged(fit: Fit) -> tuple[int, ...]:
@@ -129,7 +136,7 @@ def pair_table(
     """
     order = ranked(fit, better)
     names, on, able = fit.layout.antennas, basis(fit), judged(fit)
-    index = [(a, b) for i, a in enumerate(order) for b in order[i + 1 :]]
+    index = list(combinations(order, 2))
     if reference is not None:
         index = [(a, b) for a, b in index if reference in (names[a], names[b])]
     ways = len(index)
@@ -144,8 +151,7 @@ def pair_table(
         row |= dict.fromkeys(("low", "high", "p_adjusted", "df"), float("nan"))
         row |= {"told_apart": False, "equal": None, "basis": NO_BASIS}
         if on == INSIDE_MOUNTINGS or (a in able and b in able):
-            error_of = outer_error if on == BETWEEN_MOUNTINGS else inner_error
-            error = error_of(fit, _difference(len(names), a, b))
+            error = error_on(on, fit, _difference(len(names), a, b))
             se, df = float(error.se), float(error.df)
             if reference is None:
                 limit = studentised_critical(len(names), df, confidence)
@@ -234,20 +240,13 @@ def ordering(
 
 def _largest_sets(names: Sequence[str], apart: set[frozenset[str]]) -> list[tuple[str, ...]]:
     """Return the maximal sets without a pair from `apart`, in the order of `names`."""
-    found: list[tuple[str, ...]] = []
-
-    def close(group: tuple[str, ...], candidates: list[str], excluded: list[str]) -> None:
-        # Bron and Kerbosch 1973, on the graph of pairs that are not told apart.
-        if not candidates and not excluded and len(group) > 1:
-            found.append(tuple(n for n in names if n in group))
-        for name in list(candidates):
-
-            def with_name(others: list[str], name: str = name) -> list[str]:
-                return [o for o in others if o != name and frozenset((o, name)) not in apart]
-
-            close((*group, name), with_name(candidates), with_name(excluded))
-            candidates.remove(name)
-            excluded.append(name)
-
-    close((), list(names), [])
+    groups: set[frozenset[str]] = {frozenset()}
+    for name in names:
+        # Each set with the name, without those that are told apart from it.
+        groups |= {
+            frozenset([name, *(n for n in group if frozenset((n, name)) not in apart)])
+            for group in groups
+        }
+        groups = {group for group in groups if not any(group < larger for larger in groups)}
+    found = [tuple(n for n in names if n in group) for group in groups if len(group) > 1]
     return sorted(found, key=lambda group: [names.index(n) for n in group])

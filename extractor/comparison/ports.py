@@ -166,12 +166,12 @@ def _judged(
     return {"low": mean - half, "high": mean + half, "df": df, "p_t": p}
 
 
-def _groups(found: _Paired) -> tuple[pd.Series, float, int]:
-    """Return the antennas' mean differences, the variance around them and its df."""
+def _groups(found: _Paired) -> tuple[pd.Series, pd.Series, float, int]:
+    """Return the antennas' mean differences, of how many, the variance around them and its df."""
     values = pd.Series(found.values).groupby(found.antennas)
     df = len(found.values) - values.ngroups - (found.used - 1)
     left = found.values - values.transform("mean").to_numpy(float)
-    return values.mean(), float(left @ left) / df if df > 0 else math.nan, df
+    return values.mean(), values.size(), float(left @ left) / df if df > 0 else math.nan, df
 
 
 def _interaction_p(found: _Paired) -> float:
@@ -181,18 +181,16 @@ def _interaction_p(found: _Paired) -> float:
     """
     from scipy import stats
 
-    means, variance, df = _groups(found)
+    means, counts, variance, df = _groups(found)
     if df < 1 or len(means) < 2 or variance <= ROUNDING**2:
         return math.nan
-    counts = pd.Series(found.values).groupby(found.antennas).size()
     between = float((counts * (means - found.values.mean()) ** 2).sum()) / (len(means) - 1)
     return float(stats.f.sf(between / variance, len(means) - 1, df))
 
 
 def _by_antenna(found: _Paired, pairs: int, confidence: float) -> list[dict[str, object]]:
     """Return the port effect of each antenna, all jointly (Bonferroni)."""
-    means, variance, df = _groups(found)
-    counts = pd.Series(found.values).groupby(found.antennas).size()
+    means, counts, variance, df = _groups(found)
     return [
         {"antenna": name, "difference": mean, "mountings": count, "basis": _SAME_MOUNTING}
         | _judged(mean, variance / count, df, found.drift, pairs * len(means), confidence)

@@ -12,9 +12,7 @@ from extractor.comparison.findings import Finding, Quantity, Voice, counted, lis
 from extractor.comparison.model import (
     Fit,
     clip_spread,
-    inner_error,
     mounting_spread,
-    outer_error,
     records,
 )
 from extractor.comparison.pairs import (
@@ -24,11 +22,13 @@ from extractor.comparison.pairs import (
     ROUNDING,
     Ordering,
     basis,
+    error_on,
     judged,
     ranked,
 )
 from extractor.comparison.simulated_repeats import best_probability
 from extractor.session.overlay import Direction, direction_question
+from extractor.statistics.autocorrelation import student_t_quantile
 
 #: More names than this do not stand in one sentence that a pilot would say to another.
 MOST_NAMED = 4
@@ -67,12 +67,9 @@ def ranking_table(
         name = layout.antennas[i]
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
-        single = fit.df_between > 0 and bool(fit.mounted_once[i])
-        outer = fit.df_between > 0 and not single
-        low, high = _limits(fit, i, confidence, outer=outer)
-        if single or basis(fit) == NO_BASIS:
-            low = high = float("nan")
-        inner_low, inner_high = _limits(fit, i, confidence, outer=False)
+        on = NO_BASIS if fit.df_between > 0 and fit.mounted_once[i] else basis(fit)
+        low, high = _limits(fit, i, confidence, on)
+        inner_low, inner_high = _limits(fit, i, confidence, INSIDE_MOUNTINGS)
         rows.append(
             {
                 "place": place if better is not None else float("nan"),
@@ -80,7 +77,7 @@ def ranking_table(
                 "mean": float(fit.means[i]),
                 "low": low,
                 "high": high,
-                "basis": NO_BASIS if single else basis(fit),
+                "basis": on,
                 "inner_low": inner_low,
                 "inner_high": inner_high,
                 "plain_mean": float(own["value"].mean()),
@@ -96,14 +93,11 @@ def ranking_table(
     return pd.DataFrame(rows)
 
 
-def _limits(fit: Fit, i: int, confidence: float, *, outer: bool) -> tuple[float, float]:
-    from scipy import stats
-
-    if (not outer and fit.layout.df_within == 0) or fit.hidden:
+def _limits(fit: Fit, i: int, confidence: float, on: str) -> tuple[float, float]:
+    if on == NO_BASIS or (on == INSIDE_MOUNTINGS and fit.layout.df_within == 0) or fit.hidden:
         return float("nan"), float("nan")
-    contrast = np.eye(len(fit.layout.antennas))[i]
-    error = outer_error(fit, contrast) if outer else inner_error(fit, contrast)
-    half = float(stats.t.ppf(0.5 + confidence / 2, float(error.df)) * error.se)
+    error = error_on(on, fit, np.eye(len(fit.layout.antennas))[i])
+    half = student_t_quantile(0.5 + confidence / 2, float(error.df)) * float(error.se)
     return float(fit.means[i]) - half, float(fit.means[i]) + half
 
 
@@ -127,15 +121,12 @@ def ranking_findings(
             Finding("ranking", headline, _how_best(fit, voice, reference), numbers),
             _pairs(fit, pairs, order, voice, equal_within),
         ]
-    if on == BETWEEN_MOUNTINGS and not able:
-        sentence = (
-            f"No verdict: the {voice.noun}s did not take turns, so a drift would look just like a "
-            "difference between them."
-        )
-        return [Finding("ranking", sentence, "Column order of runs.csv.", means)]
     if on == BETWEEN_MOUNTINGS:
-        sentence = f"No verdict: only {able[0]} was mounted more than once."
-        return [Finding("ranking", sentence, "Column mounting of runs.csv.", means)]
+        why = f"the {voice.noun}s did not take turns, so a drift would look just like a difference"
+        if able:
+            why = f"only {able[0]} was mounted more than once"
+        how = f"Column {'mounting' if able else 'order'} of runs.csv."
+        return [Finding("ranking", f"No verdict: {why}.", how, means)]
     if on == NO_BASIS and (fit.hidden or fit.df_between + fit.layout.df_within > 0):
         return [_nothing_told(fit, voice)]
     return [_as_recorded(fit, ranking, voice), _inner_pairs(pairs, voice)]
@@ -235,15 +226,15 @@ def direction_finding(field: str, ranking: pd.DataFrame, voice: Voice) -> Findin
     return Finding(
         "direction",
         f"{direction_question(field)} The mean numbers, highest first, which is no ranking: "
-        f"{_levels(ranking, voice)} {voice.unit}".rstrip()
-        + ".",
+        f"{_levels(ranking, voice)}.",
         "Neither overlay.toml nor the field's name and unit say which way is better.",
         _means(ranking, voice),
     )
 
 
 def _levels(ranking: pd.DataFrame, voice: Voice) -> str:
-    return ", ".join(f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking))
+    levels = ", ".join(f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking))
+    return f"{levels} {voice.unit}".rstrip()
 
 
 def _means(ranking: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
@@ -288,11 +279,10 @@ def _against(reference: str, pairs: pd.DataFrame) -> str:
 
 
 def _as_recorded(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
-    if len(ranking) <= MOST_NAMED:
-        order = f": {_levels(ranking, voice)} {voice.unit}".rstrip()
-    else:
-        ends = ranking.iloc[[0, -1]]
-        order = f", first to last of {len(ranking)}: {_levels(ends, voice)} {voice.unit}".rstrip()
+    order = f": {_levels(ranking, voice)}"
+    if len(ranking) > MOST_NAMED:
+        ends = _levels(ranking.iloc[[0, -1]], voice)
+        order = f", first to last of {len(ranking)}: {ends}"
     if basis(fit) == NO_BASIS:
         how = "One value for each: nothing to judge a gap by."
     else:

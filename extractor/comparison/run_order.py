@@ -78,9 +78,13 @@ def mounting_order(
     """
     rng = np.random.default_rng(seed)
     others = [a for a in antennas if a != reference]
+    own = 0 if reference is None else max(3, mountings)
+    total = mountings * len(others) + own
+    # The reference's turns: the first, the last and evenly between.
+    taken = np.rint(np.arange(own) * (total - 1) / max(1, own - 1)).astype(int)
+    place = np.setdiff1d(np.arange(total), taken)
     drawn = np.broadcast_to(np.arange(len(others)), (CANDIDATES, mountings, len(others)))
     rounds = rng.permuted(drawn, axis=2).reshape(CANDIDATES, -1)
-    place = _places(mountings, len(others), reference is not None)
     follows = (rounds[:, 1:] == rounds[:, :-1]) & (np.diff(place) == 1)
     turns = place * (rounds == np.arange(len(others))[:, None, None])
     uneven = 0.5 * follows.sum(axis=1)
@@ -88,35 +92,10 @@ def mounting_order(
         mean_place = turns[..., : upto * len(others)].sum(axis=2) / upto
         uneven += np.ptp(mean_place, axis=0)
     best = rounds[int(np.argmin(uneven))]
-    names = _with_reference([others[i] for i in best], place, reference)
+    names = [reference or ""] * total
+    for at, i in zip(place, best, strict=True):
+        names[at] = others[i]
     return _with_spots(names, mountings, rng)
-
-
-def _places(mountings: int, others: int, referenced: bool) -> np.ndarray:
-    """Return the places in the session of the turns that are not the reference's."""
-    count = mountings * others
-    if not referenced:
-        return np.arange(count)
-    taken = set(_reference_places(mountings, count))
-    total = count + len(taken)
-    return np.array([p for p in range(total) if p not in taken])
-
-
-def _reference_places(mountings: int, others_total: int) -> list[int]:
-    """Return places from first to last, evenly apart, for the reference's turns."""
-    own = max(3, mountings)
-    total = others_total + own
-    return [round(i * (total - 1) / (own - 1)) for i in range(own)]
-
-
-def _with_reference(names: list[str], place: np.ndarray, reference: str | None) -> list[str]:
-    if reference is None:
-        return names
-    total = len(names) + sum(p not in set(place) for p in range(int(place.max()) + 2))
-    full = [reference] * total
-    for p, name in zip(place, names, strict=True):
-        full[p] = name
-    return full
 
 
 def _with_spots(names: Sequence[str], mountings: int, rng: np.random.Generator) -> tuple[Slot, ...]:
@@ -259,17 +238,13 @@ class Timing:
 
 def total_minutes(runs: Sequence[PlannedRun], timing: Timing) -> float:
     """Return how long the plan takes, in minutes."""
-    return sum(_minutes(run, timing) for run in runs)
+    change = (timing.remount_min if r.remount else timing.port_change_s / 60 for r in runs)
+    return sum(change) + len(runs) * on_minutes(timing)
 
 
 def on_minutes(timing: Timing) -> float:
     """Return how long the transmitter is on for one run, in minutes."""
     return (timing.seconds + timing.settle_s) / 60
-
-
-def _minutes(run: PlannedRun, timing: Timing) -> float:
-    change = timing.remount_min if run.remount else timing.port_change_s / 60
-    return change + on_minutes(timing)
 
 
 def batteries(runs: Sequence[PlannedRun], timing: Timing) -> tuple[int, ...]:

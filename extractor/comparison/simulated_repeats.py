@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from extractor.comparison.model import Array, Fit, clip_spread, mean_covariance, mounting_spread
+from extractor.comparison.model import Array, Fit, mean_covariance
 from extractor.comparison.pairs import judged
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction, direction_question
@@ -43,8 +43,6 @@ class Repeats:
     """For each repeat the column that came first."""
     winner: str
     """The best of the real test."""
-    mounting_sd: float
-    clip_sd: float
 
     @property
     def repeats(self) -> int:
@@ -154,8 +152,6 @@ def repeat(comparison: Comparison, repeats: int = REPEATS, seed: int = _SEED) ->
         means=drawn[1],
         best=(sign * drawn[1]).argmax(axis=1),
         winner=fit.layout.antennas[int(np.argmax(sign * fit.means))],
-        mounting_sd=mounting_spread(fit),
-        clip_sd=clip_spread(fit),
     )
 
 

@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
+from extractor.comparison.model import clip_spread, mounting_spread
 from extractor.comparison.simulated_repeats import Repeats, repeat, sentence
 from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
@@ -124,12 +125,13 @@ def _film(
 
 
 def _how(made: Repeats, comparison: Comparison) -> str:
-    clip = f"{made.clip_sd:.2g}" if math.isfinite(made.clip_sd) else "not known, taken as 0"
+    clip_sd = clip_spread(comparison.fit)
+    clip = f"{clip_sd:.2g}" if math.isfinite(clip_sd) else "not known, taken as 0"
     runs, mountings = len(comparison.runs), len(comparison.fit.layout.mountings)
     return (
         f"Same design: {runs} runs in {mountings} mountings. Spread between mountings "
-        f"{made.mounting_sd:.2g} {comparison.unit} (itself uncertain), between clips {clip} "
-        f"{comparison.unit}. True levels: what this test leaves possible."
+        f"{mounting_spread(comparison.fit):.2g} {comparison.unit} (itself uncertain), between "
+        f"clips {clip} {comparison.unit}. True levels: what this test leaves possible."
     )
 
 

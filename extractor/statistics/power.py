@@ -223,17 +223,6 @@ class Spreads:
         return self.mounting**2 + self.clip**2 / clips
 
 
-@dataclass(frozen=True)
-class SampleSize:
-    """What a difference needs."""
-
-    power: float
-    mountings: int | None
-    """Mountings of each antenna; None: more than `MOST_MOUNTINGS`."""
-    mountings_all_pairs: int | None
-    """The same when every pair of antennas is compared at once."""
-
-
 def mountings_needed(
     detect: float,
     spreads: Spreads,
@@ -302,24 +291,10 @@ def mountings_needed(
     return size if size <= MOST_MOUNTINGS else None
 
 
-def sample_sizes(
-    detect: float, spreads: Spreads, clips: int, antennas: int, confidence: float = 0.95
-) -> tuple[SampleSize, ...]:
-    """Return `mountings_needed` at 80 % and 90 % power, for one pair and for all pairs."""
-
-    def needed(power: float, count: int) -> int | None:
-        return mountings_needed(
-            detect, spreads, clips, power=power, antennas=count, confidence=confidence
-        )
-
-    return tuple(SampleSize(power, needed(power, 2), needed(power, antennas)) for power in POWERS)
-
-
 @dataclass(frozen=True)
 class Reach:
     """What a number of mountings can tell, all pairs of antennas at once."""
 
-    mountings: int
     half_width: float
     """Half of the interval of one difference, in the measured unit."""
     detectable: float
@@ -333,4 +308,4 @@ def reach(
     df = antennas * (mountings - 1)
     critical = studentised_critical(antennas, df, confidence)
     error = math.sqrt(2 * spreads.mean_variance(clips) / mountings)
-    return Reach(mountings, critical * error, error * noncentrality(df, critical))
+    return Reach(critical * error, error * noncentrality(df, critical))

@@ -160,7 +160,8 @@ def summarise(
     sampling = sampling_of(rows["time_s"].to_numpy(float), period_s)
     step = display_step(rows, field.decimals)
     ceiling, source = _ceiling(values[counted], field, step)
-    numbers: dict[str, Any] = {"n": int(counted.sum())}
+    numbers: dict[str, Any] = dict.fromkeys(SUMMARY_COLUMNS, math.nan)
+    numbers |= {"n": int(counted.sum())}
     numbers |= _coverage(counted, rows["time_s"].to_numpy(float), sampling, steady=steady)
     numbers |= _level(values, counted, sampling)
     numbers |= _with_unread(values, flags, counted, sampling, field)
@@ -178,17 +179,16 @@ def _coverage(
     counted: Bools, times_s: Floats, sampling: Sampling, *, steady: bool
 ) -> dict[str, float]:
     if not len(counted):
-        return {"duration_s": 0.0, "coverage": math.nan}
+        return {"duration_s": 0.0}
     duration = float(sampling.ends_s[-1] - sampling.starts_s[0])
     due = len(counted) + (missing_rows(times_s, sampling) if steady or sampling.even else 0)
     return {"duration_s": duration, "coverage": float(counted.sum() / due)}
 
 
 def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, float]:
-    names = ("mean", "sd", "p05", "p25", "median", "p95", "minimum", "maximum")
     shown = values[counted]
     if not len(shown):
-        return dict.fromkeys(names, math.nan)
+        return {}
     weights = None if sampling.weights is None else sampling.weights[counted]
     mean = centred_mean(shown) if weights is None else float(np.average(shown, weights=weights))
     sd = math.nan
@@ -196,6 +196,7 @@ def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, floa
         spread = float(np.average((shown - mean) ** 2, weights=weights))
         sd = math.sqrt(spread * len(shown) / (len(shown) - 1))
     shares = quantiles(shown, (0.05, 0.25, 0.5, 0.95), weights)
+    names = ("mean", "sd", "p05", "p25", "median", "p95", "minimum", "maximum")
     numbers = (mean, sd, *shares, shown.min(), shown.max())
     return dict(zip(names, map(float, numbers), strict=True))
 
@@ -204,11 +205,7 @@ def _with_unread(
     values: Floats, flags: NDArray[Any], counted: Bools, sampling: Sampling, field: Field
 ) -> dict[str, float]:
     """Return the mean with outages as 0, and bounds where too much was not read."""
-    result = {
-        "mean_with_outages": math.nan,
-        "mean_bound_low": math.nan,
-        "mean_bound_high": math.nan,
-    }
+    result = {}
     out = flags == Flag.NO_LINK
     unread = (flags == Flag.HIDDEN) | (flags == Flag.UNREADABLE)
     heft = np.ones(len(values)) if sampling.weights is None else sampling.weights
@@ -256,11 +253,10 @@ def _ceiling_columns(
 def _outages(
     rows: pd.DataFrame, flags: NDArray[Any], counted: Bools, sampling: Sampling, low: float
 ) -> dict[str, float]:
-    names = ("availability", "availability_frozen", "dropouts", "longest_dropout_s")
     out = flags == Flag.NO_LINK
     known = counted | out
     if math.isnan(low) or not known.any():
-        return dict.fromkeys(names, math.nan)
+        return {}
     up = counted & (np.nan_to_num(rows["value"].to_numpy(float), nan=-math.inf) >= low)
     lengths = dropout_lengths(rows, known & ~up, known, sampling)
     with_frozen = known | (flags == Flag.FROZEN)
@@ -275,10 +271,9 @@ def _outages(
 def _dynamics(
     times_s: Floats, values: Floats, counted: Bools, sampling: Sampling, confidence: float
 ) -> dict[str, float]:
-    """Return trend, lag-1 correlation and the interval for the mean."""
+    """Return trend, lag-1 correlation and the interval for the mean, where they are defined."""
     if not counted.any():
-        names = ("trend_per_min", "lag1", "n_effective", "mean_se", "mean_low", "mean_high")
-        return dict.fromkeys(names, math.nan)
+        return {}
     kept = np.where(counted, values, math.nan)
     weights = sampling.weights
     if sampling.even:
