@@ -25,6 +25,8 @@ LAYOUT = torch.channels_last
 ADDED_AT_ONCE = 16
 #: Decay of the running average of the weights, from step to step.
 LONGEST_MEMORY = 0.999
+#: Steps over which the rate rises. Not a share of the time: that may pass while packs are awaited.
+WARMING_STEPS = 150
 #: Steps after which the teacher's copy takes over what it has learnt since.
 REFRESHED_EVERY = 50
 
@@ -80,7 +82,7 @@ class _Learner:
 
     def step(self, batch: _Batch, of_teacher: torch.Tensor | None, progress: float) -> None:
         """Take one step on crops of one padded width."""
-        rate = self.plan.rate * min(1.0, progress / 0.02 + 0.01)
+        rate = self.plan.rate * min(1.0, (1 + int(self.average.n_averaged)) / WARMING_STEPS)
         rate *= 0.5 * (1 + math.cos(math.pi * progress)) + 1e-3
         for group in self.optimiser.param_groups:
             group["lr"] = rate
