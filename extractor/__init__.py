@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from extractor.pipeline import read_session as read_session
     from extractor.pipeline import summarise_session as summarise_session
     from extractor.radio.calibration import calibrate as calibrate
-    from extractor.radio.expectation import expected_differences as expected_differences
+    from extractor.radio.situation import expected_differences as expected_differences
     from extractor.reading.clip_job import ReadOptions as ReadOptions
     from extractor.reading.readers import create as create_reader  # noqa: F401
     from extractor.report.card import write_card as write_card
@@ -72,7 +72,7 @@ _PLACES = {
     "plan_runs": "comparison.run_order",
     "mountings_needed": "statistics.power",
     "calibrate": "radio.calibration",
-    "expected_differences": "radio.expectation",
+    "expected_differences": "radio.situation",
     "write_report": "report.html_report",
     "write_card": "report.card",
     **dict.fromkeys(_ERRORS, "errors"),

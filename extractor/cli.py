@@ -13,21 +13,16 @@ from collections.abc import Callable
 import typer
 
 from extractor import __version__
-from extractor.commands.annotate import annotate
-from extractor.commands.card import card
 from extractor.commands.compare import compare
 from extractor.commands.expect import expect
 from extractor.commands.mark import mark
 from extractor.commands.match import match
-from extractor.commands.mosaic import mosaic
 from extractor.commands.open import open_page
 from extractor.commands.options import Debug, Quiet
-from extractor.commands.pack import pack
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
-from extractor.commands.replay import replay
-from extractor.commands.report import report
 from extractor.commands.screen import MANNER, fail
+from extractor.commands.showing import annotate, card, mosaic, pack, replay, report
 from extractor.commands.summarise import summarise
 from extractor.commands.teach import teach
 from extractor.commands.watch import watch

@@ -17,11 +17,12 @@ one reading from the clip to the report, file by file.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from extractor.errors import ChangedMeanwhileError, StorageError
+from extractor.errors import ChangedMeanwhileError, StorageError, UsageError
 from extractor.reading import session_clips
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -29,10 +30,10 @@ from extractor.reading.session_clips import SessionReport, Silent, Watcher, read
 from extractor.review.checked import answers_in
 from extractor.session import atomic
 from extractor.session.folder import Session
-from extractor.session.overlay import Overlay
 from extractor.session.user_tables import Run
-from extractor.tabulation import clip_tables, doubted_digits, session_tables
+from extractor.tabulation import clip_tables, doubted_digits
 from extractor.tabulation.doubted_digits import doubts_in
+from extractor.tabulation.session_tables import SessionTables
 
 if TYPE_CHECKING:
     from extractor.comparison import Comparison
@@ -60,7 +61,7 @@ def read_session(
     session : Session
         The folder.
     options : ReadOptions, optional
-        How to read.
+        How to read; with `quick` keyframes alone are looked at and nothing is written.
     only : sequence of str
         Names of clips to read; the summary still holds all that is known.
     watcher : Watcher, optional
@@ -79,23 +80,21 @@ def read_session(
     (16, [])
     """
     session.require_clips()
+    options, watcher = options or ReadOptions(), watcher or Silent()
+    if options.quick:
+        return _look(session, options, only, watcher)
     with session.working():
-        return _read_session(session, options or ReadOptions(), only, watcher or Silent())
+        return _read_session(session, options, only, watcher)
 
 
 def _read_session(
     session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
-    chosen, overlay = session.choose(only), session.overlay()
-    report = SessionReport()
+    chosen, overlay, report = session.choose(only), session.overlay(), SessionReport()
     _draft(session, report)
-    runs, corrections = session.runs(), session.corrections()
+    tables = SessionTables(session, overlay, report, partial(answers_in, session))
     _clean_up(session)
-    report.warnings += session.run_warnings(runs)
-    known = _read_clips(session, overlay, chosen, options, watcher, report)
-    answers = partial(answers_in, session)
-    tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
-    session_tables.summarise_runs(session, overlay, runs, tables, report)
+    tables.write(_read_clips(tables, chosen, options, watcher))
     return report
 
 
@@ -120,14 +119,10 @@ def _draft(session: Session, report: SessionReport) -> None:
 
 
 def _read_clips(
-    session: Session,
-    overlay: Overlay,
-    chosen: Sequence[str],
-    options: ReadOptions,
-    watcher: Watcher,
-    report: SessionReport,
+    tables: SessionTables, chosen: Sequence[str], options: ReadOptions, watcher: Watcher
 ) -> dict[str, ClipState]:
     """Return what is known of each clip, having read those that are new or changed."""
+    session, overlay, report = tables.session, tables.overlay, tables.report
     found: dict[str, ClipState] = {}
     waiting = []
     for job in session_clips.jobs_of(session, overlay, chosen, options):
@@ -139,18 +134,18 @@ def _read_clips(
             report.clips.append(read_report(job.clip, known, (), "kept"))
     # Not asked for now: what is known of them stays in the summary.
     found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
-    corrections, answers = session.corrections(), partial(answers_in, session)
     numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
-        table = session_tables.table_of(session, overlay, clip, known, corrections)
+        table = tables.of(clip, known)
         numbers[clip] = table.made().numbers
         # Said while it reads; what no longer stands goes when all is known.
-        doubts = doubts_in(numbers, corrections, answers) if len(numbers) <= SAID_AT_ONCE else []
+        at_once = len(numbers) <= SAID_AT_ONCE
+        doubts = doubts_in(numbers, tables.corrections, tables.answers) if at_once else []
         if doubts:
             doubted_digits.save(session, doubts)
-        session_tables.write_first(session, clip, table)
+        tables.write_first(clip, table)
         report.note(read_report(clip, known, table.made().notes), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 
@@ -174,30 +169,17 @@ def summarise_session(session: Session) -> SessionReport:
     ('run01', 'bitrate', 26.53)
     """
     with session.working():
-        overlay, runs, corrections = session.overlay(), session.runs(), session.corrections()
-        report = SessionReport(warnings=session.run_warnings(runs))
-        known = session_clips.remembered(session, overlay, session.clips)
-        answers = partial(answers_in, session)
-        tables = session_tables.tabulate(session, overlay, known, corrections, report, answers)
-        session_tables.summarise_runs(session, overlay, runs, tables, report)
+        overlay, report = session.overlay(), SessionReport()
+        tables = SessionTables(session, overlay, report, partial(answers_in, session))
+        tables.write(session_clips.remembered(session, overlay, session.clips))
     return report
 
 
-def quick_session(
-    session: Session,
-    options: ReadOptions,
-    *,
-    only: Sequence[str] = (),
-    watcher: Watcher | None = None,
+def _look(
+    session: Session, options: ReadOptions, only: Sequence[str], watcher: Watcher
 ) -> SessionReport:
-    """Look at keyframes alone and summarise each clip; writes nothing.
-
-    See `read_session` for parameters and errors.
-    """
-    watcher = watcher or Silent()
-    chosen = session.choose(only)
-    overlay = session.overlay()
-    report = SessionReport()
+    """Look at keyframes alone and summarise each clip; writes nothing."""
+    chosen, overlay, report = session.choose(only), session.overlay(), SessionReport()
     jobs = session_clips.jobs_of(session, overlay, chosen, options)
     for clip, known in session_clips.read_all(jobs, options, watcher, report):
         series = clip_tables.clip_series(known, overlay.fields, ())
@@ -229,17 +211,18 @@ def compare_sessions(
     paths: Sequence[str | Path],
     *,
     field: str | None = None,
-    measure: str = "mean",
+    measure: str | None = None,
     factor: str = "antenna",
     reference: str | None = None,
     confidence: float = 0.95,
     pool: bool = False,
-    assumed_spread: float | None = None,
+    equal_within: float | None = None,
+    spread_from: Sequence[str | Path] = (),
 ) -> Comparison:
     """Compare the antennas of one or more sessions, or of tables made by hand.
 
-    Steps of a calibration and angles of a sweep are set apart; what the calibration says in
-    decibels stands behind the other findings.
+    Steps of a calibration, angles of a sweep and clips that tell a cause are set apart; what the
+    calibration says in decibels stands behind the other findings.
 
     Parameters
     ----------
@@ -247,10 +230,11 @@ def compare_sessions(
         Session folders whose clips were read, or CSV files with ``antenna`` and ``value``, a row
         a run, and where known ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
-        The number to compare by; ``bitrate`` when absent.
-    measure : str
-        Column of the summary that stands for a run: mean, mean_with_outages, median, p05 or
-        availability (in percent).
+        The number to compare by; the session's primary one when absent.
+    measure : str, optional
+        Column of the summary that stands for a run: mean, mean_with_outages, median, p25, p05 or
+        availability (in percent). Left out: the mean, or, where the link's ceiling cuts clips,
+        the median or p25.
     factor : str
         Column of ``runs.csv`` whose levels are compared.
     reference : str, optional
@@ -259,8 +243,10 @@ def compare_sessions(
         Of all statements about pairs together, 0.5 to 0.999.
     pool : bool
         Pool runs that differ in rate mode, power, channel or width.
-    assumed_spread : float, optional
-        Spread between mountings to assume where none can be seen, in the field's unit.
+    equal_within : float, optional
+        Difference, in the field's unit, up to which two antennas count as equal.
+    spread_from : sequence of str or Path
+        Other sessions or tables; what they know of the spread between mountings counts too.
 
     Raises
     ------
@@ -277,15 +263,22 @@ def compare_sessions(
     ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table, load_sessions
+    from extractor.comparison.carried import carried_spread
     from extractor.radio.calibration_findings import set_apart
+    from extractor.radio.clips_that_tell import clips_that_tell
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
+    table = replace(table, runs=clips_that_tell(table.runs)[0])
     straight, in_decibels = set_apart(table, confidence)
+    lending = [Path(p) for p in spread_from]
+    if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:
+        raise UsageError("a session can't lend its spread to itself; give earlier ones")
     return compare_table(
         straight,
         reference=reference,
         confidence=confidence,
         pool=pool,
-        assumed_spread=assumed_spread,
+        equal_within=equal_within,
+        carried=carried_spread(lending, table.field, measure, factor) if lending else None,
         also=in_decibels,
     )

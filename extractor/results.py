@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import UsageError
-from extractor.session.csv_tables import Table, numbers, read_table
+from extractor.session.csv_tables import Table, read_table
 from extractor.session.folder import Session, spelled
-from extractor.session.overlay import Direction, Field, Overlay, usual_direction
+from extractor.session.overlay import SUFFIXES, Field, Overlay, unplaced
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,18 +32,6 @@ SERIES_COLUMNS = ("time_s", "value", "text", "since_s", "confidence", "flag")
 
 
 @dataclass(frozen=True)
-class FieldInfo:
-    """What is known of one field."""
-
-    name: str
-    unit: str = ""
-    better: Direction | None = None
-    """None: not known."""
-    low: float | None = None
-    ceiling: float | None = None
-
-
-@dataclass(frozen=True)
 class Results:
     """The results of one session, as they lie in its folder."""
 
@@ -55,16 +43,17 @@ class Results:
     overlay: Overlay | None
 
     @cached_property
-    def fields(self) -> tuple[FieldInfo, ...]:
-        """The fields of the summary, in its order."""
-        marked = {f.name: f for f in self.overlay.fields} if self.overlay else {}
-        rows = self.summary.drop_duplicates("field")
-        return tuple(
-            _info(str(row["field"]), str(row.get("unit", "")), marked.get(str(row["field"])))
-            for row in rows.to_dict("records")
-        )
+    def fields(self) -> tuple[Field, ...]:
+        """The fields of the summary, in its order; those not marked stand in no picture."""
+        found = {f.name: f for f in self.overlay.fields} if self.overlay else {}
+        fields = []
+        for row in self.summary.drop_duplicates("field").to_dict("records"):
+            name, unit = str(row["field"]), str(row.get("unit", ""))
+            known = found.get(name) or unplaced(name)
+            fields.append(replace(known, unit=known.unit or unit))
+        return tuple(fields)
 
-    def field(self, name: str) -> FieldInfo:
+    def field(self, name: str) -> Field:
         """Return one field.
 
         Raises
@@ -87,24 +76,13 @@ class Results:
         """Return one clip's series of a field (`SERIES_COLUMNS`); empty if it was not read."""
         import pandas as pd
 
-        names = [f"{name}{suffix}" for suffix in ("", "_text", "_since_s", "_confidence", "_flag")]
+        columns = ["time_s", *(f"{name}{suffix}" for suffix in ("", *SUFFIXES))]
         words = (f"{name}_text", f"{name}_flag")
-        table = self._table(clip, ["time_s", *names], words)
-        if table is None:
-            return pd.DataFrame(columns=list(SERIES_COLUMNS))
-        table.columns = pd.Index(["time_s", "value", "text", "since_s", "confidence", "flag"])
-        return table[list(SERIES_COLUMNS)]
-
-    def _table(
-        self, clip: str, columns: Sequence[str], words: Sequence[str]
-    ) -> pd.DataFrame | None:
-        """Return columns of a clip's readings; all but `words` are numbers. None if not there."""
-        import pandas as pd
-
-        if clip not in self.session.stems:
-            return None
-        path = self.session.readings_path(clip)
         figures = [c for c in columns if c not in words]
+        nothing = pd.DataFrame(columns=list(SERIES_COLUMNS))
+        if clip not in self.session.stems:
+            return nothing
+        path = self.session.readings_path(clip)
         try:
             table = pd.read_csv(
                 path, usecols=lambda column: column in columns, keep_default_na=False,
@@ -112,17 +90,16 @@ class Results:
                 na_values={column: [""] for column in figures},
             )  # fmt: skip
         except FileNotFoundError:
-            return None
+            return nothing
         except (OSError, ValueError):
-            table = pd.DataFrame()
-        if len(table.columns) < len(columns):  # a spreadsheet has saved it in its own dialect
-            table = _as_numbers(read_table(path), figures)
-        if not set(columns) <= set(table.columns):
-            return None
-        table = table[list(columns)]
+            table = nothing
+        if set(columns) - set(table.columns):  # a spreadsheet has saved it in its own dialect
+            table = _frame(read_table(path), figures)
+        if set(columns) - set(table.columns):
+            return nothing
         for column in words:
             table[column] = table[column].where(table[column] != "", None)
-        return table
+        return table[columns].set_axis(list(SERIES_COLUMNS), axis=1)
 
     def series(self, run: Mapping[str, Any], name: str) -> pd.DataFrame:
         """Return the series of one run of the summary: its clips joined, start and end cut."""
@@ -142,19 +119,15 @@ class Results:
         return {r.run: (r.start_s, r.end_s) for r in self.session.runs()}
 
 
-def _as_numbers(table: Table, columns: Sequence[str]) -> pd.DataFrame:
+def _frame(table: Table, figures: Collection[str]) -> pd.DataFrame:
+    """Return a table whose columns `figures` are numbers, NaN where empty."""
     import pandas as pd
 
     frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
-    for column in set(columns) & set(table.columns):
-        frame[column] = numbers(frame, column)
+    for column in set(figures) & set(table.columns):
+        cells = [table.number(i, column) for i in range(len(frame))]
+        frame[column] = pd.Series(cells, dtype=float)
     return frame
-
-
-def _info(name: str, unit: str, marked: Field | None) -> FieldInfo:
-    if marked is None:
-        return FieldInfo(name, unit, usual_direction(name, unit))
-    return FieldInfo(name, marked.unit or unit, marked.direction, marked.low, marked.ceiling)
 
 
 def load(folder: str | Path) -> Results:
@@ -189,40 +162,25 @@ def load(folder: str | Path) -> Results:
         raise UsageError(f"{path}: holds no run; read the clips first: extractor read {folder}")
     overlay = session.overlay() if session.overlay_path.exists() else None
     name = spelled(Path(session.root.resolve().name))
-    return Results(session, name, _frame(table), session.conditions(), overlay)
+    summary = _frame(table, set(summary_columns()) - _TEXT)
+    for column in ("antenna", "port", "mounting"):
+        summary[column] = summary.get(column, "")
+    for column in ("order", "mean", "p05", "p95", "n"):
+        summary[column] = summary.get(column, math.nan)
+    return Results(session, name, summary, session.conditions(), overlay)
 
 
 def summary_columns() -> list[str]:
     """Return the columns of ``summary.csv``: the contract's order, then what came later."""
     from extractor.statistics.summary import SUMMARY_COLUMNS
 
-    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen")
+    later = ("ceiling_source", "mean_bound_low", "mean_bound_high", "availability_frozen", "p25")
     first = [c for c in SUMMARY_COLUMNS if c not in later]
     return [*RUN_PART, *first, "incomplete", *later, "crosscheck_n", "crosscheck_agree"]
 
 
-def _frame(table: Table) -> pd.DataFrame:
-    import pandas as pd
-
-    known = set(summary_columns()) - _TEXT
-    data: dict[str, list[Any]] = {}
-    for column in table.columns:
-        cells = [row[column] for row in table.rows]
-        if column in known:
-            found = [table.number(i, column) for i in range(len(cells))]
-            data[column] = [math.nan if n is None else n for n in found]
-        else:
-            data[column] = cells
-    frame = pd.DataFrame(data)
-    for column in ("antenna", "port", "mounting"):
-        frame[column] = frame.get(column, "")
-    for column in ("order", "mean", "p05", "p95", "n"):
-        frame[column] = frame.get(column, math.nan)
-    return frame
-
-
-def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:
-    """Return the field to rank by: the one asked for, else ``bitrate``, else the first.
+def main_field(results: Sequence[Results], wanted: str | None) -> Field:
+    """Return the field to rank by: the one asked for, else the first session's primary one.
 
     Raises
     ------
@@ -231,13 +189,13 @@ def main_field(results: Sequence[Results], wanted: str | None) -> FieldInfo:
     """
     first = results[0]
     names = [f.name for f in first.fields]
-    name = wanted or ("bitrate" if "bitrate" in names else names[0])
+    name = wanted or first.session.primary_field(names)
     for one in results:
         one.field(name)
     return first.field(name)
 
 
-def second_field(results: Sequence[Results], first: str) -> FieldInfo | None:
+def second_field(results: Sequence[Results], first: str) -> Field | None:
     """Return the field to show beside the main one: ``latency`` where there is one."""
     shared = [
         f for f in results[0].fields

@@ -1,5 +1,7 @@
 """Tables of runs with a known truth, for the comparison's tests."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -87,7 +89,8 @@ def compared(rows: pd.DataFrame, **options: object) -> Comparison:
     better = options.pop("better", "higher")
     factor = str(options.pop("factor", "antenna"))
     runs, skipped = prepare(rows, factor)
-    table = RunTable(runs, "bitrate", "mean", "Mbit/s", better, factor, skipped)
+    own = {name: options.pop(name) for name in ("looks", "free") if name in options}
+    table = RunTable(runs, "bitrate", "mean", "Mbit/s", better, factor, skipped, **own)
     return compare_table(table, **options)  # type: ignore[arg-type]
 
 
@@ -111,3 +114,13 @@ def grouped(groups) -> pd.DataFrame:
 
 def fitted(table: pd.DataFrame):
     return estimate(lay_out(table), table["value"].to_numpy(float))
+
+
+def pooled(fit):
+    """The fit with one spread for all antennas, as published analyses take it."""
+    shape = fit.variances.shape
+    return replace(
+        fit,
+        variances=np.broadcast_to(fit.ms_between, shape),
+        df_variances=np.full(shape, 1e12),  # the cap at those between mountings then rules
+    )

@@ -14,7 +14,8 @@ from typing import Any
 
 from extractor.page.application import create
 from extractor.page.guard import Guard
-from extractor.page.service import Desk, Manner
+from extractor.page.service import Desk
+from extractor.reading.clip_job import ReadOptions
 
 PORT = 40123
 
@@ -25,7 +26,7 @@ class Visitor:
     def __init__(self, root: Path, *, enter: bool = True) -> None:
         self.guard = Guard(PORT)
         # One worker is this process, where a test's own reader is known.
-        self.desk = Desk(root, Manner("network", jobs=1))
+        self.desk = Desk(root, ReadOptions(reader="network", jobs=1))
         self.client = create(self.desk, self.guard).test_client()
         self.base = self.guard.origin
         if enter:

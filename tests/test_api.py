@@ -50,15 +50,16 @@ summarise(series: pd.DataFrame, field: Field, *, start_s: float | None = None, e
     None = None, period_s: float | None = None, steady: bool = False, confidence: float = 0.95)
     -> Summary
 load_results(folder: str | Path) -> Results
-compare_sessions(paths: Sequence[str | Path], *, field: str | None = None, measure: str = mean,
-    factor: str = antenna, reference: str | None = None, confidence: float = 0.95, pool: bool =
-    False, assumed_spread: float | None = None) -> Comparison
-compare_table(table: RunTable, *, reference: str | None = None, confidence: float = 0.95, pool:
-    bool = False, assumed_spread: float | None = None, also: Sequence[Finding] = ()) ->
+compare_sessions(paths: Sequence[str | Path], *, field: str | None = None, measure: str | None =
+    None, factor: str = antenna, reference: str | None = None, confidence: float = 0.95, pool: bool
+    = False, equal_within: float | None = None, spread_from: Sequence[str | Path] = ()) ->
     Comparison
+compare_table(table: RunTable, *, reference: str | None = None, confidence: float = 0.95, pool:
+    bool = False, equal_within: float | None = None, carried: Carried | None = None, also:
+    Sequence[Finding] = ()) -> Comparison
 plan_runs(antennas: Sequence[str], ports: Sequence[str], *, mountings: int = 3, repeats: int =
-    1, reference: str | None = None, seed: int = 0, kind: OrderKind = split) ->
-    tuple[PlannedRun, ...]
+    1, reference: str | None = None, seed: int = 0, kind: OrderKind = split, looks: Sequence[int] =
+    ()) -> tuple[PlannedRun, ...]
 mountings_needed(detect: float, spreads: Spreads, clips: int, *, power: float = 0.8, antennas:
     int = 2, confidence: float = 0.95) -> int | None
 calibrate(summary: pd.DataFrame, *, measure: str = mean, interpolation: Interpolation = pchip)

@@ -187,7 +187,7 @@ def test_it_is_said_while_clips_are_still_read(folder: Path) -> None:
 
 def judge(folder: Path, texts: Sequence[str], verdict: str, times: int = 1) -> None:
     """Judge readings of these texts, each in so many clips."""
-    checked = Checked(folder / "results" / "checked.csv")
+    checked = Checked(Session(folder))
     for clip in list(CLIPS)[:times]:
         for text in texts:
             row = next(r for r in rows(folder, clip[0]) if r["bitrate_text"] == text)

@@ -186,7 +186,7 @@ def test_only_some_clips(session_folder: Path, grey_reader: GreyReader) -> None:
 
 
 def test_quick_writes_nothing(session_folder: Path, grey_reader: GreyReader) -> None:
-    report = pipeline.quick_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
+    report = pipeline.read_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
     assert [r["run"] for r in report.rows] == ["a", "b"]
     assert 0 < report.rows[0]["n"] < 20
     assert not (session_folder / "results/readings").exists()
@@ -258,7 +258,7 @@ def test_a_quick_look_needs_no_folder_that_can_be_written(
     session_folder: Path, grey_reader: GreyReader
 ) -> None:
     (session_folder / "results").write_text("a file in its place: nothing can be made below it")
-    report = pipeline.quick_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
+    report = pipeline.read_session(Session(session_folder), ReadOptions(jobs=1, quick=True))
     assert [c.outcome for c in report.clips] == ["read", "read"]
 
 

@@ -71,7 +71,7 @@ def test_page_report_and_pack_show_the_same_readings_in_the_same_order(
 def test_what_somebody_settled_is_not_shown_again(doubted: Session) -> None:
     first, second, *others = waiting(load(doubted.root))
     note = (first.clip, first.field, first.text)
-    Checked(doubted.results / "checked.csv").note(note, first.times, "right", "doubtful")
+    Checked(doubted).note(note, first.times, "right", "doubtful")
     rows = "".join(f"{second.clip},{t:.3f},bitrate,12\n" for t in second.times)
     doubted.corrections_path.write_text(f"clip,time_s,field,value\n{rows}")
     assert keys(waiting(load(doubted.root))) == keys(others)

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from extractor.commands.options import Confidence, Factor, Measure, Pool, Reference
+from extractor.commands.options import (
+    Confidence,
+    EqualWithin,
+    Factor,
+    Field,
+    Measure,
+    Pool,
+    Reference,
+)
 from extractor.commands.screen import note, say
 from extractor.errors import UsageError
 
@@ -22,20 +30,19 @@ def compare(
             show_default=False,
         ),
     ],
-    field: Annotated[
-        str | None, typer.Option(help="Field to compare.", show_default="bitrate")
-    ] = None,
-    measure: Measure = "mean",
+    field: Field = None,
+    measure: Measure = None,
     factor: Factor = "antenna",
     reference: Reference = None,
     confidence: Confidence = 0.95,
     pool: Pool = False,
-    assume_spread: Annotated[
-        float | None,
+    equal_within: EqualWithin = None,
+    spread_from: Annotated[
+        list[Path] | None,
         typer.Option(
-            help="Spread between mountings to assume where each antenna was mounted once, in the "
-            "field's unit.",
-            show_default="several",
+            metavar="SESSION",
+            help="Earlier session, pack or table whose spread between mountings counts too; may "
+            "be repeated.",
         ),
     ] = None,
     out: Annotated[
@@ -48,12 +55,10 @@ def compare(
     from extractor.report.pack import opened_all
     from extractor.session.folder import results_folder
 
-    if assume_spread is not None and assume_spread < 0:
-        raise UsageError(f"--assume-spread {assume_spread:g}: must not be negative")
-    for path in sessions:
+    for path in (*sessions, *(spread_from or ())):
         if not path.exists():
             raise UsageError(f"{path}: not there; give a session folder or a CSV table")
-    with opened_all(sessions) as folders:
+    with opened_all(sessions) as folders, opened_all(spread_from or ()) as lending:
         comparison = compare_sessions(
             folders,
             field=field,
@@ -62,7 +67,8 @@ def compare(
             reference=reference,
             confidence=confidence,
             pool=pool,
-            assumed_spread=assume_spread,
+            equal_within=equal_within,
+            spread_from=lending,
         )
     written = comparison.write(out if out is not None else results_folder(sessions[0]))
     say(comparison.text())

@@ -13,6 +13,7 @@ from extractor.commands.screen import note, say, table
 
 if TYPE_CHECKING:
     from extractor.radio.assessment import LinkReport
+    from extractor.radio.discrepancies import Judgement
     from extractor.radio.link_budget import Span
 
 
@@ -28,7 +29,7 @@ def expect(
     field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
         "bitrate"
     ),
-    measure: Measure = "mean",
+    measure: Measure = None,
     threshold: Annotated[
         float | None,
         typer.Option(
@@ -50,9 +51,15 @@ def expect(
 
 
 def show(report: LinkReport) -> None:
-    """Print the report: ratings, expectation, findings, disagreements, remarks, cautions."""
+    """Print the report: surprises with their budgets first, then what they rest on."""
     from extractor.radio.cautions import NOT_A_COMPLIANCE_TOOL
+    from extractor.radio.discrepancies import HOW_WE_KNOW
 
+    for one in report.surprises:
+        _show_surprise(one)
+    if report.surprises:
+        say(f"  How we know: {HOW_WE_KNOW}\n")
+    _show_expected(report)
     say("Ratings")
     table(
         ("antenna", "rated dBi", "verdict", "why", "source"),
@@ -67,50 +74,72 @@ def show(report: LinkReport) -> None:
             for a, r in zip(report.antennas, report.ratings, strict=True)
         ],
     )
-    _show_expected(report)
-    _show_judgements(report)
     _show_findings(report)
     for remark in report.remarks:
         say(f"- {remark}")
     say(f"\n{NOT_A_COMPLIANCE_TOOL}")
 
 
+def _show_surprise(one: Judgement) -> None:
+    """Print the sentence, the budget that adds up, and the clips that would tell."""
+    say(one.sentence)
+    start = one.expected.middle["gain"] if one.rated_db is None else one.rated_db
+    measured = one.measured
+    counted = [cause for cause in one.causes if cause.counted]
+    rows = [("believed gain" if one.rated_db is None else "ratings", _number(start), "")]
+    rows += [(c.title, _number(c.size.value_db), _range(c.size)) for c in counted]
+    rows += [("expected here", _number(one.expected.here.value_db), _range(one.expected.here))]
+    shown = f"{_number(measured.value)} {measured.unit}"
+    rows += [("measured", shown, _ends(measured.low, measured.high))]
+    rows += [("left over", f"{one.left_over_db:+.1f}" if one.left_over_db else "nothing", "")]
+    if one.own is not None:
+        rows += [("measured, ports undone", _number(one.own.value_db), _range(one.own))]
+    table(("budget", "dB", "range"), rows)
+    table(
+        ("could explain", "dB", "the clip that would tell (--tell)", "if so", "if not", "told"),
+        [
+            (
+                cause.title,
+                f"{'' if cause.counted else 'up to '}{_number(cause.size.value_db)}",
+                f"{cause.clip} ({cause.name})",
+                f"{cause.if_so_db:+.1f}",
+                f"{cause.if_not_db:+.1f}",
+                cause.verdict,
+            )
+            for cause in one.causes
+        ],
+    )
+
+
 def _show_expected(report: LinkReport) -> None:
-    say(f"Expected difference to {report.reference.antenna} in dB, in line of sight")
-    names = ("gain", "cable", "polarisation", "pointing", "mismatch", "total")
+    say(f"Expected difference to {report.reference.antenna} in dB")
+    names = ("gain", "cable", "polarisation", "pointing", "mismatch")
     rows = []
     for one in report.expected:
         values = [_number(getattr(one, name).value_db) for name in names]
-        rows.append((one.antenna, *values, _range(one.total)))
-    table(("antenna", *names, "range"), rows)
-    for remark in dict.fromkeys(n for one in report.expected for n in one.notes):
+        ranges = (
+            f"{_number(span.value_db)} ({_range(span)})"
+            for span in (one.total, one.ports, one.here)
+        )
+        rows.append((one.antenna, *values, *ranges))
+    table(("antenna", *names, "alone, in sight", "with the ports", "and walls"), rows)
+    if report.judgements:
+        unit = report.judgements[0].measured.unit
+        table(
+            ("antenna", f"measured {unit}", "interval", "verdict"),
+            [
+                (
+                    one.antenna,
+                    _number(one.measured.value),
+                    _ends(one.measured.low, one.measured.high),
+                    one.agreement,
+                )
+                for one in report.judgements
+            ],
+        )
+    notes = (note for one in report.expected for note in one.notes)
+    for remark in dict.fromkeys(notes):
         say(f"  {remark}")
-    say()
-
-
-def _show_judgements(report: LinkReport) -> None:
-    if not report.judgements:
-        return
-    unit = report.judgements[0].measured.unit
-    say(f"Expected against measured, {report.reference.antenna} as reference")
-    table(
-        ("antenna", "expected dB", f"measured {unit}", "interval", "verdict"),
-        [
-            (
-                one.antenna,
-                _range(one.expected),
-                _number(one.measured.value),
-                _ends(one.measured.low, one.measured.high),
-                one.agreement,
-            )
-            for one in report.judgements
-        ],
-    )
-    for one in report.judgements:
-        if one.causes:
-            say(f"- {one.sentence}")
-            for i, cause in enumerate(one.causes, 1):
-                say(f"    {i}. {cause.title}: {cause.reason}.")
     say()
 
 
@@ -122,7 +151,7 @@ def _show_findings(report: LinkReport) -> None:
 
 
 def _number(value: float | None) -> str:
-    return f"{value:+.1f}" if value is not None and value == value else "open"
+    return f"{round(value, 1) + 0.0:+.1f}" if value is not None and value == value else "open"
 
 
 def _range(span: Span) -> str:

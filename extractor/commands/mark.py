@@ -6,18 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.commands.options import (
-    FIELD_OPTIONS,
-    Better,
-    Ceiling,
-    Decimals,
-    Insist,
-    Low,
-    Maximum,
-    Minimum,
-    ReaderName,
-    SessionFolder,
-)
+from extractor.commands import options
 from extractor.commands.screen import number, say, table, warn
 from extractor.errors import UsageError
 
@@ -27,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def mark(
-    session: SessionFolder,
+    session: options.SessionFolder,
     field: Annotated[
         str | None, typer.Option(metavar="NAME", help="The number's name; becomes a column.")
     ] = None,
@@ -43,13 +32,13 @@ def mark(
         typer.Option(metavar="SECONDS", min=0, help="Moment it is marked at; default the middle."),
     ] = None,
     unit: Annotated[str | None, typer.Option(help="Its unit, such as Mbit/s.")] = None,
-    decimals: Decimals = None,
-    minimum: Minimum = None,
-    maximum: Maximum = None,
-    ceiling: Ceiling = None,
-    low: Low = None,
+    decimals: options.Decimals = None,
+    minimum: options.Minimum = None,
+    maximum: options.Maximum = None,
+    ceiling: options.Ceiling = None,
+    low: options.Low = None,
     better: Annotated[
-        Better | None,
+        options.Better | None,
         typer.Option(help="Which is better; known for ms, Mbit/s and the like, else say it."),
     ] = None,
     suggest: Annotated[
@@ -67,8 +56,8 @@ def mark(
     ] = None,
     remove: Annotated[str | None, typer.Option(metavar="NAME", help="Forget this field.")] = None,
     show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
-    reader: ReaderName = "network",
-    insist: Insist = False,
+    reader: options.ReaderName = "network",
+    insist: options.Insist = False,
 ) -> None:
     """Mark where a number stands; once is enough for all clips of the session.
 
@@ -91,7 +80,9 @@ def mark(
         if not (field and box):
             raise UsageError("--field and --box go together")
         values = (unit, decimals, minimum, maximum, ceiling, low, better)
-        given = {key: v for key, v in zip(FIELD_OPTIONS, values, strict=True) if v is not None}
+        given = {
+            key: v for key, v in zip(options.FIELD_OPTIONS, values, strict=True) if v is not None
+        }
         spot = marking.Spot(marking.parse_box(box), on, at)
         made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)
@@ -156,5 +147,6 @@ def _suggest(opened: Session, accepted: list[str], reader: str, insist: bool) ->
     if not wanted:
         say("Take them with: extractor mark SESSION --suggest --accept 1=bitrate 2=latency")
     for index, name in wanted.items():
-        made = suggestions.accept(opened, found, index, name, reader_name=reader, insist=insist)
+        asked = suggestions.accepted(found, index, name)
+        made = marking.mark(opened, name, *asked, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)

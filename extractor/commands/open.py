@@ -23,7 +23,7 @@ def open_page(
     The page is served from this machine to this machine only, until Ctrl-C.
     """
     from extractor.page.server import serve
-    from extractor.page.service import Manner
+    from extractor.reading.clip_job import ReadOptions
     from extractor.session.folder import Session
 
-    serve(Session(session), Manner(reader, jobs), browser=not no_browser, tell=say)
+    serve(Session(session), ReadOptions(reader=reader, jobs=jobs), browser=not no_browser, tell=say)

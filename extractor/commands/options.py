@@ -37,13 +37,14 @@ SessionsOrPacks = Annotated[
     ),
 ]
 Field = Annotated[
-    str | None, typer.Option(help="Field to rank by.", show_default="bitrate, else the first")
+    str | None, typer.Option(help="Field to rank by.", show_default="the primary one")
 ]
 Measure = Annotated[
-    str,
+    str | None,
     typer.Option(
         help="What stands for a run: mean, mean_with_outages (an outage counts as zero), "
-        "median, p05 or availability (in %)."
+        "median, p25, p05 or availability (in %).",
+        show_default="mean; median or p25 where the ceiling cuts clips",
     ),
 ]
 Factor = Annotated[str, typer.Option(help="Column of runs.csv whose levels are compared.")]
@@ -59,6 +60,13 @@ Pool = Annotated[
     typer.Option("--pool", help="Pool runs that differ in rate mode, power, channel or width."),
 ]
 
+EqualWithin = Annotated[
+    float | None,
+    typer.Option(
+        help="Difference, in the field's unit, up to which two antennas count as equal.",
+        show_default="nothing is called equal",
+    ),
+]
 Insist = Annotated[
     bool,
     typer.Option("--insist", help="Do it even where readings get worse; else that is refused."),

@@ -32,6 +32,14 @@ def plan(
     mountings: Annotated[
         int, typer.Option(help="Times that each antenna is put up anew, 1 to 50.")
     ] = 3,
+    looks: Annotated[
+        str,
+        typer.Option(
+            help="Mountings of each antenna after which to compare and maybe stop, such as 2,3,4; "
+            "the last is --mountings.",
+            show_default="once, at the end",
+        ),
+    ] = "",
     repeats: Annotated[int, typer.Option(help="Clips for each mounting and port, 1 to 50.")] = 1,
     reference: Annotated[
         str | None,
@@ -89,14 +97,40 @@ def plan(
         Path | None,
         typer.Option(
             "--from",
-            help="With --detect: spreads from this session, at their upper 80 % limits.",
+            help="With --detect: spreads from this session or pack, at their upper 80 % limits.",
             show_default=False,
         ),
     ] = None,
     field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
+    tell: Annotated[
+        str,
+        typer.Option(
+            help="Instead of planning: add the clips that tell this cause, as expect names it.",
+            metavar="CAUSE",
+            show_default=False,
+        ),
+    ] = "",
+    spots: Annotated[
+        float | None,
+        typer.Option(
+            help="Instead of planning: how many spots of the stand tell a difference to +/- so "
+            "many dB? For the channel of SESSION, and --ports with equal antennas.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)
+    if tell and session is not None:
+        from extractor.report.tell_sheet import write_tell
+
+        cause, *paths = write_tell(session, tell)
+        say(f"{cause.clip}: {cause.if_so_db:+.1f} dB if so, {cause.if_not_db:+.1f} dB if not")
+        say(f"Written: {', '.join(map(str, paths))} (print it, mind its cautions)")
+        return
+    if spots is not None:
+        _echo_spots(spots, session, max(1, len(sockets)))
+        return
     if detect is not None:
         clips = max(1, len(sockets) or 2) * repeats
         _echo_sizes(detect, _spreads(sd, clip_sd, from_, field), clips, max(2, len(names) or 4))
@@ -110,22 +144,30 @@ def plan(
     from extractor.comparison.run_order import Timing
     from extractor.report.run_sheet import Plan
 
+    at = tuple(_mountings(part) for part in _split(looks))
     planned = Plan(
         antennas=names,
         ports=sockets,
-        mountings=mountings,
+        mountings=at[-1] if at else mountings,
         repeats=repeats,
-        reference=reference or names[0],
+        reference=reference if at else reference or names[0],
         seed=secrets.randbelow(100_000) if seed is None else seed,
         kind=order,
         companion=companion,
         timing=Timing(seconds, settle, port_change, remount, pack),
+        looks=at,
     )
     _write(session, planned, replace)
 
 
 def _split(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split(",")) if text.strip() else ()
+
+
+def _mountings(text: str) -> int:
+    if not text.isdecimal():
+        raise UsageError(f"--looks: '{text}' is no number of mountings; give some such as 2,3,4")
+    return int(text)
 
 
 def _write(session: Path, plan_: Plan, replace: bool) -> None:
@@ -154,12 +196,24 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
     from extractor.statistics.power import Spreads
 
     if source is not None:
-        from extractor.comparison.compare import session_spreads
+        from extractor.comparison.carried import carried_spread
+        from extractor.report.pack import opened_all
 
-        return session_spreads([source], field)
+        with opened_all([source]) as folders:
+            return carried_spread(folders, field).planning()
     if sd is None or sd < 0:
         raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
     return Spreads(sd, clip_sd)
+
+
+def _echo_spots(half_width_db: float, session: Path | None, ports: int) -> None:
+    from extractor.radio.fading import spots_told
+    from extractor.session.folder import Session
+
+    width = None if session is None else Session(session).conditions().get("width_mhz")
+    known = float(width) if isinstance(width, int | float) and width > 0 else None
+    for line in spots_told(half_width_db, known, ports):
+        say(line)
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:

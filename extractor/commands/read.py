@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,6 +13,7 @@ from extractor.errors import EXIT_CLIP
 
 if TYPE_CHECKING:
     from extractor.pipeline import SessionReport
+    from extractor.session.folder import Session
 
 
 def read(
@@ -42,12 +44,9 @@ def read(
 
     Writes results/readings/*.csv and results/summary.csv. What did not change is not read again.
     """
-    from extractor import pipeline
-    from extractor.reading.clip_job import ReadOptions
-    from extractor.session.folder import Session
-
-    opened = Session(session)
-    options = ReadOptions(
+    opened, report = _read(
+        session,
+        clip,
         rate_hz=rate,
         reader=reader,
         jobs=jobs,
@@ -55,10 +54,7 @@ def read(
         crosscheck=crosscheck,
         scheduler=scheduler,
     )
-    with Bars() as bars:
-        report = pipeline.read_session(opened, options, only=clip or (), watcher=bars)
     if report.rows:
-        summary_table(report.rows)
         say(f"Clip statistics: {opened.summary_path}")
         say(f"Readings: {opened.readings_folder}")
     _end(report)
@@ -72,18 +68,25 @@ def quick(
     Says whether the number is readable in each clip, and prints a first mean with its 95 %
     interval; writes nothing.
     """
+    from extractor.pipeline import quick_verdicts
+
+    _, report = _read(session, clip, reader=reader, jobs=jobs, quick=True)
+    for line in quick_verdicts(report.rows):
+        say(line)
+    _end(report)
+
+
+def _read(session: Path, clips: list[str] | None, **how: Any) -> tuple[Session, SessionReport]:
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
     from extractor.session.folder import Session
 
-    options = ReadOptions(reader=reader, jobs=jobs, quick=True)
+    opened = Session(session)
     with Bars() as bars:
-        report = pipeline.quick_session(Session(session), options, only=clip or (), watcher=bars)
+        report = pipeline.read_session(opened, ReadOptions(**how), only=clips or (), watcher=bars)
     if report.rows:
         summary_table(report.rows)
-    for line in pipeline.quick_verdicts(report.rows):
-        say(line)
-    _end(report)
+    return opened, report
 
 
 def _end(report: SessionReport) -> None:

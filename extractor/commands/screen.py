@@ -112,34 +112,33 @@ def _bars() -> Progress:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+    console, quiet = Console(stderr=True), MANNER.quiet or not sys.stderr.isatty()
     share = TextColumn("{task.percentage:>3.0f} %")
-    columns = TextColumn("{task.description}", markup=False), BarColumn(), share
-    return Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), share)
+    left = TimeRemainingColumn()
+    return Progress(*columns, left, console=console, transient=True, disable=quiet)
 
 
 class Bars:
     """A `session_clips.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
 
     def __init__(self) -> None:
-        self._bars: Any = None
+        self._bars = _bars()
         self._tasks: dict[str, Any] = {}
         self._lengths: dict[str, float | None] = {}
 
     def __enter__(self) -> Bars:
         """Start drawing."""
-        if sys.stderr.isatty() and not MANNER.quiet:
-            self._bars = _bars()
-            self._bars.start()
+        self._bars.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         """Stop drawing."""
-        if self._bars is not None:
-            self._bars.stop()
+        self._bars.stop()
 
     def started(self, jobs: Sequence[ClipJob]) -> None:
         """Draw the bar of the whole."""
-        if self._bars is None:
+        if self._bars.disable:
             return
         from extractor.video.clips import length_s
 
@@ -149,15 +148,13 @@ class Bars:
 
     def progress(self, clip: str, seconds: float) -> None:
         """Move one clip's bar."""
-        if self._bars is None:
-            return
         if clip not in self._tasks:
             self._tasks[clip] = self._bars.add_task(printable(clip), total=self._lengths.get(clip))
         self._bars.update(self._tasks[clip], completed=seconds)
 
     def ended(self, report: ClipReport) -> None:
         """Take one clip's bar away; say so where no bars are drawn."""
-        if self._bars is None:
+        if self._bars.disable:
             done = report.message if report.outcome == "failed" else report.outcome
             note(f"{report.clip}: {done}")
             return
@@ -170,9 +167,6 @@ class Bars:
 @contextmanager
 def progress_bar(what: str) -> Iterator[Callable[[float, float], None]]:
     """Draw one progress bar, if stderr is a terminal; give a function of done and total."""
-    if MANNER.quiet or not sys.stderr.isatty():
-        yield lambda done, total: None
-        return
     with _bars() as bars:
         task = bars.add_task(printable(what), total=None)
         yield lambda done, total: bars.update(task, completed=done, total=total or None)

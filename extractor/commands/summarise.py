@@ -7,15 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from extractor.commands.options import (
-    FIELD_OPTIONS,
-    Better,
-    Ceiling,
-    Decimals,
-    Low,
-    Maximum,
-    Minimum,
-)
+from extractor.commands import options
 from extractor.commands.screen import note, number, say, summary_table
 
 
@@ -32,13 +24,13 @@ def summarise(
         ),
     ],
     unit: Annotated[str, typer.Option(help="Unit, for the printout.")] = "",
-    decimals: Decimals = None,
-    minimum: Minimum = None,
-    maximum: Maximum = None,
-    ceiling: Ceiling = None,
-    low: Low = None,
+    decimals: options.Decimals = None,
+    minimum: options.Minimum = None,
+    maximum: options.Maximum = None,
+    ceiling: options.Ceiling = None,
+    low: options.Low = None,
     better: Annotated[
-        Better | None,
+        options.Better | None,
         typer.Option(
             help="Which is better, higher or lower values.",
             show_default="as the column's name and unit say",
@@ -51,13 +43,13 @@ def summarise(
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor.results import summary_columns
     from extractor.session.csv_tables import write_table
-    from extractor.session.overlay import Box, Field
+    from extractor.session.overlay import unplaced
     from extractor.session.overlay_file import check_limits
     from extractor.tabulation import clip_tables
 
     values = (unit, decimals, minimum, maximum, ceiling, low, better)
-    said: dict[str, Any] = dict(zip(FIELD_OPTIONS, values, strict=True))
-    item = Field(name=value, frame=(1, 1), box=Box(0, 0, 1, 1), **said)
+    said: dict[str, Any] = dict(zip(options.FIELD_OPTIONS, values, strict=True))
+    item = unplaced(value, **said)
     check_limits(item, str(file))
     row, notes = clip_tables.summarise_file(file, time, value, item)
     summary_table([row])

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from extractor.commands.options import Jobs, ReaderName, SessionFolder
-from extractor.commands.screen import Bars, note, report_problems, summary_table, warn
-from extractor.errors import UsageError
+from extractor.commands.screen import Bars, note, report_problems, say, summary_table, warn
+from extractor.errors import ExtractorError, UsageError
 
 
 def watch(
@@ -25,7 +26,8 @@ def watch(
 ) -> None:
     """Watch the folder and read each clip as it lands; Ctrl-C ends it.
 
-    A clip is taken when it has stopped growing and its container is complete.
+    A clip is taken when it has stopped growing and its container is complete. With looks in
+    the plan it says at each whether you can stop.
     """
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
@@ -36,6 +38,7 @@ def watch(
     options = ReadOptions(reader=reader, jobs=jobs)
     Session(session).overlay()
     note(f"watching {session}; Ctrl-C ends it")
+    plan = 0
     while True:
         try:
             ready = watcher.ready()
@@ -54,4 +57,39 @@ def watch(
             new = [row for row in report.rows if set(str(row["clip"]).split(";")) & set(ready)]
             summary_table(new)
             report_problems(report)
+        runs = Session(session).runs_path if session.is_dir() else session
+        seen = runs.stat().st_mtime_ns if runs.is_file() else 0
+        if seen and (ready or seen != plan):
+            for line in _look(session):
+                say(line)
+            # What was said of the plan as it lay before the look.
+            plan = seen
         time.sleep(every)
+
+
+def _look(session: Path) -> list[str]:
+    """Return what the look that is due says; nothing without looks in the plan."""
+    from extractor import pipeline
+    from extractor.comparison.looks import planned_looks
+    from extractor.session.csv_tables import read_table
+    from extractor.session.folder import Session
+    from extractor.video import recording_order
+
+    folder = Session(session)
+    try:
+        looks = planned_looks(read_table(folder.runs_path))
+        if not looks:
+            return []
+        try:
+            open_ = recording_order.match(folder)
+        except UsageError:
+            pass  # every clip has its run
+        else:
+            whole = not open_.questions
+            return ["The clips of a look are all here: extractor match"] if whole else []
+        pipeline.summarise_session(folder)
+        found = pipeline.compare_sessions([session])
+    except ExtractorError as error:
+        return [str(error)]
+    due = found.ranking["mountings"].min() in looks
+    return [f.sentence for f in found.findings if f.kind == "looks" and due]

@@ -1,27 +1,31 @@
-"""What could spoil a ranking: ceiling, odd runs, outages, companions, and a check by ranks."""
+"""What could spoil a ranking: ceiling, odd runs, outages, companions."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
+from extractor.comparison.findings import (
+    CHECK_LEVEL,
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    listed,
+    p_text,
+)
 from extractor.comparison.model import Array, Fit, estimate, records
 from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import DRAFT, is_proposed
+from extractor.statistics.ceiling import CUT_FROM, MOST_AT_CEILING, is_cut
 
-#: Above this share of samples at the ceiling a clip's mean is a lower bound.
-MOST_AT_CEILING = 0.2
 #: Below this share of counted samples a clip's value stands for a part of it only.
 FEWEST_COVERED = 0.5
-#: Full enumeration of the rank test up to so many patterns.
-MOST_RANK_PATTERNS = 20_000
 
 
 def draft_findings(runs: pd.DataFrame) -> list[Finding]:
@@ -39,30 +43,39 @@ def draft_findings(runs: pd.DataFrame) -> list[Finding]:
     return [Finding("draft", sentence, "Column notes of runs.csv.")]
 
 
-def ceiling_by_antenna(runs: pd.DataFrame) -> pd.Series:
-    """Return, for each antenna, how many of its runs spent over 20 % at the ceiling."""
-    if "ceiling_share" not in runs:
-        return pd.Series(0, index=sorted(runs["antenna"].unique()))
-    high = runs["ceiling_share"] > MOST_AT_CEILING
-    return high.groupby(runs["antenna"]).sum()
+def all_at_ceiling(runs: pd.DataFrame) -> bool:
+    """Tell whether the ceiling cuts even the lower quartile of every run.
 
-
-def ceiling_findings(runs: pd.DataFrame, order: Ordering, *, outer: bool) -> list[Finding]:
-    """Warn where the link's own limit hides how good an antenna is.
-
-    `outer`: ties were judged by the spread between mountings.
+    Then no measure of them tells antennas apart.
     """
+    return "ceiling_share" in runs and bool(is_cut(_shares(runs), "p25").all())
+
+
+def _shares(runs: pd.DataFrame) -> Array:
+    return runs["ceiling_share"].to_numpy(float)
+
+
+def cut_by_antenna(runs: pd.DataFrame, measure: str) -> pd.Series:
+    """Return, for each antenna, of how many runs the ceiling cuts what a measure says."""
+    shares = _shares(runs) if "ceiling_share" in runs else np.full(len(runs), np.nan)
+    return pd.Series(is_cut(shares, measure)).groupby(runs["antenna"].to_numpy()).sum()
+
+
+def ceiling_findings(
+    fit: Fit, runs: pd.DataFrame, order: Ordering, measure: str, voice: Voice
+) -> list[Finding]:
+    """Say where the link's own limit hides how good an antenna is, and what was done about it."""
     if "ceiling_share" not in runs or runs["ceiling_share"].isna().all():
         return []
-    touched = ceiling_by_antenna(runs)
-    names = [n for n in order.names if touched.get(n, 0) > 0]
+    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     most = float(runs["ceiling_share"].max())
-    numbers = (Quantity("largest share of a clip at the ceiling", most),)
+    numbers: tuple[Quantity, ...] = (Quantity("largest share of a clip at the ceiling", most),)
     how = (
         "Share of samples at the link's own limit, clip by clip; over "
-        f"{100 * MOST_AT_CEILING:.0f} % the mean counts as a lower bound."
+        f"{100 * MOST_AT_CEILING:.0f} % the mean counts as a lower bound, the median from 50 % "
+        "on, the lower quartile from 75 %."
     )
-    if not names:
+    if not touched.any():
         sentence = (
             "The ceiling does not matter here: no clip spent more than "
             f"{100 * MOST_AT_CEILING:.0f} % of its samples there (at most {100 * most:.0f} %)."
@@ -70,19 +83,26 @@ def ceiling_findings(runs: pd.DataFrame, order: Ordering, *, outer: bool) -> lis
         return [Finding("ceiling", sentence, how, numbers, "appendix")]
     parts = [
         f"{n} in {touched[n]} of {counted(int((runs['antenna'] == n).sum()), 'clip')}"
-        for n in names
+        for n in order.names
+        if touched[n]
     ]
     sentence = (
         f"The link was at its ceiling: {listed(parts)} (up to {100 * most:.0f} % of the samples)."
-        f" The mean of {listed(names)} is a lower bound: the real level may be higher."
     )
+    if measure in CUT_FROM and "mean" in runs:
+        means = estimate(fit.layout, runs["mean"].to_numpy(float)).means
+        beside = dict(zip(fit.layout.antennas, map(float, means), strict=True))
+        said = listed([f"{n} {voice.number(beside[n])}" for n in order.names])
+        name = {"p25": "lower quartile (p25)"}.get(measure, measure)
+        sentence += f" So runs count by their {name}, which it cuts last; the means are {said}."
+        numbers += voice.quantities({f"{n}, mean": beside[n] for n in order.names})
+    names = [n for n in order.names if cut[n]]
+    if names:
+        sentence += f" The {measure} of {listed(names)} is a lower bound: a harder path (more "
+        sentence += "distance, walls or attenuation) shows the real level."
     tied = [g for g in order.together if g[0] == order.names[0] and set(g) & set(names)]
-    if tied and outer:
-        sentence += (
-            f" That {listed(tied[0])} can't be told apart is therefore no finding: the ceiling "
-            "may hide the difference."
-        )
-    sentence += " A harder path (more distance, walls or attenuation) shows differences again."
+    if tied and fit.df_between > 0:
+        sentence += f" That {listed(tied[0])} can't be told apart is therefore no finding."
     return [Finding("ceiling", sentence, how, numbers)]
 
 
@@ -99,6 +119,8 @@ class OddRun:
 
 def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
     """Find outliers by externally studentised residuals with a Bonferroni bound.
+
+    At half of `CHECK_LEVEL`, since runs and mountings are both looked through.
 
     Notes
     -----
@@ -122,7 +144,7 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[OddRun]:
         rest = max((scale - r**2 / f) / df, 0.0)
         t = abs(r) / math.sqrt(rest * f) if rest > 0 else math.inf
         p = min(1.0, count * 2 * float(stats.t.sf(t, df)))
-        if p < 0.05:
+        if p < CHECK_LEVEL / 2:
             found.append(OddRun(name, float(r), p))
     return found
 
@@ -132,13 +154,18 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
     blocks = [pd.get_dummies(runs["antenna"]), pd.get_dummies(runs["session"])]
     if "port" in runs:
         blocks.append(pd.get_dummies(runs["port"]))
+    own = pd.get_dummies(runs["session"]).loc[:, list(fit.layout.drifting)]
+    blocks.append(own.mul(runs["order"], axis=0) if len(own.columns) else own)
     design = np.hstack([b.to_numpy(float) for b in blocks])
     odd = odd_values(runs["value"].to_numpy(float), design, [f"run {r}" for r in runs["run"]])
     where = fit.layout.mountings
     if fit.layout.df_within > 0:  # else a mounting is its only clip
         labels = [f"mounting {m} of {a}" for a, m in zip(where.antenna, where.mounting)]  # noqa: B905
         outside = np.hstack(
-            [pd.get_dummies(where[c]).to_numpy(float) for c in ("antenna", "session")]
+            [
+                *(pd.get_dummies(where[c]).to_numpy(float) for c in ("antenna", "session")),
+                fit.layout.places,
+            ]
         )
         odd += odd_values(fit.mounting_means, outside, labels)
     if not odd:
@@ -152,39 +179,36 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
             "outlier_runs",
             f"Stands out: {listed(parts)}. It is still in every number here; look at the clip, and "
             "repeat the run if something went wrong in it.",
-            "Studentised residuals of antenna + port (+ session), Bonferroni-adjusted.",
+            "Studentised residuals of antenna + port + order (+ session), Bonferroni-adjusted.",
             tuple(voice.quantity(o.name, o.residual) for o in odd),
         )
     ]
 
 
 def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
-    """Warn where the mountings of one antenna scatter more than those of the others.
+    """Say where the mountings of one antenna scatter more than those of the others.
 
     F of each antenna's own variance between mountings against that of the others, Bonferroni.
     """
     from scipy import stats
 
-    cells = fit.layout.mountings.assign(mean=fit.mounting_means)
-    left = cells["mean"] - cells.groupby(["session", "antenna"])["mean"].transform("mean")
-    squares = (left**2).groupby(cells["antenna"]).sum()
-    grouped = cells.groupby("antenna")
-    df = grouped.size() - grouped["session"].nunique()
+    layout = fit.layout
+    df = layout.df_own
+    squares = layout.own @ (layout.between @ fit.mounting_means) ** 2
     found = []
-    for name in fit.layout.antennas:
-        own, rest = int(df[name]), int(df.sum() - df[name])
-        others = float(squares.sum() - squares[name])
-        if own == 0 or rest == 0 or others <= 0:
+    for name, own, square in zip(layout.antennas, df, squares, strict=True):
+        rest, others = layout.df_between - own, float(squares.sum() - square)
+        if own < 0.5 or rest < 0.5 or others <= 0:
             continue
-        ratio = float(squares[name]) / own / (others / rest)
-        if len(df) * float(stats.f.sf(ratio, own, rest)) < 0.05:
-            found.append((name, math.sqrt(float(squares[name]) / own), math.sqrt(others / rest)))
+        ratio = float(square) / own / (others / rest)
+        if len(df) * float(stats.f.sf(ratio, own, rest)) < CHECK_LEVEL:
+            found.append((name, math.sqrt(float(square) / own), math.sqrt(others / rest)))
     return [
         Finding(
             "unlike_spread",
             f"Mountings of {name} scatter more than those of the others ({voice.amount(own_sd)} "
-            f"against {voice.amount(rest_sd)}). All intervals here take one spread for all: read "
-            f"those with {name} as wider, and mount it more often.",
+            f"against {voice.amount(rest_sd)}): its intervals are wider for it. Mount it more "
+            "often.",
             "F-test of its variance between mountings against the others', Bonferroni-adjusted.",
             (voice.quantity(f"spread of {name}", own_sd), voice.quantity("of the others", rest_sd)),
         )
@@ -267,98 +291,3 @@ def companion_findings(runs: pd.DataFrame) -> list[Finding]:
             part="appendix",
         )
     ]
-
-
-@dataclass(frozen=True)
-class RankTest:
-    """Friedman's test over blocks that hold every antenna."""
-
-    blocks: int
-    antennas: int
-    statistic: float
-    p: float
-    smallest_p: float
-    exact: bool
-
-
-def rank_test(values: pd.DataFrame) -> RankTest:
-    """Return Friedman's test of a complete table, blocks as rows, antennas as columns.
-
-    Exact p by enumeration where there are no ties and at most `MOST_RANK_PATTERNS` patterns
-    (Hollander and Wolfe, table of Friedman's statistic); else chi-squared with the correction
-    for ties (``scipy.stats.friedmanchisquare``). `smallest_p` is what the test would give if
-    every block ranked alike.
-    """
-    from scipy import stats
-
-    blocks, antennas = values.shape
-    if (values.nunique(axis=1) == 1).all():  # all ties: nothing is ranked
-        return RankTest(blocks, antennas, 0.0, 1.0, 1.0, False)
-    result = stats.friedmanchisquare(*(values[c] for c in values))
-    statistic = float(result.statistic)
-    ties = any(row.nunique() < antennas for _, row in values.iterrows())
-    smallest = float(math.factorial(antennas)) ** (1 - blocks)
-    patterns = math.factorial(antennas) ** (blocks - 1)
-    if ties or patterns > MOST_RANK_PATTERNS:
-        return RankTest(blocks, antennas, statistic, float(result.pvalue), smallest, False)
-    p = _exact_friedman(blocks, antennas, statistic)
-    return RankTest(blocks, antennas, statistic, p, smallest, True)
-
-
-def _exact_friedman(blocks: int, antennas: int, statistic: float) -> float:
-    orders = np.array(list(permutations(range(1, antennas + 1))), dtype=float)
-    sums = orders[:1]  # by symmetry the first block may stand still
-    for _ in range(blocks - 1):
-        sums = (sums[:, None, :] + orders[None, :, :]).reshape(-1, antennas)
-    squares = ((sums - blocks * (antennas + 1) / 2) ** 2).sum(axis=1)
-    null = 12 * squares / (blocks * antennas * (antennas + 1))
-    return float((null >= statistic - 1e-9).mean())
-
-
-def rank_findings(runs: pd.DataFrame, any_apart: bool, voice: Voice) -> list[Finding]:
-    """Cross-check the ranking by ranks where some block holds every antenna."""
-    table, block = _complete_blocks(runs)
-    if table is None:
-        return []
-    test = rank_test(table)
-    alpha = 1 - voice.confidence
-    said = f"{block}s as blocks: {test.blocks} of them, {test.antennas} antennas"
-    how = (
-        f"Friedman's test by ranks, {said}; chi-squared {test.statistic:.2f}, {p_text(test.p)}"
-        f"{' exact' if test.exact else ''}, smallest possible p {test.smallest_p:.2g}."
-    )
-    if block == "port":
-        how += " The ports share mountings, so that this check sees differences too easily."
-    numbers = (
-        Quantity("p of Friedman's test", test.p),
-        Quantity("smallest possible p", test.smallest_p),
-    )
-    if test.smallest_p > alpha:
-        sentence = "The check by ranks can't say anything: there are too few blocks for it."
-    elif any_apart == (test.p < alpha):
-        sentence = "The check by ranks agrees with the verdict above."
-    elif any_apart:
-        sentence = (
-            "The check by ranks does not see the difference that the verdict above claims; it is "
-            "less sensitive, but look at the single mountings before relying on the claim."
-        )
-    else:
-        sentence = (
-            f"The check by ranks sees a difference that the verdict above does not: the {block}s "
-            "rank the antennas alike. It takes these mountings as they are, the verdict asks "
-            "whether others would do the same."
-        )
-    return [Finding("rank_check", sentence, how, numbers, "appendix")]
-
-
-def _complete_blocks(runs: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
-    for block in ("session", "position", "port"):
-        if block not in runs or runs["antenna"].nunique() < 3:
-            continue
-        table = runs.dropna(subset=[block]).pivot_table(
-            index=block, columns="antenna", values="value", aggfunc="mean"
-        )
-        table = table.dropna()
-        if len(table) >= 2 and table.shape[1] == runs["antenna"].nunique():
-            return table, {"position": "spot"}.get(block, block)
-    return None, ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,7 +10,8 @@ import pandas as pd
 
 from extractor.comparison import checks, linking
 from extractor.comparison.admission import OWN_TABLE, refuse_counted_twice, refuse_twins
-from extractor.comparison.advice import assumed_finding, next_finding
+from extractor.comparison.advice import next_finding
+from extractor.comparison.carried import Carried
 from extractor.comparison.drift import drift_findings, unused_factors
 from extractor.comparison.findings import (
     Finding,
@@ -23,8 +23,14 @@ from extractor.comparison.findings import (
     to_json,
     to_text,
 )
-from extractor.comparison.loading import CONDITIONS, UNNAMED_MOUNTING, RunTable, load_sessions
-from extractor.comparison.model import COVARIATES, Fit, clip_spread, estimate, lay_out, records
+from extractor.comparison.loading import (
+    CONDITIONS,
+    UNNAMED_MOUNTING,
+    RunTable,
+    uncut,
+)
+from extractor.comparison.looks import look_findings
+from extractor.comparison.model import COVARIATES, Fit, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
@@ -38,7 +44,6 @@ from extractor.errors import UsageError
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
 from extractor.session.overlay import Direction
-from extractor.statistics.power import Spreads, upper_spread
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,8 @@ def compare_table(
     reference: str | None = None,
     confidence: float = 0.95,
     pool: bool = False,
-    assumed_spread: float | None = None,
+    equal_within: float | None = None,
+    carried: Carried | None = None,
     also: Sequence[Finding] = (),
 ) -> Comparison:
     """Compare the antennas of a table of runs.
@@ -108,8 +114,10 @@ def compare_table(
         Of all statements about pairs together, 0.5 to 0.999.
     pool : bool
         Pool runs that differ in rate mode, power, channel or width.
-    assumed_spread : float, optional
-        Spread between mountings to assume where none can be seen, in the unit.
+    equal_within : float, optional
+        Difference, in the unit, up to which two antennas count as equal; more than 0.
+    carried : Carried, optional
+        Spread between mountings from other sessions, see `carried_spread`.
     also : sequence of Finding
         What others found in the same runs, to be read with the rest.
 
@@ -139,16 +147,29 @@ def compare_table(
     """
     if not 0.5 <= confidence <= 0.999:
         raise UsageError(f"confidence {confidence:g} is not between 0.5 and 0.999")
+    if equal_within is not None and not equal_within > 0:
+        raise UsageError(f"equal within {equal_within:g}: must be more than 0")
     refuse_twins(OWN_TABLE, table.runs, table.factor)
     refuse_counted_twice((), [table.runs])
     runs, mixed = _one_condition(table.runs, pool, table.factor)
     _check_levels(runs, reference, table.factor)
+    table = uncut(replace(table, runs=runs))
+    runs = table.runs
     linking.require_connected(runs)
-    layout = lay_out(runs, [c for c in COVARIATES if c != table.factor])
-    fit = estimate(layout, runs["value"].to_numpy(float))
-    pairs = pair_table(fit, better=table.better, confidence=confidence, reference=reference)
-    order = ordering(fit, pairs, table.better, reference)
-    ranking = ranking_table(fit, runs, order, better=table.better, confidence=confidence)
+    count, now = runs["antenna"].nunique(), _mounted(runs)
+    over_all, confidence = confidence, table.looks.confidence(now, count, confidence)
+    fit, ports = _fitted(runs, table.factor, confidence, carried)
+    pairs = pair_table(
+        fit,
+        better=table.better,
+        confidence=confidence,
+        reference=reference,
+        equal_within=equal_within,
+    )
+    order = ordering(fit, pairs, table.better, reference, confidence)
+    ranking = ranking_table(
+        fit, runs, order, better=table.better, confidence=confidence, measure=table.measure
+    )
     comparison = Comparison(
         table.field,
         table.measure,
@@ -157,7 +178,7 @@ def compare_table(
         table.factor,
         confidence,
         ranking,
-        port_table(runs, confidence),
+        ports,
         pairs,
         order,
         (),
@@ -165,9 +186,39 @@ def compare_table(
         runs,
     )
     found = [*table.doubts, *_before_reading_on(comparison, mixed, table.skipped)]
-    found += _findings(comparison, reference, assumed_spread)
+    if carried is not None and carried.unit != table.unit:
+        raise UsageError(
+            f"{listed(carried.names)}: the unit is '{carried.unit}', here '{table.unit}'; a spread "
+            "is carried over between sessions of the same field"
+        )
+    looked = look_findings(table.looks, now, count, order.best, over_all)
+    found += _findings(comparison, reference, equal_within, looked, carried)
+    found = [_secondary(f, table) for f in found]
     found += also
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
+
+
+def _mounted(runs: pd.DataFrame) -> int:
+    """Return how often each antenna was mounted at least."""
+    each = runs[["session", "antenna", "mounting"]].drop_duplicates()
+    return int(each["antenna"].value_counts().min())
+
+
+def _fitted(
+    runs: pd.DataFrame, factor: str, confidence: float, carried: Carried | None
+) -> tuple[Fit, pd.DataFrame]:
+    """Return the fit and what the ports do; where they act unlike, clips are free of that."""
+    factors = [c for c in COVARIATES if c != factor]
+    values = runs["value"].to_numpy(float)
+    layout = lay_out(runs, factors)
+    known = (carried.mean_square(layout), carried.df) if carried is not None else (0.0, 0.0)
+    fit = estimate(layout, values, known)
+    ports = port_table(fit, runs, confidence)
+    if (ports["antenna"] != "").any():
+        fit = estimate(lay_out(runs, factors, own_ports=True), values, known)
+    if runs["session"].nunique() > 1:
+        fit = linking.with_shifts(fit)
+    return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 
 def _before_reading_on(
@@ -188,36 +239,52 @@ def _before_reading_on(
     ]
 
 
+def _secondary(finding: Finding, table: RunTable) -> Finding:
+    """Mark what is said of who is ahead by a number that does not decide the session."""
+    if table.primary in ("", table.field) or finding.kind not in ("ranking", "pairs"):
+        return finding
+    how = f" {table.primary} decides this session; {table.field} only describes it."
+    return replace(
+        finding,
+        sentence=f"Secondary, {table.field}: {finding.sentence}",
+        how_we_know=finding.how_we_know + how,
+    )
+
+
 def _findings(
-    comparison: Comparison, reference: str | None, assumed_spread: float | None
+    comparison: Comparison,
+    reference: str | None,
+    equal_within: float | None,
+    looked: list[Finding],
+    carried: Carried | None,
 ) -> list[Finding]:
     runs, fit, order = comparison.runs, comparison.fit, comparison.order
     ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
     noun = comparison.factor.replace("_", " ")
     voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
-    one_mounting, known = layout.df_between == 0, comparison.better is not None
+    known = comparison.better is not None
     if known:
-        verdicts = ranking_findings(fit, ranking, pairs, order, voice, reference)
-        if one_mounting:
-            verdicts.append(assumed_finding(fit, pairs, voice, assumed_spread))
+        verdicts = ranking_findings(
+            fit, ranking, pairs, order, voice, reference=reference, equal_within=equal_within
+        )
     else:
         verdicts = [direction_finding(comparison.field, ranking, voice)]
     return [
         *verdicts,
-        *checks.ceiling_findings(runs, order, outer=not one_mounting),
+        *checks.ceiling_findings(fit, runs, order, comparison.measure, voice),
         *port_findings(comparison.ports, runs, voice),
-        *drift_findings(fit, runs, voice, reference),
+        *drift_findings(fit, runs, voice),
+        *([carried.finding(voice)] if carried is not None else []),
         *linking.link_findings(fit, runs, voice),
         *linking.side_findings(runs, voice, comparison.better),
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
         *unused_factors(layout.dropped),
-        *([next_finding(fit, pairs, order, voice)] if known else []),
+        *(looked or ([next_finding(fit, runs, pairs, order, voice)] if known else [])),
         spread_finding(fit, voice),
         *best_finding(ranking, voice),
         *checks.companion_findings(runs),
         *checks.thin_clip_findings(runs),
-        *(checks.rank_findings(runs, bool(pairs["told_apart"].any()), voice) if known else []),
     ]
 
 
@@ -290,33 +357,3 @@ def _left_out(skipped: Sequence[str], runs: pd.DataFrame) -> list[Finding]:
             )
         )
     return findings
-
-
-def session_spreads(
-    paths: Sequence[Path], field: str = "bitrate", measure: str = "mean"
-) -> Spreads:
-    """Return the spreads between mountings and between clips to plan with.
-
-    What the sessions show, each at its upper 80 % limit: a spread seen in few mountings is
-    itself uncertain, and a plan that trusts it too much finds nothing.
-
-    Raises
-    ------
-    UsageError
-        If no antenna was mounted twice, so that the spread between mountings is not known.
-    TableError
-        If a file cannot be understood.
-    """
-    runs = load_sessions(paths, field, measure).runs
-    linking.require_connected(runs)
-    fit = estimate(lay_out(runs), runs["value"].to_numpy(float))
-    if fit.layout.df_between == 0:
-        raise UsageError(
-            f"{', '.join(map(str, paths))}: each antenna was mounted once, so the spread between "
-            "mountings is not known; give one with --sd"
-        )
-    df, df_clip = fit.layout.df_between, fit.layout.df_within
-    clip = upper_spread(clip_spread(fit), df_clip) if df_clip > 0 else 0.0
-    of_means = upper_spread(math.sqrt(float(fit.ms_between)), df)
-    own = of_means**2 - fit.layout.mean_noise * clip**2
-    return Spreads(math.sqrt(max(0.0, own)), clip)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.checks import ceiling_by_antenna
-from extractor.comparison.findings import Finding, Quantity, Voice, listed, p_text
-from extractor.comparison.model import Fit
+from extractor.comparison.checks import cut_by_antenna
+from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
+from extractor.comparison.model import Array, Fit
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction
 
 #: Between session and antenna in the name of a cell: a sign that stands in no table.
 _JOINT = "\x1f"
+#: With fewer degrees of freedom the spread of shifts can't be estimated to any use.
+FEWEST_DF = 2
 
 
 @dataclass(frozen=True)
@@ -28,20 +30,78 @@ class Shift:
     second: str
     change: float
     """Mean in the second minus mean in the first."""
-    mountings: tuple[int, int]
 
 
 @dataclass(frozen=True)
-class Parallel:
-    """Test whether all shared antennas shift alike between sessions."""
+class Shifting:
+    """How unlike the antennas shift from session to session: antenna x session."""
 
-    shared: tuple[str, ...]
-    shifts: tuple[Shift, ...]
-    p: float
-    """NaN where nothing is left to test against."""
-    df_error: int
-    spread: float
+    cells: Array
+    """m x c: 1 where the mounting is of that session and antenna."""
+    square: float
+    """Mean square of antenna x session; NaN without `df`."""
+    df: int
+    error: float
     """Mean square between mountings of one antenna in one session; NaN without `df_error`."""
+    df_error: int
+    share: float
+    """What the shifts' variance counts in `square`."""
+
+    @property
+    def known(self) -> bool:
+        """Tell whether the spread of shifts can be estimated to any use."""
+        return min(self.df, self.df_error) >= FEWEST_DF
+
+    @property
+    def p(self) -> float:
+        """P-value of "they all shift alike" (F-test); NaN where it can't be tested."""
+        from scipy import stats
+
+        if not (self.df > 0 and self.df_error > 0 and self.error > 0):
+            return math.nan
+        return float(stats.f.sf(self.square / self.error, self.df, self.df_error))
+
+    def of(self, weight: Array) -> tuple[float, float]:
+        """Return what shifts add to the variance of a weighted sum of the mountings' means.
+
+        And their part in Satterthwaite's sum of squared variances over degrees of freedom.
+        """
+        reach = float(((weight @ self.cells) ** 2).sum()) / self.share
+        if self.square <= self.error:
+            return 0.0, 0.0
+        uncertain = self.square**2 / self.df + self.error**2 / self.df_error
+        return reach * (self.square - self.error), reach**2 * uncertain
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance, m x m, of the mountings' means by the shifts."""
+        more = max(0.0, self.square - self.error) / self.share
+        return np.asarray(more * self.cells @ self.cells.T)
+
+
+def shifting(fit: Fit) -> Shifting:
+    """Split what antennas and sessions leave over into their interaction and mountings."""
+    layout = fit.layout
+    cells = pd.get_dummies(layout.mountings["session"] + _JOINT + layout.mountings["antenna"])
+    whole = cells.to_numpy(float)
+    full = np.hstack([whole, layout.places])
+    inside = np.eye(len(full)) - full @ np.linalg.pinv(full)
+    df_error = len(full) - int(np.linalg.matrix_rank(full))
+    df, apart = layout.df_between - df_error, layout.between - inside
+
+    def mean_square(projector: Array, df: int) -> float:
+        return float(((projector @ fit.mounting_means) ** 2).sum()) / df if df > 0 else math.nan
+
+    share = float(np.trace(apart @ whole @ whole.T)) / df if df > 0 else math.nan
+    return Shifting(
+        whole, mean_square(apart, df), df, mean_square(inside, df_error), df_error, share
+    )
+
+
+def with_shifts(fit: Fit) -> Fit:
+    """Return the fit with the spread of shifts in its errors, where that can be estimated."""
+    found = shifting(fit)
+    return replace(fit, shifting=found) if found.known else fit
 
 
 def require_connected(runs: pd.DataFrame) -> None:
@@ -71,160 +131,73 @@ def require_connected(runs: pd.DataFrame) -> None:
         )
 
 
-def parallel_shifts(fit: Fit) -> Parallel:
-    """Test whether antenna and session add up, on the mountings' means.
-
-    F-test of antenna x session against the spread of mountings inside antenna and session.
-    """
-    from scipy import stats
-
-    mountings = fit.layout.mountings
-    cells = mountings["session"] + _JOINT + mountings["antenna"]
-    means = pd.Series(fit.mounting_means).groupby(cells.to_numpy()).mean()
-    counts = cells.value_counts()
-    per_antenna = mountings.groupby("antenna")["session"].unique()
-    shared = tuple(a for a in fit.layout.antennas if len(per_antenna[a]) > 1)
-    order = list(dict.fromkeys(mountings["session"]))
-    shifts = []
-    for antenna in shared:
-        seen = [s for s in order if s in per_antenna[antenna]]
-        for first, second in pairwise(seen):
-            a, b = f"{first}{_JOINT}{antenna}", f"{second}{_JOINT}{antenna}"
-            number = (int(counts[a]), int(counts[b]))
-            shifts.append(Shift(antenna, first, second, float(means[b] - means[a]), number))
-    full = pd.get_dummies(cells).to_numpy(float)
-    left = fit.mounting_means - full @ np.linalg.pinv(full) @ fit.mounting_means
-    df_error = len(cells) - full.shape[1]
-    df = fit.layout.df_between - df_error
-    p = float("nan")
-    error = float(left @ left)
-    if df > 0 and df_error > 0 and error > 0:
-        additive = float(fit.ms_between) * fit.layout.df_between
-        p = float(stats.f.sf((additive - error) / df / (error / df_error), df, df_error))
-    spread = error / df_error if df_error else math.nan
-    return Parallel(shared, tuple(shifts), p, df_error, spread)
+def shifts_of(fit: Fit) -> list[Shift]:
+    """Return how much each antenna changed from one of its sessions to the next."""
+    table = fit.layout.mountings.assign(mean=fit.mounting_means)
+    means = table.groupby(["antenna", "session"], sort=False)["mean"].mean()
+    found = [(str(name), own.droplevel("antenna")) for name, own in means.groupby(level="antenna")]
+    return [
+        Shift(name, str(first), str(second), float(own[second] - own[first]))
+        for name, own in found
+        for first, second in pairwise(own.index)
+    ]
 
 
 def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     """Say how the sessions join, and what retested antennas did."""
     if runs["session"].nunique() < 2:
         return []
-    found = parallel_shifts(fit)
     return [
-        _join(found, voice, _at_ceiling(runs, found.shared)),
-        *_retests(found, voice),
+        _join(shifts_of(fit), shifting(fit), voice, cut_by_antenna(runs, "mean")),
         *_changed_conditions(runs),
     ]
 
 
-def _at_ceiling(runs: pd.DataFrame, shared: tuple[str, ...]) -> list[str]:
-    touched = ceiling_by_antenna(runs)
-    return [a for a in shared if touched.get(a, 0) > 0]
-
-
-def _join(found: Parallel, voice: Voice, at_ceiling: list[str]) -> Finding:
-    shifts = listed([f"{s.antenna} {voice.amount(s.change, sign=True)}" for s in found.shifts])
+def _join(found: list[Shift], unlike: Shifting, voice: Voice, touched: pd.Series) -> Finding:
+    shared = list(dict.fromkeys(s.antenna for s in found))
+    shifts = listed([f"{s.antenna} {voice.amount(s.change, sign=True)}" for s in found])
+    at_ceiling = [name for name in shared if touched[name]]
     numbers = (
-        *(
-            voice.quantity(f"{s.antenna}: {s.second} minus {s.first}", s.change)
-            for s in found.shifts
-        ),
-        Quantity("p of parallel shifts", found.p if math.isfinite(found.p) else None),
+        *(voice.quantity(f"{s.antenna}: {s.second} minus {s.first}", s.change) for s in found),
+        Quantity("p of parallel shifts", unlike.p if math.isfinite(unlike.p) else None),
     )
     how = (
         "Each shared antenna's mean in the later session minus the earlier. Joining in "
         f"{voice.unit or 'the unit'} adds one shift for the whole session, which is right only "
         "at the same operating point."
     )
-    if len(found.shared) == 1:
+    if len(shared) == 1:
         sentence = (
-            f"The sessions join through {found.shared[0]} alone ({shifts}). Whether everything "
-            "else shifted by as much can't be checked; carry a second antenna over next time."
+            f"The sessions join through {shared[0]} alone ({shifts}). Whether everything "
+            "else shifted by as much can't be checked (the day can't be told from the antenna); "
+            "carry a second antenna over next time."
         )
-    elif not math.isfinite(found.p):
+    elif not math.isfinite(unlike.p):
         sentence = (
-            f"The sessions join through {listed(found.shared)} ({shifts}), but with one mounting "
+            f"The sessions join through {listed(shared)} ({shifts}), but with one mounting "
             "each nobody can say whether those shifts agree."
         )
-    elif found.p < 1 - voice.confidence:
+    elif unlike.p < 1 - voice.confidence:
         sentence = (
             f"The sessions do not simply join: the shared antennas shifted differently ({shifts};"
-            f" {p_text(found.p)}). The joint ranking mixes two operating points; trust each "
+            f" {p_text(unlike.p)}). The joint ranking mixes two operating points; trust each "
             "session by itself."
         )
     else:
         sentence = (
-            f"The sessions join through {listed(found.shared)}: their shifts ({shifts}) are "
-            f"consistent with one shift for all ({p_text(found.p)}). That is no proof, only that "
+            f"The sessions join through {listed(shared)}: their shifts ({shifts}) are "
+            f"consistent with one shift for all ({p_text(unlike.p)}). That is no proof, only that "
             "nothing speaks against it."
+        )
+    if not unlike.known:
+        sentence += (
+            f" Pairs across sessions rest on {counted(len(shared), 'shared antenna')}: if "
+            "antennas shift by half a spread from session to session, their intervals cover 91 % "
+            "and not 95 %."
         )
     if at_ceiling:
         sentence += f" {listed(at_ceiling)} touched the ceiling, so the true shift may be larger."
     return Finding("link", sentence, how, numbers)
-
-
-def _retests(found: Parallel, voice: Voice) -> list[Finding]:
-    return [
-        _retest(shift, found, voice)
-        for shift in found.shifts
-        if len({s.antenna for s in found.shifts if _same_sessions(s, shift)}) > 1
-    ] or [_lone_retest(shift, voice) for shift in found.shifts]
-
-
-def _same_sessions(a: Shift, b: Shift) -> bool:
-    return (a.first, a.second) == (b.first, b.second)
-
-
-def _retest(shift: Shift, found: Parallel, voice: Voice) -> Finding:
-    from scipy import stats
-
-    others = [s for s in found.shifts if _same_sessions(s, shift) and s.antenna != shift.antenna]
-    excess = shift.change - float(np.mean([s.change for s in others]))
-    where = f"{shift.antenna} was tested again in {shift.second}"
-    moved = f"it moved by {voice.amount(shift.change, sign=True)}, the other shared ones by " + (
-        voice.amount(float(np.mean([s.change for s in others])), sign=True)
-    )
-    how = "Its shift between the sessions against the mean shift of the other shared antennas"
-    if found.df_error == 0:
-        return Finding(
-            "retest",
-            f"{where}: {moved}. Whether that is more than putting it up again can't be said with "
-            "one mounting in each session.",
-            how + ".",
-            (voice.quantity("shift beyond the others'", excess),),
-        )
-    variance = _variance(shift) + sum(_variance(s) for s in others) / len(others) ** 2
-    half = float(stats.t.ppf(0.5 + voice.confidence / 2, found.df_error)) * math.sqrt(
-        found.spread * variance
-    )
-    low, high = excess - half, excess + half
-    if low <= 0 <= high:
-        verdict = "That is consistent with the earlier session"
-    else:
-        verdict = "That is not consistent with the earlier session"
-    return Finding(
-        "retest",
-        f"{where}: {moved}. {verdict}: a difference of {voice.amount(excess, sign=True)} "
-        f"({voice.interval(low, high)}).",
-        f"{how}, by t with the spread of mountings inside each session ({found.df_error} degrees "
-        "of freedom).",
-        voice.quantities({"shift beyond the others'": excess, "low": low, "high": high}),
-    )
-
-
-def _variance(shift: Shift) -> float:
-    return 1 / shift.mountings[0] + 1 / shift.mountings[1]
-
-
-def _lone_retest(shift: Shift, voice: Voice) -> Finding:
-    return Finding(
-        "retest",
-        f"{shift.antenna} was tested again in {shift.second} and moved by "
-        f"{voice.amount(shift.change, sign=True)}. It is the only antenna in both sessions, so "
-        "the day can't be told from the antenna.",
-        "Its mean in the later session minus the earlier.",
-        (voice.quantity("shift", shift.change),),
-    )
 
 
 def _changed_conditions(runs: pd.DataFrame) -> list[Finding]:

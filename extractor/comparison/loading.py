@@ -11,15 +11,17 @@ import pandas as pd
 
 from extractor.comparison.admission import refuse_counted_twice, refuse_twins
 from extractor.comparison.findings import Finding, Quantity
+from extractor.comparison.looks import NO_LOOKS, Looks, first_look, planned_looks
 from extractor.errors import TableError, UsageError
 from extractor.session.csv_tables import Table, numbers, read_table
-from extractor.session.folder import Session, spelled
+from extractor.session.folder import Session, results_folder, spelled
 from extractor.session.overlay import Direction, usual_direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import RUN_COLUMNS, Run
+from extractor.statistics.ceiling import uncut_measure
 from extractor.tabulation import doubted_digits
 
-MEASURES = ("mean", "mean_with_outages", "median", "p05", "availability")
+MEASURES = ("mean", "mean_with_outages", "median", "p25", "p05", "availability")
 #: Conditions under which Mbit/s mean something else; runs that differ in one are not pooled.
 CONDITIONS = ("rate_mode", "power_mw", "channel_mhz", "width_mhz")
 #: Columns kept as text beside the factor.
@@ -29,6 +31,8 @@ _NUMBERS = (
     "n",
     "mean",
     "mean_with_outages",
+    "median",
+    "p25",
     "mean_se",
     "ceiling",
     "ceiling_share",
@@ -56,18 +60,24 @@ class RunTable:
     factor: str = "antenna"
     skipped: tuple[str, ...] = ()
     """Runs left out, each with the reason."""
+    primary: str = ""
+    """The field that decides the session; by any other "ahead" is marked as secondary."""
     doubts: tuple[Finding, ...] = ()
     """Digits of the field that are probably misread; to be said before anything else."""
+    looks: Looks = NO_LOOKS
+    """At how many mountings was or will be looked."""
+    free: bool = False
+    """Nobody asked for the measure: what the ceiling leaves alone may take its place."""
 
 
-def require_measure(measure: str) -> None:
-    """Raise `UsageError` if `measure` is none of `MEASURES`."""
-    if measure not in MEASURES:
+def require_measure(measure: str | None) -> None:
+    """Raise `UsageError` if `measure` is given and none of `MEASURES`."""
+    if measure is not None and measure not in MEASURES:
         raise UsageError(f"measure '{measure}' is not known; choose one of {', '.join(MEASURES)}")
 
 
 def load_sessions(
-    paths: Sequence[Path], field: str | None, measure: str = "mean", factor: str = "antenna"
+    paths: Sequence[Path], field: str | None, measure: str | None = None, factor: str = "antenna"
 ) -> RunTable:
     """Read one or more sessions, or hand-made tables, into one table of runs.
 
@@ -77,9 +87,11 @@ def load_sessions(
         Session folders with ``results/summary.csv``, or CSV files with ``antenna`` and
         ``value`` and, where known, ``port``, ``mounting``, ``session``, ``order`` and more.
     field : str, optional
-        Name of the field; by default ``bitrate``, and ``value`` for what a hand-made table holds.
-    measure : str
-        One of `MEASURES`; hand-made tables hold one value and ignore it.
+        Name of the field; by default the session's primary one (`Session.primary_field`), and
+        ``value`` for what a hand-made table holds.
+    measure : str, optional
+        One of `MEASURES`; hand-made tables hold one value and ignore it. Left out: the mean,
+        but see `uncut`.
     factor : str
         Column whose levels are compared.
 
@@ -93,9 +105,9 @@ def load_sessions(
     require_measure(measure)
     names = _session_names(paths)
     tables = [
-        _load_table(path, name, field or "value", measure, factor)
+        _load_table(path, name, field or "value", measure or "mean", factor)
         if path.is_file()
-        else _load_session(path, name, field or "bitrate", measure, factor)
+        else _load_session(path, name, field, measure or "mean", factor)
         for path, name in zip(paths, names, strict=True)
     ]
     refuse_counted_twice(paths, [t.runs for t in tables])
@@ -110,7 +122,11 @@ def load_sessions(
     skipped = tuple(s for t in tables for s in t.skipped)
     doubts = tuple(d for t in tables for d in t.doubts)
     unit, better = next(iter(units), ""), next(iter(ways), None)
-    result = replace(tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts)
+    result = replace(
+        tables[0], runs=runs, skipped=skipped, unit=unit, better=better, doubts=doubts,
+        free=measure is None,
+        looks=_looks(paths, list(runs["antenna"].unique())) if factor == "antenna" else NO_LOOKS,
+    )  # fmt: skip
     levels = runs["antenna"].nunique()
     if levels < 2:
         raise UsageError(
@@ -118,6 +134,28 @@ def load_sessions(
             "a comparison needs at least two (fill the column in runs.csv)"
         )
     return result
+
+
+def _looks(paths: Sequence[Path], antennas: Sequence[str]) -> Looks:
+    tables = [p if p.is_file() else p / "runs.csv" for p in paths]
+    planned = [planned_looks(read_table(t)) for t in tables if t.exists()]
+    first = first_look(results_folder(paths[0]), antennas)
+    return Looks(next(filter(None, planned), ()), first)
+
+
+def uncut(table: RunTable) -> RunTable:
+    """Return the runs by the highest measure that the link's ceiling leaves alone.
+
+    See `uncut_measure`. The same table where a measure was asked for, the ceiling cuts nothing,
+    or not every run has that column.
+    """
+    runs = table.runs
+    if not table.free or table.better != "higher" or "ceiling_share" not in runs:
+        return table
+    measure = uncut_measure(runs["ceiling_share"].to_numpy(float))
+    if measure not in runs or runs[measure].isna().any():
+        return table
+    return replace(table, runs=runs.assign(value=runs[measure]), measure=measure)
 
 
 def _session_names(paths: Sequence[Path]) -> list[str]:
@@ -159,7 +197,7 @@ def _check_numbers(table: Table) -> None:
             table.number(i, column)
 
 
-def _load_session(path: Path, name: str, field: str, measure: str, factor: str) -> RunTable:
+def _load_session(path: Path, name: str, asked: str | None, measure: str, factor: str) -> RunTable:
     session = Session(path)
     if not session.summary_path.exists():
         raise UsageError(
@@ -167,7 +205,9 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         )
     table = read_table(session.summary_path)
     table.require("run", "field", "antenna", measure)
-    known = sorted({row["field"] for row in table.rows})
+    known = list(dict.fromkeys(row["field"] for row in table.rows))
+    primary = session.primary_field(known)
+    field = asked or primary
     if field not in known:
         raise UsageError(f"{session.summary_path}: no field '{field}' (has: {', '.join(known)})")
     _check_numbers(table)
@@ -195,7 +235,7 @@ def _load_session(path: Path, name: str, field: str, measure: str, factor: str) 
         runs["value"] *= 100
         unit, better = "%", "higher"
     doubts = doubt_findings(session, name, field)
-    return RunTable(runs, field, measure, unit, better, factor, skipped, doubts)
+    return RunTable(runs, field, measure, unit, better, factor, skipped, primary, doubts)
 
 
 def doubt_findings(session: Session, name: str, field: str) -> tuple[Finding, ...]:

@@ -1,8 +1,10 @@
-"""The model behind every statement: antenna + port (+ session), mounting as random.
+"""The model behind every statement: antenna + port + order (+ session), mounting as random.
 
 Two strata, as in the analysis of a split plot. Clips inside a mounting tell about ports and
 give the clip spread. Each mounting then counts once: its mean, adjusted for the ports it was
-seen on, enters the analysis of antennas, whose error is the spread between mountings.
+seen on, enters the analysis of antennas, whose error is the spread between mountings. A drift,
+straight over the recording order of a session, is part of both strata; every antenna has a
+spread between mountings of its own, moderated by what all show together.
 
 Everything is linear in the runs' values, so a design is worked out once (`Layout`) and then
 applied to one set of values or to thousands of simulated ones (`estimate`).
@@ -12,16 +14,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from extractor.comparison.recording_order import (
+    Array,
+    OrderState,
+    adds,
+    order_state,
+    places,
+    rank,
+    spare,
+)
+
+if TYPE_CHECKING:
+    from extractor.comparison.linking import Shifting
 
 #: Factors beside the antenna, adjusted for where the table has more than one level of them.
 COVARIATES = ("port", "battery", "companion", "transmitter_antenna")
+#: Degrees of freedom lent to each antenna's spread: up to so many antennas 1, beyond 2.
+FEW_ANTENNAS = 5
+#: Degrees of freedom of the spread of an antenna with two mountings, the larger of two.
+DF_OF_TWO = 1.5
 _TINY = 1e-9
 
 
@@ -39,13 +56,34 @@ class Layout:
     df_within: int
     weights: Array
     """k x m: from the mountings' means to the antennas' adjusted means."""
+    order: OrderState
+    drifting: tuple[str, ...]
+    """Sessions with a drift in the model."""
+    places: Array
+    """m x drifting sessions: the mountings' places in the recording order, centred."""
+    slopes: Array
+    """One row a drifting session x m: from the mountings' means to the drift a run."""
     between: Array
-    """m x m: projector on what antennas and sessions leave over."""
+    """m x m: projector on what antennas, sessions and drifts leave over."""
     df_between: int
+    own: Array
+    """k x m: 1 where the mounting is one of the antenna's."""
     noise: Array
     """m x m: covariance of the mountings' means for a clip variance of 1."""
     dropped: tuple[str, ...]
     """Factors that cannot be told from the antenna in this design."""
+
+    @property
+    def df_own(self) -> Array:
+        """k: share of each antenna in `df_between`."""
+        return np.asarray(self.own @ np.diag(self.between))
+
+    @property
+    def own_noise(self) -> Array:
+        """k: share of the clip variance in each antenna's moderated variance."""
+        noise = self.own @ np.diag(self.between @ self.noise @ self.between)
+        lent = _lent(len(self.antennas))
+        return np.asarray((lent * self.mean_noise + noise) / (lent + self.df_own))
 
     @property
     def mean_noise(self) -> float:
@@ -68,6 +106,26 @@ class Fit:
     """Mean square between mountings of one antenna; NaN without degrees of freedom."""
     ms_within: Array
     """Mean square between clips of one mounting; NaN without degrees of freedom."""
+    variances: Array
+    """k: variance of one mounting's mean, moderated, for each antenna."""
+    df_variances: Array
+    """k: their degrees of freedom."""
+    df_carried: float = 0.0
+    """Degrees of freedom of the spread between mountings that other sessions lend."""
+    shifting: Shifting | None = None
+    """How unlike the antennas shift from session to session, where that can be estimated."""
+    hidden: bool = False
+    """The link's ceiling hides all differences: nothing is to be judged by these values."""
+
+    @property
+    def df_between(self) -> float:
+        """Degrees of freedom of the spread between mountings, what was carried over included."""
+        return self.layout.df_between + self.df_carried
+
+    @property
+    def mounted_once(self) -> NDArray[np.bool_]:
+        """k: antennas whose spread between mountings nobody knows."""
+        return np.asarray((self.layout.own.sum(axis=1) == 1) & (self.df_carried == 0))
 
 
 @dataclass(frozen=True)
@@ -97,18 +155,9 @@ def _indicators(levels: pd.Series, names: Sequence[object]) -> Array:
     return np.column_stack([(levels == name).to_numpy(float) for name in names])
 
 
-def _rank(matrix: Array) -> int:
-    return int(np.linalg.matrix_rank(matrix)) if matrix.size else 0
-
-
-def _adds(base: Array, block: Array) -> bool:
-    """Tell whether every column of `block` can be told from `base`."""
-    if block.shape[1] == 0:
-        return False
-    return _rank(np.hstack([base, block])) == _rank(base) + block.shape[1]
-
-
-def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layout:
+def lay_out(
+    table: pd.DataFrame, covariates: Sequence[str] = COVARIATES, *, own_ports: bool = False
+) -> Layout:
     """Work out the design of a table of runs.
 
     Parameters
@@ -121,50 +170,65 @@ def lay_out(table: pd.DataFrame, covariates: Sequence[str] = COVARIATES) -> Layo
         Columns to adjust for. One that changes inside mountings is adjusted for there, one
         that changes only between them among the mountings, and one that cannot be told from
         the antenna is left out and named in `Layout.dropped`.
+    own_ports : bool
+        Take out of the clip spread that a port acts on each antenna in its own way.
     """
     keys = ["session", "antenna", "mounting"]
     mountings = table[keys].drop_duplicates().reset_index(drop=True)
     number = table[keys].merge(mountings.reset_index(names="number"), on=keys)["number"]
-    inside = _indicators(number, range(len(mountings)))
-    counts = inside.sum(axis=0)
+    own = _indicators(number, range(len(mountings)))
+    inside, counts = own, own.sum(axis=0)
     antennas = tuple(sorted(table["antenna"].unique()))
-    outside = np.hstack([_indicators(mountings["antenna"], antennas), _coded(mountings["session"])])
-    dropped: list[str] = []
+    belongs = _indicators(mountings["antenna"], antennas)
+    outside = np.hstack([belongs, _coded(mountings["session"])])
+    alone, dropped = outside, []
     for name in covariates:
         if name not in table or table[name].nunique() < 2:
             continue
         block = _coded(table[name])
-        if _adds(inside, block):
+        if adds(inside, block):
             inside = np.hstack([inside, block])
             continue
-        between_block = (_indicators(number, range(len(mountings))).T @ block) / counts[:, None]
-        if _adds(outside, between_block) and _spare(outside, between_block) >= 2:
+        between_block = (own.T @ block) / counts[:, None]
+        if adds(outside, between_block) and spare(outside, between_block) >= 2:
             outside = np.hstack([outside, between_block])
         else:
             dropped.append(name)
-    inverse: Array = np.linalg.pinv(inside).astype(float)
-    adjust = inverse[: len(mountings)]
+    adjust: Array = np.linalg.pinv(inside).astype(float)[: len(mountings)]
+    place, drifting = places(table)
+    state, columns = order_state(table, place, adjust, alone, outside)
+    if state == "in the model":
+        outside = np.hstack([outside, columns])
+    moved = place - own @ (own.T @ place / counts[:, None])
+    if adds(inside, moved) and spare(inside, moved) >= 2:
+        inside = np.hstack([inside, moved])
+    if own_ports:
+        cells = pd.get_dummies(
+            (table["antenna"] + "/" + table["port"]).where(table["port"].notna())
+        )
+        inside = np.hstack([inside, cells.to_numpy(float)])
     back: Array = np.linalg.pinv(outside).astype(float)
+    kept = columns.shape[1] if state == "in the model" else 0
     return Layout(
         antennas=antennas,
         mountings=mountings,
         adjust=adjust,
-        within=np.eye(len(table)) - inside @ inverse,
-        df_within=len(table) - _rank(inside),
+        within=np.eye(len(table)) - inside @ np.linalg.pinv(inside),
+        df_within=len(table) - rank(inside),
         weights=back[: len(antennas)],
+        order=state,
+        drifting=drifting if kept else (),
+        places=columns[:, :kept],
+        slopes=back[len(back) - kept :],
         between=np.eye(len(mountings)) - outside @ back,
-        df_between=len(mountings) - _rank(outside),
+        df_between=len(mountings) - rank(outside),
+        own=belongs.T,
         noise=adjust @ adjust.T,
         dropped=tuple(dropped),
     )
 
 
-def _spare(base: Array, block: Array) -> int:
-    """Count the degrees of freedom that remain with `block`; 2 are the least worth having."""
-    return base.shape[0] - _rank(base) - block.shape[1]
-
-
-def estimate(layout: Layout, values: Array) -> Fit:
+def estimate(layout: Layout, values: Array, carried: tuple[float, float] = (0.0, 0.0)) -> Fit:
     """Apply a design to values.
 
     Parameters
@@ -173,6 +237,8 @@ def estimate(layout: Layout, values: Array) -> Fit:
         Of n runs.
     values : ndarray
         n values, or n x S for S data sets at once.
+    carried : (float, float)
+        Mean square between mountings that is known from elsewhere, and its degrees of freedom.
     """
     mounting_means = layout.adjust @ values
 
@@ -181,48 +247,90 @@ def estimate(layout: Layout, values: Array) -> Fit:
             return np.full(values.shape[1:], np.nan)
         return np.asarray(((projector @ data) ** 2).sum(axis=0) / df)
 
+    pooled = mean_square(layout.between, mounting_means, layout.df_between)
+    if carried[1] > 0:
+        weighted = np.nan_to_num(pooled) * layout.df_between + carried[0] * carried[1]
+        pooled = weighted / (layout.df_between + carried[1])
+    variances, df_variances = _moderated(layout, mounting_means, pooled, carried[1])
     return Fit(
         layout=layout,
         means=layout.weights @ mounting_means,
         mounting_means=mounting_means,
-        ms_between=mean_square(layout.between, mounting_means, layout.df_between),
+        ms_between=pooled,
         ms_within=mean_square(layout.within, values, layout.df_within),
+        variances=variances,
+        df_variances=df_variances,
+        df_carried=carried[1],
+    )
+
+
+def _lent(antennas: int) -> float:
+    return 1.0 if antennas <= FEW_ANTENNAS else 2.0
+
+
+def _moderated(
+    layout: Layout, mounting_means: Array, pooled: Array, df_carried: float
+) -> tuple[Array, Array]:
+    """Return each antenna's variance between mountings and its degrees of freedom.
+
+    ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`; with
+    two mountings the larger of its own and the pooled one. One that was mounted once has the
+    pooled one with what was carried over.
+    """
+    lent, extra = _lent(len(layout.antennas)), (1,) * (mounting_means.ndim - 1)
+    df = layout.df_own.reshape(-1, *extra)
+    squares = layout.own @ (layout.between @ mounting_means) ** 2
+    moderated = (lent * pooled + squares) / (lent + df)
+    two = (layout.own.sum(axis=1) == 2).reshape(-1, *extra) & (df > _TINY)
+    largest = np.maximum(pooled, squares / np.where(two, df, 1.0))
+    known = np.where((df < _TINY) & (df_carried > 0), layout.df_between + df_carried, lent + df)
+    return (
+        np.where(two, largest, moderated),
+        np.broadcast_to(np.where(two, DF_OF_TWO, known), moderated.shape),
     )
 
 
 def outer_error(fit: Fit, contrast: Array) -> Error:
-    """Return the error of a contrast of antenna means with mountings as the unit.
+    """Return the error of a contrast of antenna means (k weights) with mountings as the unit."""
+    return mounting_error(fit, contrast @ fit.layout.weights)
+
+
+def mounting_error(fit: Fit, weight: Array) -> Error:
+    """Return the error of a weighted sum of the mountings' means.
 
     Parameters
     ----------
     fit : Fit
         With degrees of freedom between mountings.
-    contrast : ndarray
-        k weights.
+    weight : ndarray
+        m weights.
 
     Notes
     -----
-    The variance is a combination of the two mean squares, ``a * MS_between + b * MS_within``;
-    ``b`` is 0 in a balanced design, and the t-test is then exact. Elsewhere the degrees of
-    freedom are Satterthwaite's (1946), never above those between mountings when ``b < 0``.
-    Variances are not cut at zero on the way: doing so made intervals too short (coverage
-    benchmark).
+    A combination of the antennas' moderated variances and of the clips' mean square, the latter
+    with weight 0 in a balanced design. Satterthwaite's degrees of freedom (1946), never above
+    those between mountings (and clips, where these widen it). Variances are not cut at zero on
+    the way: doing so made intervals too short (coverage benchmark).
     """
     layout = fit.layout
-    weight = contrast @ layout.weights
-    a = float(weight @ weight)
-    b = float(weight @ layout.noise @ weight) - a * layout.mean_noise
-    if layout.df_within == 0 or abs(b) < _TINY * max(a, _TINY):
-        variance = a * fit.ms_between
-        return Error(np.sqrt(variance), np.full_like(variance, layout.df_between))
-    first, second = a * fit.ms_between, b * fit.ms_within
-    # A negative share can eat up a small mean square; half of it is left as a floor.
-    variance = np.maximum(first + second, 0.5 * first)
+    a = layout.own @ weight**2
+    b = float(weight @ layout.noise @ weight) - float(a @ layout.own_noise)
+    parts = a.reshape(-1, *(1,) * (fit.variances.ndim - 1)) * fit.variances
+    first = parts.sum(axis=0)
+    squares, most = (parts**2 / fit.df_variances).sum(axis=0), fit.df_between
+    variance = first
+    if layout.df_within > 0 and abs(b) > _TINY * float(a.sum()):
+        second = b * fit.ms_within
+        # A negative share can eat up a small variance; half of it is left as a floor.
+        variance = np.maximum(first + second, 0.5 * first)
+        squares = squares + second**2 / layout.df_within
+        most += layout.df_within if b > 0 else 0
+    if fit.shifting is not None:
+        added, uncertain = fit.shifting.of(weight)
+        variance, squares = variance + added, squares + uncertain
     with np.errstate(invalid="ignore", divide="ignore"):
-        df = variance**2 / (first**2 / layout.df_between + second**2 / layout.df_within)
-    most = layout.df_between + layout.df_within if b > 0 else layout.df_between
-    df = np.clip(np.nan_to_num(df, nan=layout.df_between), 1.0, most)
-    return Error(np.sqrt(variance), df)
+        df = variance**2 / squares
+    return Error(np.sqrt(variance), np.clip(np.nan_to_num(df, nan=1.0), 1.0, most))
 
 
 def inner_error(fit: Fit, contrast: Array) -> Error:
@@ -235,17 +343,19 @@ def inner_error(fit: Fit, contrast: Array) -> Error:
 def mean_covariance(fit: Fit, *, outer: bool) -> Array:
     """Return the k x k covariance of the antennas' adjusted means."""
     layout = fit.layout
-    noise = layout.weights @ layout.noise @ layout.weights.T
-    if not outer:
-        return np.asarray(noise * fit.ms_within)
-    plain = layout.weights @ layout.weights.T
     clip = 0.0 if layout.df_within == 0 else fit.ms_within
-    return np.asarray(plain * fit.ms_between + (noise - plain * layout.mean_noise) * clip)
+    covariance = layout.noise * clip
+    if outer:
+        own = layout.own.T @ (fit.variances - layout.own_noise * clip)
+        covariance = covariance + np.diag(own)
+        if fit.shifting is not None:
+            covariance = covariance + fit.shifting.covariance
+    return np.asarray(layout.weights @ covariance @ layout.weights.T)
 
 
 def mounting_spread(fit: Fit) -> float:
     """Return the spread between mountings (sd), the clips' share taken out; NaN if unknown."""
-    if fit.layout.df_between == 0:
+    if fit.df_between == 0:
         return float("nan")
     clip = 0.0 if fit.layout.df_within == 0 else float(fit.ms_within)
     return float(np.sqrt(max(0.0, float(fit.ms_between) - fit.layout.mean_noise * clip)))

@@ -1,4 +1,4 @@
-"""Pairs of antennas: simultaneous intervals, what they leave together, who is probably best."""
+"""Pairs of antennas: simultaneous intervals, the best, what they leave together."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import pandas as pd
 
 from extractor.comparison.model import (
     Array,
-    Error,
     Fit,
     inner_error,
     mean_covariance,
@@ -18,41 +17,66 @@ from extractor.comparison.model import (
     records,
 )
 from extractor.session.overlay import Direction
-from extractor.statistics.power import smallest_detectable, studentised_critical, studentised_p
+from extractor.statistics.power import (
+    many_one_critical,
+    many_one_inside,
+    studentised_critical,
+    studentised_p,
+)
 
 #: What an interval rests on; the words that stand in the tables.
 BETWEEN_MOUNTINGS = "mountings"
 INSIDE_MOUNTINGS = "clips of one mounting"
 NO_BASIS = "none"
-#: Draws for the probability of being best: two digits stand still.
-DRAWS = 100_000
-_QUADRATURE_SEED = 20
+#: A spread below this share of the largest level is rounding noise: nothing to judge a gap by.
+ROUNDING = 1e-9
+_LARGEST_CORRELATION = 0.99
 
 
 @dataclass(frozen=True)
 class Ordering:
-    """Which antennas stand where, and which can't be told apart."""
+    """Which antennas stand where, which may be the best, and which can't be told apart."""
 
     names: tuple[str, ...]
     """Best first, see `ranked`."""
     together: tuple[tuple[str, ...], ...]
     """Sets, best first, inside which no pair can be told apart; an antenna may be in several."""
+    may_be_best: tuple[str, ...] = ()
+    """Those that are not shown to be behind the best; empty where there is no verdict."""
+    lead: float = float("nan")
+    """Lower bound of the lead of the best over the best of the others; NaN without a best."""
 
-    def apart_from_all(self, name: str) -> bool:
-        """Tell whether `name` can be told from every other antenna."""
-        return not any(name in group for group in self.together)
+    @property
+    def best(self) -> str | None:
+        """The antenna that is shown to be the best."""
+        return self.may_be_best[0] if len(self.may_be_best) == 1 else None
 
 
 def basis(fit: Fit) -> str:
-    """Return what intervals of this design rest on."""
-    if fit.layout.df_between > 0:
-        return BETWEEN_MOUNTINGS
-    return INSIDE_MOUNTINGS if fit.layout.df_within > 0 else NO_BASIS
+    """Return what intervals of this design and these values rest on."""
+    if fit.hidden:
+        return NO_BASIS
+    floor = ROUNDING * float(np.max(np.abs(fit.mounting_means)))
+    for df, square, name in (
+        (fit.df_between, fit.ms_between, BETWEEN_MOUNTINGS),
+        (fit.layout.df_within, fit.ms_within, INSIDE_MOUNTINGS),
+    ):
+        if df > 0:
+            return name if float(square) > floor**2 else NO_BASIS
+    return NO_BASIS
 
 
-def contrast_error(fit: Fit, contrast: Array) -> Error:
-    """Return the error of a contrast on the best basis that the design has."""
-    return outer_error(fit, contrast) if fit.layout.df_between > 0 else inner_error(fit, contrast)
+def judged(fit: Fit) -> tuple[int, ...]:
+    """Return the antennas of which a verdict is possible, as positions in `Layout.antennas`.
+
+    Those that were mounted more than once: nobody knows by how much another mounting would move
+    one that was mounted once, unless other sessions tell. None where there is no spread, or the
+    order is confounded.
+    """
+    confounded = fit.layout.order == "confounded" and fit.layout.df_between > 0
+    if basis(fit) != BETWEEN_MOUNTINGS or confounded:
+        return ()
+    return tuple(int(i) for i in np.flatnonzero(~fit.mounted_once))
 
 
 def ranked(fit: Fit, better: Direction | None) -> tuple[int, ...]:
@@ -70,6 +94,7 @@ def pair_table(
     better: Direction | None = "higher",
     confidence: float = 0.95,
     reference: str | None = None,
+    equal_within: float | None = None,
 ) -> pd.DataFrame:
     """Compare the antennas pairwise with a joint confidence.
 
@@ -83,48 +108,57 @@ def pair_table(
         Joint confidence of all rows, 0 to 1.
     reference : str, optional
         Compare every antenna with this one alone instead of all pairs.
+    equal_within : float, optional
+        Difference, in the unit, up to which two antennas count as equal.
 
     Returns
     -------
     DataFrame
         One row a pair, the better one as ``first``: ``difference`` (by how much first is
         ahead, in the unit, not negative), ``percent`` of the second's mean (NaN
-        where that is not above 0), ``low`` and
-        ``high``, ``p_adjusted``, ``df``, ``told_apart`` (True only on the basis of
-        mountings), ``basis``, ``detectable`` (the smallest difference found four times out
-        of five). Where nothing is known: NaN.
+        where that is not above 0), ``low`` and ``high``, ``p_adjusted``, ``df``,
+        ``told_apart`` (True only on the basis of mountings), ``equal`` (the whole interval lies
+        inside ``equal_within``: two one-sided tests; None without it), ``basis``. Where nothing
+        is known: NaN.
 
     Notes
     -----
     All pairs: Tukey-Kramer on the model's contrasts. Against a reference: the two-sided
-    many-one multivariate t (Dunnett 1955) with the contrasts' own correlations.
+    many-one t (Dunnett 1955), all correlated like the two contrasts that are least so, which
+    makes intervals slightly too wide where the antennas are not known equally well.
     """
     order = ranked(fit, better)
-    names = fit.layout.antennas
+    names, on, able = fit.layout.antennas, basis(fit), judged(fit)
     index = [(a, b) for i, a in enumerate(order) for b in order[i + 1 :]]
     if reference is not None:
         index = [(a, b) for a, b in index if reference in (names[a], names[b])]
-    contrasts = [_difference(len(names), a, b) for a, b in index]
-    errors = [contrast_error(fit, c) for c in contrasts]
-    if reference is not None and basis(fit) != NO_BASIS and len(contrasts) > 1:
-        joint = _ManyOne(_correlation(fit, contrasts), confidence)
-        critical, p_value = joint.critical, joint.p_value
-    else:
-        count = 2 if reference is not None else len(names)
-
-        def critical(df: float) -> float:
-            return studentised_critical(count, df, confidence)
-
-        def p_value(t: float, df: float) -> float:
-            return studentised_p(t, count, df)
-
+    ways = len(index)
+    chosen = names.index(reference) if reference is not None else None
+    correlation = _least_correlation(fit, chosen) if chosen is not None else 0.0
     rows = []
-    for (a, b), error in zip(index, errors, strict=True):
+    for a, b in index:
         difference = abs(float(fit.means[a] - fit.means[b]))
         base = float(fit.means[b])
         percent = 100 * difference / base if base > 0 else float("nan")
         row = {"first": names[a], "second": names[b], "difference": difference, "percent": percent}
-        rows.append(row | _judged(difference, error, critical, p_value, basis(fit)))
+        row |= dict.fromkeys(("low", "high", "p_adjusted", "df"), float("nan"))
+        row |= {"told_apart": False, "equal": None, "basis": NO_BASIS}
+        if on == INSIDE_MOUNTINGS or (a in able and b in able):
+            error_of = outer_error if on == BETWEEN_MOUNTINGS else inner_error
+            error = error_of(fit, _difference(len(names), a, b))
+            se, df = float(error.se), float(error.df)
+            if reference is None:
+                limit = studentised_critical(len(names), df, confidence)
+                p = studentised_p(difference / se, len(names), df)
+            else:
+                limit = many_one_critical(ways, df, correlation, confidence, 2)
+                p = 1 - many_one_inside(difference / se, ways, df, correlation, 2)
+            low, high = difference - limit * se, difference + limit * se
+            row |= {"low": low, "high": high, "p_adjusted": max(0.0, p), "df": df, "basis": on}
+            row["told_apart"] = on == BETWEEN_MOUNTINGS and low > 0
+            if on == BETWEEN_MOUNTINGS and equal_within is not None:
+                row["equal"] = high <= equal_within
+        rows.append(row)
     return pd.DataFrame(rows)
 
 
@@ -134,98 +168,68 @@ def _difference(count: int, a: int, b: int) -> Array:
     return contrast
 
 
-def _judged(difference, error: Error, critical, p_value, on: str) -> dict[str, object]:  # type: ignore[no-untyped-def]
-    if on == NO_BASIS:
-        nothing = dict.fromkeys(("low", "high", "p_adjusted", "df"), float("nan"))
-        return {**nothing, "told_apart": False, "basis": on, "detectable": float("nan")}
-    se, df = float(error.se), float(error.df)
-    limit = critical(df)
-    exact = se <= 1e-12 * max(1.0, difference)  # no spread at all in the data
-    p = (1.0 if difference == 0 else 0.0) if exact else p_value(difference / se, df)
-    low, high = difference - limit * se, difference + limit * se
-    return {
-        "low": low,
-        "high": high,
-        "p_adjusted": p,
-        "df": df,
-        "told_apart": on == BETWEEN_MOUNTINGS and low > 0,
-        "basis": on,
-        "detectable": smallest_detectable(se, df, limit),
-    }
+def _least_correlation(fit: Fit, one: int, others: Sequence[int] | None = None) -> float:
+    """Return the least correlation among the differences of the others to one, from 0 on.
+
+    All others count if none are named.
+    """
+    count = len(fit.layout.antennas)
+    others = [i for i in range(count) if i != one] if others is None else others
+    stacked = np.array([_difference(count, i, one) for i in others])
+    joint = stacked @ mean_covariance(fit, outer=fit.df_between > 0) @ stacked.T
+    scale = np.sqrt(np.clip(np.diag(joint), 1e-300, None))
+    least = float(np.min(joint / np.outer(scale, scale)))
+    return min(max(least, 0.0), _LARGEST_CORRELATION) if len(others) > 1 else 0.0
 
 
-def _correlation(fit: Fit, contrasts: Sequence[Array]) -> Array:
-    covariance = mean_covariance(fit, outer=basis(fit) == BETWEEN_MOUNTINGS)
-    stacked = np.array(contrasts)
-    # Every row is antenna minus reference: the sign of a row must not depend on the ranking.
-    reference = int(np.argmax(np.abs(stacked).sum(axis=0)))
-    stacked = stacked * -np.sign(stacked[:, [reference]])
-    joint = stacked @ covariance @ stacked.T
-    scale = np.sqrt(np.diag(joint))
-    if not np.all(scale > 0):
-        return np.full(joint.shape, 0.5) + 0.5 * np.eye(len(joint))
-    return np.asarray(joint / np.outer(scale, scale))
+def _candidates(fit: Fit, better: Direction | None, confidence: float) -> tuple[list[int], float]:
+    """Return who may be the best, best first, and the best's lead, by Hsu's comparison (1984).
 
-
-class _ManyOne:
-    """Two-sided equicoordinate multivariate t."""
-
-    def __init__(self, correlation: Array, confidence: float) -> None:
-        self._correlation = correlation
-        self._confidence = confidence
-        self._known: dict[float, float] = {}
-
-    def inside(self, limit: float, df: float) -> float:
-        """Return the probability that all ``|t|`` stay within `limit`."""
-        from scipy import stats
-
-        box = np.full(len(self._correlation), limit)
-        # Quasi-Monte Carlo with a fixed seed: the same table gives the same digits.
-        inside = stats.multivariate_t.cdf(
-            box,
-            shape=self._correlation,
-            df=df,
-            lower_limit=-box,
-            allow_singular=True,
-            maxpts=20_000 * len(box),
-            random_state=np.random.default_rng(_QUADRATURE_SEED),
-        )
-        return float(inside)
-
-    def p_value(self, t: float, df: float) -> float:
-        return float(np.clip(1 - self.inside(abs(t), df), 0.0, 1.0))
-
-    def critical(self, df: float) -> float:
-        from scipy import optimize, stats
-
-        if df not in self._known:
-            low = float(stats.t.ppf(0.5 + self._confidence / 2, df))
-            # Bonferroni bounds it from above.
-            tail = (1 - self._confidence) / (2 * len(self._correlation))
-            high = float(stats.t.isf(tail, df)) * 1.02
-            self._known[df] = float(
-                optimize.brentq(
-                    lambda x: self.inside(x, df) - self._confidence, low * 0.98, high, xtol=1e-4
-                )
-            )
-        return self._known[df]
+    An antenna is ruled out if the upper bound of its difference to another, one-sided and at
+    the level of all comparisons with that antenna, is not above 0. Where one is left it is the
+    best, and its lead over the best of the others is bounded by the bounds that ruled them out.
+    """
+    able = judged(fit)
+    if better is None or len(able) < 2:
+        return [], float("nan")
+    sign = 1.0 if better == "higher" else -1.0
+    upper: dict[int, dict[int, float]] = {}
+    for i in (n for n in ranked(fit, better) if n in able):
+        others = [j for j in able if j != i]
+        correlation = _least_correlation(fit, i, others)
+        upper[i] = {}
+        for j in others:
+            error = outer_error(fit, _difference(len(fit.means), i, j))
+            limit = many_one_critical(len(others), float(error.df), correlation, confidence)
+            ahead = sign * float(fit.means[i] - fit.means[j])
+            upper[i][j] = ahead + limit * float(error.se)
+    left = [i for i in upper if min(upper[i].values()) > 0]
+    if len(left) != 1:
+        return left, float("nan")
+    return left, max(0.0, min(-upper[j][left[0]] for j in able if j != left[0]))
 
 
 def ordering(
-    fit: Fit, pairs: pd.DataFrame, better: Direction | None, reference: str | None = None
+    fit: Fit,
+    pairs: pd.DataFrame,
+    better: Direction | None,
+    reference: str | None = None,
+    confidence: float = 0.95,
 ) -> Ordering:
-    """Read off which antennas can't be told apart.
+    """Read off who may be the best and which antennas can't be told apart.
 
     A set is as large as it can be with no pair in it told apart. Sets may overlap: A with B
-    and B with C, while A and C are told apart. With a reference only pairs with it are sets.
+    and B with C, while A and C are told apart. With a reference only pairs with it are sets,
+    and none is the best.
     """
     names = tuple(fit.layout.antennas[i] for i in ranked(fit, better))
     if reference is not None:
         left = tuple((r["first"], r["second"]) for r in records(pairs) if not r["told_apart"])
         return Ordering(names, left)
     apart = {frozenset((r["first"], r["second"])) for r in records(pairs) if r["told_apart"]}
-    groups = _largest_sets(names, apart)
-    return Ordering(names, tuple(groups))
+    candidates, lead = _candidates(fit, better, confidence)
+    may_be_best = tuple(fit.layout.antennas[i] for i in candidates)
+    return Ordering(names, tuple(_largest_sets(names, apart)), may_be_best, lead)
 
 
 def _largest_sets(names: Sequence[str], apart: set[frozenset[str]]) -> list[tuple[str, ...]]:
@@ -247,27 +251,3 @@ def _largest_sets(names: Sequence[str], apart: set[frozenset[str]]) -> list[tupl
 
     close((), list(names), [])
     return sorted(found, key=lambda group: [names.index(n) for n in group])
-
-
-def best_probability(
-    fit: Fit, better: Direction | None, draws: int = DRAWS, seed: int = 0
-) -> Array:
-    """Return, for each antenna, the probability that its true mean is the best.
-
-    Posterior under flat priors on the means and on the logarithm of the spread: multivariate
-    t around the adjusted means (Box and Tiao 1973, section 2.7), drawn `draws` times.
-    NaN where no spread between mountings is known, or not which way is better.
-    """
-    count = len(fit.layout.antennas)
-    if fit.layout.df_between == 0 or better is None:
-        return np.full(count, np.nan)
-    sign = 1.0 if better == "higher" else -1.0
-    covariance = mean_covariance(fit, outer=True)
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    rng = np.random.default_rng(seed)
-    normal = rng.standard_normal((draws, count)) @ root.T
-    df = fit.layout.df_between
-    scale = np.sqrt(df / rng.chisquare(df, size=(draws, 1)))
-    best = np.argmax(sign * fit.means + normal * scale, axis=1)
-    return np.bincount(best, minlength=count) / draws

@@ -10,16 +10,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.findings import Finding, Quantity, Voice, counted, p_text
-from extractor.comparison.model import Array, estimate, lay_out, records
-from extractor.comparison.pairs import BETWEEN_MOUNTINGS, basis, pair_table
-from extractor.statistics.power import smallest_detectable
+from extractor.comparison.findings import (
+    CHECK_LEVEL,
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    listed,
+    p_text,
+)
+from extractor.comparison.model import Array, Error, Fit, estimate, lay_out, mounting_error, records
+from extractor.comparison.pairs import ROUNDING, judged, pair_table
 
-#: Up to so many mountings all sign patterns are counted; beyond, 9,999 of them are drawn.
-MOST_EXACT = 14
 COLUMNS = (
     "port",
     "against",
+    "antenna",
     "role",
     "role_against",
     "difference",
@@ -28,79 +34,49 @@ COLUMNS = (
     "mountings",
     "df",
     "p_t",
-    "p_sign_flip",
-    "smallest_p",
-    "detectable",
     "interaction_p",
     "basis",
 )
 _SAME_MOUNTING = "same mounting"
 _OTHER_MOUNTINGS = "other mountings"
+_ORDER = "order"
 
 
-@dataclass(frozen=True)
-class SignFlip:
-    """Exact test of a mean difference of zero by flipping signs."""
-
-    p: float
-    smallest_p: float
-    """What the test would have given if every difference had pointed the same way."""
-
-
-def sign_flip(differences: Array) -> SignFlip:
-    """Test whether paired differences centre on zero (Fisher 1935, section 21).
-
-    Two-sided; all ``2**n`` patterns up to `MOST_EXACT` differences, above that 9,999 drawn
-    ones with a fixed seed.
-    """
-    from scipy import stats
-
-    count = len(differences)
-    exact = count <= MOST_EXACT
-    result = stats.permutation_test(
-        (differences,),
-        np.mean,
-        permutation_type="samples",
-        vectorized=True,
-        n_resamples=math.inf if exact else 9_999,
-        rng=np.random.default_rng(0),
-    )
-    return SignFlip(float(result.pvalue), 2.0 ** (1 - count) if exact else 2 / 10_000)
-
-
-def port_table(table: pd.DataFrame, confidence: float = 0.95) -> pd.DataFrame:
+def port_table(fit: Fit, table: pd.DataFrame, confidence: float = 0.95) -> pd.DataFrame:
     """Compare the ports pairwise.
 
     Parameters
     ----------
+    fit : Fit
+        Of the runs; what it knows of a drift is taken out.
     table : DataFrame
-        Runs as `lay_out` takes them, with ``value``; an empty ``port`` (a swap of like with
-        like) takes no part.
+        The runs, with ``value``; an empty ``port`` (a swap of like with like) takes no part.
     confidence : float
-        Joint confidence over all pairs of ports (Bonferroni where there are more than two).
+        Joint confidence over all pairs of ports (Bonferroni, for intervals and p-values alike).
 
     Returns
     -------
     DataFrame
         One row a pair of ports: the mean ``difference`` (port minus against) over mountings
-        seen on both, its interval by t over those mountings, the p-values of t and of the
-        sign-flip test, the smallest p that the latter could have given, and the smallest
-        effect found four times out of five. Without such mountings: from the model, with
-        ``basis`` "other mountings".
+        seen on both, its interval and p by t over those mountings. Without such mountings: from
+        the model, with ``basis`` "other mountings". No interval where the order of the ports
+        can't be told from a drift (``basis`` "order"). Where the ports act unlike
+        (`CHECK_LEVEL`) a row for each ``antenna`` follows, these jointly.
     """
     ports = sorted(table["port"].dropna().unique()) if "port" in table else []
     pairs = list(combinations(ports, 2))
-    interaction = interaction_p(table) if pairs else float("nan")
-    rows = []
+    rows: list[dict[str, object]] = []
     for port, against in pairs:
-        row: dict[str, object] = {"port": port, "against": against}
+        row: dict[str, object] = {"port": port, "against": against, "antenna": ""}
         row |= {"role": _role(table, port), "role_against": _role(table, against)}
-        differences = _differences(table, port, against)
-        if len(differences) > 0:
-            row |= _from_differences(differences, 1 - (1 - confidence) / len(pairs))
-        else:
-            row |= _from_model(table, port, against, confidence)
-        rows.append(row | {"interaction_p": interaction})
+        found = _paired(fit, table, port, against)
+        if not len(found.values):
+            rows.append(row | _from_model(table, port, against, confidence))
+            continue
+        rows.append(row | _averaged(found, len(pairs), confidence))
+        p = rows[-1].get("interaction_p")
+        if isinstance(p, float) and p < CHECK_LEVEL:
+            rows += [row | own for own in _by_antenna(found, len(pairs), confidence)]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -111,35 +87,117 @@ def _role(table: pd.DataFrame, port: str) -> str:
     return str(roles[0]) if len(roles) == 1 else ""
 
 
-def _differences(table: pd.DataFrame, port: str, against: str) -> Array:
+@dataclass(frozen=True)
+class _Paired:
+    """Mountings seen on both ports, one difference each, what is known of a drift taken out."""
+
+    antennas: Array
+    values: Array
+    drift: Error
+    """Of the drift's share in their mean; 0 where it has none."""
+    used: int = 1
+    """Degrees of freedom that the differences themselves have spent."""
+    lever: float = 0.0
+    """Variance of their mean through a slope of their own, in squares of their spread."""
+    confounded: bool = False
+
+
+def _paired(fit: Fit, table: pd.DataFrame, port: str, against: str) -> _Paired:
+    """Return the differences between two ports; a port recorded first gains from a drift."""
     chosen = table[table["port"].isin([port, against])]
-    cells = chosen.groupby(["session", "antenna", "mounting", "port"])["value"].mean().unstack()
-    if port not in cells or against not in cells:
-        return np.empty(0)
-    return np.asarray((cells[port] - cells[against]).dropna().to_numpy(float))
+    columns = ["value", "order"] if fit.layout.order != "not known" else ["value"]
+    keys = ["session", "antenna", "mounting"]
+    cells = chosen.groupby([*keys, "port"])[columns].mean().unstack()
+    none = Error(np.zeros(()), np.ones(()))
+    if cells["value"].shape[1] < 2:
+        return _Paired(np.empty(0), np.empty(0), none)
+    cells = cells.dropna()
+    names = cells.index.get_level_values("antenna").to_numpy()
+    values = (cells["value"][port] - cells["value"][against]).to_numpy(float)
+    if len(columns) == 1 or not len(values):
+        return _Paired(names, values, none)
+    step = (cells["order"][port] - cells["order"][against]).to_numpy(float)
+    layout = fit.layout
+    if layout.order == "in the model":
+        at = [layout.drifting.index(s) for s in cells.index.get_level_values("session")]
+        left = values - step * (layout.slopes @ fit.mounting_means)[at]
+        weight = (step[:, None] * layout.slopes[at]).mean(axis=0)
+        drift = mounting_error(fit, weight) if np.abs(step.mean()) > 0 else none
+        return _Paired(names, left, drift)
+    moved = step - step.mean()
+    if abs(step.mean()) <= 1e-9 * np.abs(step).max():
+        return _Paired(names, values, none)  # each port led alike: a drift only adds noise
+    if moved @ moved == 0 or len(values) < 3:
+        return _Paired(names, values, none, confounded=True)
+    slope = float(moved @ values / (moved @ moved))
+    lever = float(step.mean() ** 2 / (moved @ moved))
+    return _Paired(names, values - slope * step, none, used=2, lever=lever)
 
 
-def _from_differences(differences: Array, confidence: float) -> dict[str, object]:
+def _averaged(found: _Paired, pairs: int, confidence: float) -> dict[str, object]:
+    count, mean = len(found.values), float(found.values.mean())
+    row: dict[str, object] = {"difference": mean, "mountings": count, "basis": _SAME_MOUNTING}
+    if found.confounded:
+        return row | {"basis": _ORDER}
+    df = count - found.used
+    row["interaction_p"] = min(1.0, pairs * _interaction_p(found))
+    if df < 1:
+        return row
+    spread = float(((found.values - mean) ** 2).sum()) / df
+    return row | _judged(
+        mean, spread * (1 / count + found.lever), df, found.drift, pairs, confidence
+    )
+
+
+def _judged(
+    mean: float, variance: float, df: float, drift: Error, pairs: int, confidence: float
+) -> dict[str, object]:
+    """Return interval and p of a mean, by t; Satterthwaite's df with the drift's own error."""
     from scipy import stats
 
-    count = len(differences)
-    mean = float(differences.mean())
-    row: dict[str, object] = {"difference": mean, "mountings": count, "basis": _SAME_MOUNTING}
-    if count < 2:
-        return row
-    flip = sign_flip(differences)
-    se, df = float(differences.std(ddof=1)) / math.sqrt(count), count - 1
-    limit = float(stats.t.ppf(0.5 + confidence / 2, df))
-    p_t = float(2 * stats.t.sf(abs(mean) / se, df)) if se > 0 else (0.0 if mean else 1.0)
-    return row | {
-        "low": mean - limit * se,
-        "high": mean + limit * se,
-        "df": df,
-        "p_t": p_t,
-        "p_sign_flip": flip.p,
-        "smallest_p": flip.smallest_p,
-        "detectable": smallest_detectable(se, df, limit),
-    }
+    shares = ((variance, df), (float(drift.se) ** 2, float(drift.df)))
+    total = sum(v for v, _ in shares)
+    if total <= (ROUNDING * max(1.0, abs(mean))) ** 2:
+        return {}  # no spread at all: nothing to judge by
+    df = total**2 / sum(v**2 / d for v, d in shares)
+    se = math.sqrt(total)
+    half = float(stats.t.isf((1 - confidence) / pairs / 2, df)) * se
+    p = min(1.0, pairs * 2 * float(stats.t.sf(abs(mean) / se, df)))
+    return {"low": mean - half, "high": mean + half, "df": df, "p_t": p}
+
+
+def _groups(found: _Paired) -> tuple[pd.Series, float, int]:
+    """Return the antennas' mean differences, the variance around them and its df."""
+    values = pd.Series(found.values).groupby(found.antennas)
+    df = len(found.values) - values.ngroups - (found.used - 1)
+    left = found.values - values.transform("mean").to_numpy(float)
+    return values.mean(), float(left @ left) / df if df > 0 else math.nan, df
+
+
+def _interaction_p(found: _Paired) -> float:
+    """Return the p-value of "the port effect differs between antennas"; NaN if it can't be told.
+
+    F-test of the antennas' differences, mountings as the unit.
+    """
+    from scipy import stats
+
+    means, variance, df = _groups(found)
+    if df < 1 or len(means) < 2 or variance <= ROUNDING**2:
+        return math.nan
+    counts = pd.Series(found.values).groupby(found.antennas).size()
+    between = float((counts * (means - found.values.mean()) ** 2).sum()) / (len(means) - 1)
+    return float(stats.f.sf(between / variance, len(means) - 1, df))
+
+
+def _by_antenna(found: _Paired, pairs: int, confidence: float) -> list[dict[str, object]]:
+    """Return the port effect of each antenna, all jointly (Bonferroni)."""
+    means, variance, df = _groups(found)
+    counts = pd.Series(found.values).groupby(found.antennas).size()
+    return [
+        {"antenna": name, "difference": mean, "mountings": count, "basis": _SAME_MOUNTING}
+        | _judged(mean, variance / count, df, found.drift, pairs * len(means), confidence)
+        for name, mean, count in zip(means.index, means, counts, strict=True)
+    ]
 
 
 def _from_model(
@@ -155,8 +213,8 @@ def _from_model(
     layout = lay_out(swapped, ("companion",))
     row: dict[str, object] = {"mountings": 0, "basis": _OTHER_MOUNTINGS}
     fit = estimate(layout, swapped["value"].to_numpy(float))
-    if "companion" in layout.dropped or basis(fit) != BETWEEN_MOUNTINGS:
-        return row
+    if "companion" in layout.dropped or len(judged(fit)) < len(layout.antennas):
+        return row | ({"basis": _ORDER} if layout.order == "confounded" else {})
     pairs = pair_table(fit, confidence=confidence)
     pair = pairs[pairs["first"].isin([port, against]) & pairs["second"].isin([port, against])]
     found = pair.iloc[0]
@@ -168,44 +226,21 @@ def _from_model(
         "high": high,
         "df": found["df"],
         "p_t": found["p_adjusted"],
-        "detectable": found["detectable"],
         "mountings": len(layout.mountings),
     }
-
-
-def interaction_p(table: pd.DataFrame) -> float:
-    """Return the p-value of "the port effect differs between antennas".
-
-    F-test of antenna x port inside mountings; NaN where nothing is left to test against.
-    """
-    from scipy import stats
-
-    keys = table["session"] + "/" + table["antenna"] + "/" + table["mounting"]
-    blocks = [pd.get_dummies(keys), pd.get_dummies(table["port"])]
-    plain = np.hstack([b.to_numpy(float) for b in blocks])
-    cells = pd.get_dummies((table["antenna"] + "/" + table["port"]).where(table["port"].notna()))
-    full = np.hstack([plain, cells.to_numpy(float)])
-    values = table["value"].to_numpy(float)
-    (left, rank), (left_full, rank_full) = _leftover(plain, values), _leftover(full, values)
-    df, df_error = rank_full - rank, len(values) - rank_full
-    if df == 0 or df_error == 0 or left_full <= 1e-18 * float(values @ values):
-        return float("nan")
-    ratio = max(0.0, left - left_full) / df / (left_full / df_error)
-    return float(stats.f.sf(ratio, df, df_error))
-
-
-def _leftover(matrix: Array, values: Array) -> tuple[float, int]:
-    solution, _, rank, _ = np.linalg.lstsq(matrix, values, rcond=None)
-    return float(((values - matrix @ solution) ** 2).sum()), int(rank)
 
 
 def port_findings(ports: pd.DataFrame, table: pd.DataFrame, voice: Voice) -> list[Finding]:
     """Say what `port_table` shows."""
     if ports.empty:
         return [_nothing_to_compare(table)]
-    findings = [_one_pair(row, voice) for row in records(ports)]
-    findings += _interaction(float(ports["interaction_p"].iloc[0]), voice)
-    return findings
+    own = ports["antenna"] != ""
+    findings = []
+    for row in records(ports[~own]):
+        pair = (ports["port"] == row["port"]) & (ports["against"] == row["against"])
+        unlike = records(ports[own & pair])
+        findings.append(_unlike(row, unlike, voice) if unlike else _one_pair(row, voice))
+    return findings + (_by_port(table, voice) if own.any() else [])
 
 
 def _nothing_to_compare(table: pd.DataFrame) -> Finding:
@@ -219,31 +254,58 @@ def _nothing_to_compare(table: pd.DataFrame) -> Finding:
     )
 
 
+def _size(row: dict[str, Any], voice: Voice) -> str:
+    """Return ``Green read 0.8 Mbit/s more than Red (95 % interval 0.5 to 1.1 Mbit/s)``."""
+    more, less = row["port"], row["against"]
+    low, high = float(row["low"]), float(row["high"])
+    if row["difference"] < 0:
+        more, less, low, high = less, more, -high, -low
+    size = f"{more} read {voice.amount(abs(float(row['difference'])))} more than {less}"
+    return f"{size} ({voice.interval(low, high)})" if math.isfinite(low) else size
+
+
 def _one_pair(row: dict[str, Any], voice: Voice) -> Finding:
-    names = f"{row['port']} and {row['against']}"
     low, high = float(row["low"]), float(row["high"])
     if not math.isfinite(low):
-        return _unclear(row, names, voice)
-    difference = float(row["difference"])
-    more, less = (row["port"], row["against"])
-    if difference < 0:
-        more, less, low, high = less, more, -high, -low
-    size = f"{more} read {voice.amount(abs(difference))} more than {less}"
-    range_ = voice.interval(low, high)
-    reach = voice.amount(float(row["detectable"]))
-    if low > 0:
-        sentence = f"The port matters: {size} ({range_})."
-    elif round(abs(difference), voice.digits) == 0:
-        sentence = f"No port effect was seen: {names} read the same on average ({range_})."
+        return _unclear(row, voice)
+    if low > 0 or high < 0:
+        sentence = f"The port matters: {_size(row, voice)}."
     else:
-        sentence = f"No port effect was seen: {size} ({range_})."
-    if low <= 0:
-        sentence += (
-            f" That is not proof that there is none: only an effect of {reach} or more "
-            "would have been found four times out of five."
+        sentence = (
+            f"No port effect was seen: {_size(row, voice)}; one inside that interval could have "
+            "gone unseen."
         )
-    sentence += _roles(row)
-    return Finding("ports", sentence, _how(row), _numbers(row, voice))
+    return Finding("ports", sentence + _roles(row), _how(row), _numbers(row, voice))
+
+
+def _unlike(row: dict[str, Any], own: list[dict[str, Any]], voice: Voice) -> Finding:
+    """Say how each antenna takes the port where they take it unlike."""
+    own = sorted(own, key=lambda one: -abs(one["difference"] - row["difference"]))
+    parts = [f"with {one['antenna']} {_size(one, voice)}" for one in own]
+    return Finding(
+        "ports",
+        f"The port does not act on every antenna alike: {listed(parts)}." + _roles(row),
+        f"Each antenna's mountings seen on both ports ({counted(int(row['mountings']), 'mounting')}"
+        f" in all), intervals joint; F-test of antenna x port {p_text(row['interaction_p'])}.",
+        voice.quantities({f"{one['antenna']}, difference": one["difference"] for one in own}),
+    )
+
+
+def _by_port(table: pd.DataFrame, voice: Voice) -> list[Finding]:
+    """Rank the antennas port by port."""
+    parts = []
+    for port, part in table.groupby("port"):
+        means = part.groupby(["antenna", "mounting"])["value"].mean().groupby("antenna").mean()
+        said = [f"{a} {voice.number(m)}" for a, m in means.sort_values(ascending=False).items()]
+        parts.append(f"on {port} {', '.join(said)} {voice.unit}".rstrip())
+    return [
+        Finding(
+            "ranking_by_port",
+            f"Port by port the antennas read: {'; '.join(parts)}.",
+            "Means of the mountings seen on each port, highest first; the ranking above is one "
+            "over all ports.",
+        )
+    ]
 
 
 def _roles(row: dict[str, Any]) -> str:
@@ -259,69 +321,38 @@ def _how(row: dict[str, Any]) -> str:
             "No mounting was seen on both ports, so the ports are compared across mountings, "
             "adjusted for the antennas; that needs more mountings than a swap inside one."
         )
-    count = int(row["mountings"])
-    text = (
-        f"{counted(count, 'mounting')} seen on both ports, each compared with itself; interval "
-        f"by t over the mountings ({p_text(row['p_t'])}); exact sign-flip test "
-        f"{p_text(row['p_sign_flip'])}"
+    count, p = int(row["mountings"]), float(row["interaction_p"])
+    unlike = f"antenna x port {p_text(p)}" if math.isfinite(p) else "antenna x port can't be tested"
+    return (
+        f"{counted(count, 'mounting')} seen on both ports, each compared with itself, what is known"
+        f" of a drift taken out; by t over the mountings ({p_text(row['p_t'])}); {unlike}."
     )
-    smallest = float(row["smallest_p"])
-    if smallest > 0.05:
-        text += f", which with {count} mountings could not have gone below {smallest:.3g}"
-    else:
-        text += f" (the smallest it could have given is {smallest:.2g})"
-    if (row["p_t"] < 0.05) != (row["p_sign_flip"] < 0.05) and smallest <= 0.05:
-        text += "; the two disagree, so take the verdict with care"
-    return text + "."
 
 
 def _numbers(row: dict[str, Any], voice: Voice) -> tuple[Quantity, ...]:
+    plain = {
+        "mountings": "mountings",
+        "p_t": "p of the t-test",
+        "interaction_p": "p of antenna x port",
+    }
     return (
         *voice.quantities({n: float(row[n]) for n in ("difference", "low", "high")}),
-        voice.quantity("smallest effect found at 80 % power", float(row["detectable"])),
-        Quantity("mountings", float(row["mountings"])),
-        Quantity("p of the t-test", float(row["p_t"])),
-        Quantity("p of the sign-flip test", float(row["p_sign_flip"])),
-        Quantity("smallest possible p of the sign-flip test", float(row["smallest_p"])),
+        *(Quantity(name, float(row[column])) for column, name in plain.items()),
     )
 
 
-def _unclear(row: dict[str, Any], names: str, voice: Voice) -> Finding:
-    if row["mountings"] == 1:
-        sentence = (
-            f"Whether the port matters can't be said: only one mounting was seen on both {names}"
-            f" ({voice.amount(float(row['difference']), sign=True)} on {row['port']})."
-        )
-    else:
-        sentence = (
-            f"Whether the port matters can't be said: no mounting was seen on both {names}, "
-            "so the port can't be told from the mounting or the antenna."
-        )
+def _unclear(row: dict[str, Any], voice: Voice) -> Finding:
+    names, mountings = f"{row['port']} and {row['against']}", row["mountings"]
+    why = f"{names} differed by the very same in every mounting, which shows no spread"
+    if row["basis"] == _ORDER:
+        why = f"{names} were recorded in one and the same order, and a drift would look the same"
+    elif mountings < 2:
+        seen = "no mounting was" if mountings == 0 else "only one mounting was"
+        why = f"{seen} seen on both {names}, so the port can't be told from the mounting"
     return Finding(
         "ports",
-        sentence,
-        "A port effect needs at least two mountings, each seen on both ports.",
-        (Quantity("mountings", float(row["mountings"])),),
+        f"Whether the port matters can't be said: {why}.",
+        "A port effect needs at least two mountings, each seen on both ports, and ports that lead "
+        "in turn.",
+        voice.quantities({"difference": float(row["difference"])}),
     )
-
-
-def _interaction(p: float, voice: Voice) -> list[Finding]:
-    if not math.isfinite(p):
-        return [
-            Finding(
-                "interaction",
-                "Whether the port effect is the same for every antenna can't be checked here.",
-                "That needs a second mounting of some antennas on both ports, or repeated clips.",
-                part="appendix",
-            )
-        ]
-    known = Quantity("p of antenna x port", p)
-    how = f"F-test of antenna x port inside mountings ({p_text(p)})."
-    if p < 1 - voice.confidence:
-        sentence = (
-            "The port does not act on every antenna alike: the port effect above is an average, "
-            "and the ranking is one over all ports used."
-        )
-        return [Finding("interaction", sentence, how, (known,))]
-    sentence = "No sign that the port effect differs between antennas; that is no proof of it."
-    return [Finding("interaction", sentence, how, (known,), "appendix")]

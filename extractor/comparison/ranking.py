@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from extractor.comparison.checks import ceiling_by_antenna
+from extractor.comparison.checks import cut_by_antenna
 from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import (
     Fit,
@@ -21,16 +21,29 @@ from extractor.comparison.pairs import (
     BETWEEN_MOUNTINGS,
     INSIDE_MOUNTINGS,
     NO_BASIS,
+    ROUNDING,
     Ordering,
     basis,
-    best_probability,
+    judged,
     ranked,
 )
+from extractor.comparison.simulated_repeats import best_probability
 from extractor.session.overlay import Direction, direction_question
+
+#: More names than this do not stand in one sentence that a pilot would say to another.
+MOST_NAMED = 4
+#: More pairs than this stand in the table alone.
+MOST_PAIRS = 6
 
 
 def ranking_table(
-    fit: Fit, runs: pd.DataFrame, order: Ordering, *, better: Direction | None, confidence: float
+    fit: Fit,
+    runs: pd.DataFrame,
+    order: Ordering,
+    *,
+    better: Direction | None,
+    confidence: float,
+    measure: str,
 ) -> pd.DataFrame:
     """Return one row an antenna, best first.
 
@@ -41,19 +54,24 @@ def ranking_table(
         (adjusted for ports and sessions), ``low`` and ``high`` with their ``basis``,
         ``inner_low`` and ``inner_high`` (for these very mountings), ``plain_mean`` of the runs,
         ``runs``, ``mountings``,
-        ``not_told_apart_from`` (``;`` between), ``probability_best`` (flat prior),
+        ``may_be_best`` (not shown to be behind the best; None without a verdict),
+        ``not_told_apart_from`` (``;`` between), ``probability_best``,
         ``runs_at_ceiling``, ``lower_bound``. NaN where nothing is known.
     """
     layout = fit.layout
     chances = best_probability(fit, better)
-    touched = ceiling_by_antenna(runs)
+    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     mountings = layout.mountings["antenna"].value_counts()
     rows = []
     for place, i in enumerate(ranked(fit, better), 1):
         name = layout.antennas[i]
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
-        low, high = _limits(fit, i, confidence, outer=layout.df_between > 0)
+        single = fit.df_between > 0 and bool(fit.mounted_once[i])
+        outer = fit.df_between > 0 and not single
+        low, high = _limits(fit, i, confidence, outer=outer)
+        if single or basis(fit) == NO_BASIS:
+            low = high = float("nan")
         inner_low, inner_high = _limits(fit, i, confidence, outer=False)
         rows.append(
             {
@@ -62,16 +80,17 @@ def ranking_table(
                 "mean": float(fit.means[i]),
                 "low": low,
                 "high": high,
-                "basis": basis(fit),
+                "basis": NO_BASIS if single else basis(fit),
                 "inner_low": inner_low,
                 "inner_high": inner_high,
                 "plain_mean": float(own["value"].mean()),
                 "runs": len(own),
                 "mountings": int(mountings[name]),
+                "may_be_best": name in order.may_be_best if order.may_be_best else None,
                 "not_told_apart_from": ";".join(n for n in order.names if n in mates),
                 "probability_best": float(chances[i]),
-                "runs_at_ceiling": int(touched.get(name, 0)),
-                "lower_bound": bool(touched.get(name, 0) > 0),
+                "runs_at_ceiling": int(touched[name]),
+                "lower_bound": bool(cut[name]),
             }
         )
     return pd.DataFrame(rows)
@@ -80,7 +99,7 @@ def ranking_table(
 def _limits(fit: Fit, i: int, confidence: float, *, outer: bool) -> tuple[float, float]:
     from scipy import stats
 
-    if not outer and fit.layout.df_within == 0:
+    if (not outer and fit.layout.df_within == 0) or fit.hidden:
         return float("nan"), float("nan")
     contrast = np.eye(len(fit.layout.antennas))[i]
     error = outer_error(fit, contrast) if outer else inner_error(fit, contrast)
@@ -94,29 +113,121 @@ def ranking_findings(
     pairs: pd.DataFrame,
     order: Ordering,
     voice: Voice,
+    *,
     reference: str | None = None,
+    equal_within: float | None = None,
 ) -> list[Finding]:
-    """Say who is best, who can't be told apart, and on what that rests."""
-    if basis(fit) != BETWEEN_MOUNTINGS:
-        return [_one_mounting(fit, ranking, voice), _inner_pairs(pairs, voice)]
-    if reference is not None:
-        sentence = _against(reference, pairs, voice)
-        numbers: tuple[Quantity, ...] = ()
+    """Say who is best, in one sentence; then which pairs are told apart and which are equal."""
+    on, able = basis(fit), [fit.layout.antennas[i] for i in judged(fit)]
+    means = _means(ranking, voice)
+    if on == BETWEEN_MOUNTINGS and len(able) > 1:
+        headline = _against(reference, pairs) if reference else _best(order, able, pairs, voice)
+        numbers = () if reference else _lead(order, pairs, voice)
+        return [
+            Finding("ranking", headline, _how_best(fit, voice, reference), numbers),
+            _pairs(fit, pairs, order, voice, equal_within),
+        ]
+    if on == BETWEEN_MOUNTINGS and not able:
+        sentence = (
+            f"No verdict: the {voice.noun}s did not take turns, so a drift would look just like a "
+            "difference between them."
+        )
+        return [Finding("ranking", sentence, "Column order of runs.csv.", means)]
+    if on == BETWEEN_MOUNTINGS:
+        sentence = f"No verdict: only {able[0]} was mounted more than once."
+        return [Finding("ranking", sentence, "Column mounting of runs.csv.", means)]
+    if on == NO_BASIS and (fit.hidden or fit.df_between + fit.layout.df_within > 0):
+        return [_nothing_told(fit, voice)]
+    return [_as_recorded(fit, ranking, voice), _inner_pairs(pairs, voice)]
+
+
+def _best(order: Ordering, able: list[str], pairs: pd.DataFrame, voice: Voice) -> str:
+    noun, left = voice.noun, order.may_be_best
+    if order.best is not None:
+        whom = "every other" if len(able) == len(order.names) else "all mounted more than once, any"
+        if round(order.lead, voice.digits) == 0:
+            return f"{order.best} is best, ahead of {whom} {noun}, if perhaps by very little."
+        return f"{order.best} is best: at least {voice.amount(order.lead)} ahead of {whom} {noun}."
+    behind = len(able) - len(left)
+    if not behind:
+        return f"No {noun} is shown to be better than another: {_reach(pairs, voice)}."
+    rest = f"the other {behind} are" if behind > 1 else "the other one is"
+    if len(left) > MOST_NAMED:
+        return f"One of {len(left)} {noun}s is best, by the numbers {left[0]}; {rest} behind."
+    return f"{listed(left, 'or')} is best, which of them stays open; {rest} behind."
+
+
+def _how_best(fit: Fit, voice: Voice, reference: str | None) -> str:
+    test = (
+        f"each against {reference}, the others not with each other (Dunnett's many-one comparison)"
+        if reference
+        else "one-sided comparisons with the best (Hsu 1984)"
+    )
+    drift = " and a drift" if fit.layout.order == "in the model" else ""
+    return (
+        f"Each of {counted(len(fit.layout.mountings), 'mounting')} counts once, adjusted for "
+        f"ports{drift}, each {voice.noun} with a spread of its own, moderated by all; "
+        f"{fit.df_between:.3g} degrees of freedom; {test}, {voice.percent} together."
+    )
+
+
+def _pairs(
+    fit: Fit, pairs: pd.DataFrame, order: Ordering, voice: Voice, within: float | None
+) -> Finding:
+    """Say which pairs are told apart, which are equal, and what gap the data leave open."""
+    single = list(np.array(fit.layout.antennas)[fit.mounted_once])
+    known = pairs[pairs["basis"] == BETWEEN_MOUNTINGS]
+    apart, open_ = known[known["told_apart"]], known[~known["told_apart"]]
+    parts = []
+    if len(known) > MOST_PAIRS:
+        parts.append(f"{len(apart)} of {len(known)} pairs are told apart (pairs.csv)")
     else:
-        sentence, numbers = _places(order, pairs, voice), _lead(order, pairs, voice)
-    sentence += _bounds(ranking)
-    method = (
-        "Dunnett's many-one comparison (multivariate t)"
-        if reference is not None
-        else "simultaneous intervals for all pairs (Tukey-Kramer)"
+        parts += _ahead(apart, voice)
+        sets = dict.fromkeys(tuple(n for n in g if n not in single) for g in order.together)
+        parts += [f"{listed(g)} can't be told apart" for g in sets if len(g) > 1]
+    if len(open_):
+        parts.append(_reach(pairs, voice))
+    if within is not None:
+        equal = [f"{r['first']} and {r['second']}" for r in records(known) if r["equal"]]
+        parts.append(f"equal within {voice.amount(within)}: {listed(equal) or 'none shown'}")
+    if order.best in set(open_["first"]):
+        parts.append(f"that {order.best} is best asks less than telling every pair apart")
+    if single:
+        parts.append(f"nothing is said of {listed(single)}, mounted once")
+    sentence = "; ".join(parts)
+    return Finding(
+        "pairs",
+        sentence[0].upper() + sentence[1:] + ".",
+        f"Simultaneous intervals of the pairs, {voice.percent} for all of them together "
+        "(Tukey-Kramer; Dunnett with a reference): a second family of statements, beside the best.",
     )
-    how = (
-        "Each mounting counts once, adjusted for ports; "
-        f"{counted(len(fit.layout.mountings), 'mounting')}, {fit.layout.df_between} degrees of "
-        f"freedom between mountings of one antenna; {method}, "
-        f"{voice.percent} for all statements together."
+
+
+def _ahead(apart: pd.DataFrame, voice: Voice) -> list[str]:
+    """Return ``A is ahead of B by 2.0 Mbit/s (0.5 to 3.5), of C by …`` for each first."""
+    found = []
+    for first, rows in apart.groupby("first", sort=False):
+        said = [
+            f"of {r['second']} by {voice.amount(r['difference'])} ({voice.number(r['low'])} to "
+            f"{voice.number(r['high'])})"
+            for r in records(rows)
+        ]
+        found.append(f"{first} is ahead {listed(said)}")
+    return found
+
+
+def _nothing_told(fit: Fit, voice: Voice) -> Finding:
+    if fit.hidden:
+        why = "the link stood at its ceiling in all of them"
+    elif np.ptp(fit.means) <= ROUNDING * float(np.max(np.abs(fit.means))):
+        why = f"all show {voice.amount(float(fit.means[0]))}"
+    else:
+        why = f"those of one {voice.noun} all show the same number, so no gap can be judged"
+    return Finding(
+        "ranking",
+        f"These clips can't tell the {voice.noun}s apart: {why}.",
+        "Without any spread between the clips there is nothing to judge a difference by.",
     )
-    return [Finding("ranking", sentence, how, numbers), *_borrowed(ranking)]
 
 
 def direction_finding(field: str, ranking: pd.DataFrame, voice: Voice) -> Finding:
@@ -139,126 +250,59 @@ def _means(ranking: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
     return voice.quantities({r["antenna"]: r["mean"] for r in records(ranking)})
 
 
-def _places(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> str:
-    names = order.names
-    if not pairs["told_apart"].any():
-        widest = pairs.sort_values("difference").iloc[-1]
-        return (
-            f"No {voice.noun} is shown to be better than another: {listed(names)} can't be told "
-            "apart. "
-            f"The largest gap, {voice.amount(widest['difference'])} between {widest['first']} and "
-            f"{widest['second']}, may be chance ({voice.interval(widest['low'], widest['high'])}). "
-            f"{_reach(pairs, voice)}"
-        )
-    parts = []
-    if order.apart_from_all(names[0]):
-        next_ = _pair(pairs, names[0], names[1])
-        parts.append(
-            f"{names[0]} is best: ahead of every other {voice.noun}, and of the next, {names[1]}, "
-            "by "
-            f"{voice.amount(next_['difference'])}{_share(next_['percent'], voice)} "
-            f"({voice.interval(next_['low'], next_['high'])})."
-        )
-    for group in order.together:
-        parts.append(_group(group, pairs, voice, top=names[0] in group))
-    parts += _overlaps(order, pairs)
-    if len(names) > 2 and order.apart_from_all(names[-1]):
-        parts.append(f"{names[-1]} is last, behind every other {voice.noun}.")
-    if order.together:
-        parts.append(_reach(pairs, voice))
-    return " ".join(parts)
-
-
-def _share(percent: float, voice: Voice) -> str:
-    """Say a difference in percent too; decibels, and what may be 0 or less, have no such share."""
-    logarithmic = voice.unit.casefold().startswith("db")
-    return "" if logarithmic or math.isnan(percent) else f" or {percent:.0f} %"
-
-
-def _group(group: tuple[str, ...], pairs: pd.DataFrame, voice: Voice, *, top: bool) -> str:
-    pair = _pair(pairs, group[0], group[-1])
-    start = "No single best: " if top else ""
-    each = "" if len(group) == 2 else f" ({group[0]} and {group[-1]} are furthest apart)"
-    return (
-        f"{start}{listed(group)} can't be told apart: {voice.amount(pair['difference'])} between "
-        f"them{each}, and anything from {voice.number(pair['low'])} to "
-        f"{voice.amount(pair['high'])} fits the data."
-    )
-
-
-def _overlaps(order: Ordering, pairs: pd.DataFrame) -> list[str]:
-    """Name the differences that stand although a third antenna ties with both."""
-    shared = [n for n in order.names if sum(n in g for g in order.together) > 1]
-    if not shared:
-        return []
-    tied = {n for g in order.together for n in g}
-    stand = pairs[pairs["told_apart"] & pairs["first"].isin(tied) & pairs["second"].isin(tied)]
-    told = [f"{row.first} is ahead of {row.second}" for row in stand.itertuples()]
-    return [f"Still, {listed(told)}."] if told else []
-
-
 def _reach(pairs: pd.DataFrame, voice: Voice) -> str:
-    most = voice.amount(float(pairs["detectable"].max()))
-    return f"Only differences of {most} or more would have been found four times out of five."
-
-
-def _bounds(ranking: pd.DataFrame) -> str:
-    names = list(ranking.loc[ranking["lower_bound"], "antenna"])
-    if not names:
-        return ""
-    return f" (The link was at its ceiling with {listed(names)}: the real level may be higher.)"
-
-
-def _pair(pairs: pd.DataFrame, first: str, second: str) -> pd.Series:
-    return pairs[(pairs["first"] == first) & (pairs["second"] == second)].iloc[0]
+    """Say which gap the data leave open: half of the widest interval that holds 0."""
+    open_ = pairs[~pairs["told_apart"]]
+    most = voice.amount(float((open_["high"] - open_["difference"]).max()))
+    return f"gaps under {most} could not be called here"
 
 
 def _lead(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
-    row = _pair(pairs, order.names[0], order.names[1])
+    row = pairs[(pairs["first"] == order.names[0]) & (pairs["second"] == order.names[1])].iloc[0]
     lead = f"{row['first']} over {row['second']}"
     return (
+        voice.quantity("lead of the best, at least", order.lead),
         *voice.quantities({f"{lead}, {key}": row[key] for key in ("difference", "low", "high")}),
         Quantity("adjusted p", float(row["p_adjusted"])),
-        voice.quantity("difference found at 80 % power", float(row["detectable"])),
     )
 
 
-def _against(reference: str, pairs: pd.DataFrame, voice: Voice) -> str:
-    ahead = pairs[pairs["told_apart"] & (pairs["second"] == reference)]
-    behind = pairs[pairs["told_apart"] & (pairs["first"] == reference)]
-    rest = pairs[~pairs["told_apart"]]
-    parts = []
-    for rows, other, word in ((ahead, "first", "better"), (behind, "second", "worse")):
-        told = [
-            f"{row[other]} by {voice.amount(row['difference'])} "
-            f"({voice.interval(row['low'], row['high'])})"
-            for _, row in rows.iterrows()
-        ]
-        if told:
-            parts.append(f"{word} than {reference}: {listed(told)}.")
-    if len(rest):
-        names = [r["second"] if r["first"] == reference else r["first"] for _, r in rest.iterrows()]
-        parts.append(f"not told apart from {reference}: {listed(names)}. {_reach(rest, voice)}")
-    parts.append("The others were compared with the reference alone, not with each other.")
-    return " ".join(p[0].upper() + p[1:] for p in parts)
+def _against(reference: str, pairs: pd.DataFrame) -> str:
+    apart = pairs["told_apart"]
+    groups = {
+        f"better than {reference}": list(
+            pairs.loc[apart & (pairs["second"] == reference), "first"]
+        ),
+        "worse": list(pairs.loc[apart & (pairs["first"] == reference), "second"]),
+        "not told apart": [
+            r["second"] if r["first"] == reference else r["first"] for r in records(pairs[~apart])
+        ],
+    }
+    parts = [
+        f"{label}: {listed(names) if len(names) <= MOST_NAMED else len(names)}"
+        for label, names in groups.items()
+        if names or label.startswith("better")
+    ]
+    text = "; ".join(parts).replace(f"{reference}: ;", f"{reference}: none;")
+    return text[0].upper() + text[1:] + "."
 
 
-def _one_mounting(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
-    sentence = (
-        "For this spot and these mountings only, the order is "
-        f"{_levels(ranking, voice)} {voice.unit}. "
-        f"Which {voice.noun} is better can't be said: each was mounted once, and nobody knows by "
-        "how much taking it off and putting it back would have moved it."
-    )
+def _as_recorded(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
+    if len(ranking) <= MOST_NAMED:
+        order = f": {_levels(ranking, voice)} {voice.unit}".rstrip()
+    else:
+        ends = ranking.iloc[[0, -1]]
+        order = f", first to last of {len(ranking)}: {_levels(ends, voice)} {voice.unit}".rstrip()
     if basis(fit) == NO_BASIS:
-        how = "One value for each antenna: nothing to judge a gap by."
+        how = "One value for each: nothing to judge a gap by."
     else:
         how = (
-            f"Antenna + port on {counted(int(ranking['runs'].sum()), 'clip')}, "
+            f"{counted(int(ranking['runs'].sum()), 'clip')}, adjusted for ports, "
             f"{fit.layout.df_within} degrees of freedom between clips of one mounting, none "
-            "between mountings."
+            "between mountings: how far another mounting would move an antenna is not known."
         )
-    return Finding("ranking", sentence.replace(" .", "."), how, _means(ranking, voice))
+    sentence = f"As recorded here{order}. No verdict: each {voice.noun} was mounted once."
+    return Finding("ranking", sentence, how, _means(ranking, voice))
 
 
 def _inner_pairs(pairs: pd.DataFrame, voice: Voice) -> Finding:
@@ -283,30 +327,16 @@ def _inner_pairs(pairs: pd.DataFrame, voice: Voice) -> Finding:
     )
 
 
-def _borrowed(ranking: pd.DataFrame) -> list[Finding]:
-    single = list(ranking.loc[ranking["mountings"] == 1, "antenna"])
-    if not single:
-        return []
-    return [
-        Finding(
-            "borrowed_spread",
-            f"{listed(single)} {'was' if len(single) == 1 else 'were'} mounted only once; how much "
-            "another mounting would move it is taken from the other antennas.",
-            "One spread between mountings, pooled over all antennas.",
-        )
-    ]
-
-
 def spread_finding(fit: Fit, voice: Voice) -> Finding:
     """State the spreads between mountings and between clips."""
     between, inside = mounting_spread(fit), clip_spread(fit)
     parts, numbers = [], []
     for label, value, df in (
-        ("between mountings of one antenna", between, fit.layout.df_between),
+        ("between mountings of one antenna", between, fit.df_between),
         ("between clips of one mounting", inside, fit.layout.df_within),
     ):
         known = math.isfinite(value)
-        said = f"{voice.amount(value)} ({df} degrees of freedom)" if known else "not known"
+        said = f"{voice.amount(value)} ({df:.3g} degrees of freedom)" if known else "not known"
         parts.append(f"{label} {said}")
         numbers.append(voice.quantity(label, value))
     return Finding(
@@ -327,8 +357,9 @@ def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
     return [
         Finding(
             "probability_best",
-            f"Probability of being best, if nothing was known before: {', '.join(said)}.",
-            "Posterior with a flat prior on the antennas' means; spread between mountings.",
+            f"Probability of being best: {', '.join(said)}.",
+            "Posterior under a prior that pulls the antennas together as far as the test can't "
+            "tell them apart; spread between mountings.",
             tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
             "appendix",
         )

@@ -42,6 +42,8 @@ class PlannedRun:
     """Number of the clip within mounting and port, from 1."""
     remount: bool
     """True where the antenna is put up just before this run."""
+    look: int = 1
+    """Number of the look that it is needed for, from 1."""
 
 
 def mounting_order(
@@ -50,6 +52,7 @@ def mounting_order(
     *,
     seed: int,
     reference: str | None = None,
+    looks: Sequence[int] = (),
 ) -> tuple[Slot, ...]:
     """Return the order of mountings: balanced over the session, random in the rest.
 
@@ -63,6 +66,8 @@ def mounting_order(
         The same seed gives the same order.
     reference : str, optional
         Stands at the start, in the middle and at the end.
+    looks : sequence of int
+        Mountings of each antenna after which the order is to be balanced too.
 
     Notes
     -----
@@ -77,10 +82,11 @@ def mounting_order(
     rounds = rng.permuted(drawn, axis=2).reshape(CANDIDATES, -1)
     place = _places(mountings, len(others), reference is not None)
     follows = (rounds[:, 1:] == rounds[:, :-1]) & (np.diff(place) == 1)
-    mean_place = np.stack(
-        [(place * (rounds == i)).sum(axis=1) / mountings for i in range(len(others))], axis=1
-    )
-    uneven = np.ptp(mean_place, axis=1) + 0.5 * follows.sum(axis=1)
+    turns = place * (rounds == np.arange(len(others))[:, None, None])
+    uneven = 0.5 * follows.sum(axis=1)
+    for upto in {*looks, mountings}:
+        mean_place = turns[..., : upto * len(others)].sum(axis=2) / upto
+        uneven += np.ptp(mean_place, axis=0)
     best = rounds[int(np.argmin(uneven))]
     names = _with_reference([others[i] for i in best], place, reference)
     return _with_spots(names, mountings, rng)
@@ -138,6 +144,7 @@ def plan_runs(
     reference: str | None = None,
     seed: int = 0,
     kind: OrderKind = "split",
+    looks: Sequence[int] = (),
 ) -> tuple[PlannedRun, ...]:
     """Plan a session.
 
@@ -158,11 +165,15 @@ def plan_runs(
         "split": all ports inside one mounting, in an order that is balanced over the
         mountings of an antenna; remounting costs minutes, a port seconds. "full": the antenna
         is put up anew for every port, each time a mounting of its own.
+    looks : sequence of int
+        Rising numbers of mountings at which to look, the last of them `mountings`. Whole rounds
+        are recorded up to each, so there is no reference then.
 
     Raises
     ------
     UsageError
-        If a number is out of range, a name stands twice, or the reference is not listed.
+        If a number is out of range, a name stands twice, the reference is not listed, or looks
+        do not rise from 2 or more to `mountings`.
 
     Examples
     --------
@@ -172,8 +183,14 @@ def plan_runs(
     [(1, 'Coil', 1, 'Red'), (2, 'Coil', 1, 'Green'), (3, 'Slab', 1, 'Green'), (4, 'Slab', 1, 'Red')]
     """
     _check(antennas, ports, mountings, repeats, reference)
-    turns = mountings if kind == "split" else mountings * len(ports)
-    slots = mounting_order(antennas, turns, seed=seed, reference=reference)
+    if looks and (reference or looks[0] < 2 or [*looks] != sorted({*looks, mountings})):
+        raise UsageError(
+            f"--looks {','.join(map(str, looks))}: must rise from 2 or more to the number of "
+            "mountings, and go without --reference"
+        )
+    each = 1 if kind == "split" else len(ports)
+    upto = [look * each for look in looks]
+    slots = mounting_order(antennas, mountings * each, seed=seed, reference=reference, looks=upto)
     rng = np.random.default_rng([seed, 1])
     starts = {a: int(rng.integers(len(ports))) for a in sorted(antennas)}
     runs: list[PlannedRun] = []
@@ -190,6 +207,7 @@ def plan_runs(
                     spot=slot.spot,
                     repeat=repeat + 1,
                     remount=i == 0,
+                    look=1 + sum(slot.mounting > end for end in upto),
                 )
             )
     return tuple(runs)

@@ -1,27 +1,33 @@
-"""Simulated repeats: what would have come out if this very test were repeated a thousand times.
+"""Simulated repeats: what this test leaves possible, and what would come out were it repeated.
 
-Each repeat keeps the design (which antenna, which mounting, which port, how many runs) and
-draws everything that chance decides anew: where each mounting happens to sit and what each clip
-happens to show. The same analysis then ranks the antennas again.
+The antennas' true levels are drawn from their posterior under a hierarchical prior, which pulls
+them together as far as the test can't tell them apart; a repeat keeps the design and draws anew
+what chance decides.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from extractor.comparison.advice import assumed_spreads
-from extractor.comparison.compare import Comparison
-from extractor.comparison.model import Fit, clip_spread, mounting_spread
+from extractor.comparison.model import Array, Fit, clip_spread, mean_covariance, mounting_spread
+from extractor.comparison.pairs import judged
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction, direction_question
 
-Array = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    from extractor.comparison.compare import Comparison
+
 REPEATS = 1_000
+#: Draws for the probability of being best: two digits stand still.
+DRAWS = 100_000
+#: Values of the spread that the posterior is summed over.
+_SPREADS = 200
+#: Variance of the antennas' levels over that of their means.
+_RATIOS = np.exp(np.linspace(-10.0, 14.0, 61))
 _SEED = 1
 
 
@@ -39,8 +45,6 @@ class Repeats:
     """The best of the real test."""
     mounting_sd: float
     clip_sd: float
-    assumed: bool
-    """True where the spread between mountings is assumed, not measured."""
 
     @property
     def repeats(self) -> int:
@@ -58,109 +62,103 @@ class Repeats:
         return self.first[self.antennas.index(self.winner)]
 
 
-def repeat(
-    fit: Fit,
-    better: Direction,
-    *,
-    repeats: int = REPEATS,
-    mounting_sd: float | None = None,
-    seed: int = _SEED,
-) -> Repeats:
-    """Simulate repeats of a test.
+def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | None:
+    """Draw the antennas' true levels, and with each the means of a repeat of this test.
 
     Parameters
     ----------
     fit : Fit
         Of the real test.
-    better : {"higher", "lower"}
-        Which way the ranking goes.
-    repeats : int
+    draws : int
         How many.
-    mounting_sd : float, optional
-        Spread between mountings to assume, in the unit; needed where the test shows none.
     seed : int
         Of the random numbers.
 
+    Returns
+    -------
+    levels, means : ndarray, shape (draws, k)
+        In the unit. None where of some antenna no verdict is possible (`judged`).
+
     Notes
     -----
-    The adjusted means stand for the true levels. The spreads are not taken as known: each
-    repeat draws its own, mean square times degrees of freedom over a chi-square (Gelman et al.,
-    Bayesian Data Analysis, 3rd ed., section 3.2), since two or three mountings know their spread
-    but roughly. An assumed spread is taken as it is. Clips are drawn normal; a ceiling of the
-    link is not imitated.
+    Levels are normal around a common mean (flat prior); their standard deviation is half-Cauchy
+    with the standard error of an antenna's mean as its scale (Gelman 2006, Bayesian Analysis 1,
+    515; from memory), which is proper for two antennas too. The variance of the means is scaled
+    chi-squared (Gelman et al., Bayesian Data Analysis, 3rd ed., sections 3.2 and 5.4). A ceiling
+    of the link is not imitated. Calibration: ``docs/benchmarks.md``.
     """
+    from scipy import stats
+
+    df = fit.df_between
+    if len(judged(fit)) < len(fit.means):
+        return None
+    own, turn = np.linalg.eigh(mean_covariance(fit, outer=True))
+    own = np.clip(own, 0.0, None)
     rng = np.random.default_rng(seed)
-    layout = fit.layout
-    clip_ms = _drawn(float(fit.ms_within), layout.df_within, repeats, rng)
-    if mounting_sd is None:
-        between = _drawn(float(fit.ms_between), layout.df_between, repeats, rng)
-        variance = np.maximum(0.0, between - layout.mean_noise * clip_ms)
-        shown = mounting_spread(fit)
-    else:
-        variance = np.full(repeats, mounting_sd**2)
-        shown = mounting_sd
-    levels = dict(zip(layout.antennas, fit.means, strict=True))
-    truth = layout.mountings["antenna"].map(levels).to_numpy(float)
-    # A mounting's adjusted mean is its own level plus what its clips add (see Layout.noise).
-    root = _root(layout.noise)
-    count = len(truth)
-    own = rng.standard_normal((count, repeats)) * np.sqrt(variance)
-    noise = root @ rng.standard_normal((count, repeats)) * np.sqrt(clip_ms)
-    means = (layout.weights @ (truth[:, None] + own + noise)).T
-    sign = 1 if better == "higher" else -1
-    return Repeats(
-        antennas=tuple(layout.antennas),
-        means=means,
-        best=(sign * means).argmax(axis=1),
-        winner=layout.antennas[int(np.argmax(sign * fit.means))],
-        mounting_sd=shown,
-        clip_sd=clip_spread(fit) if layout.df_within else math.nan,
-        assumed=mounting_sd is not None,
+    y, one = turn.T @ fit.means, turn.sum(axis=0)
+    scale = df / stats.chi2.ppf((np.arange(_SPREADS) + 0.5) / _SPREADS, df)[:, None]
+    between = scale * own.mean() * _RATIOS
+    total = scale[..., None] * own + between[..., None]
+    precision = (one**2 / total).sum(axis=-1)
+    centre = (one * y / total).sum(axis=-1) / precision
+    misfit = ((y - centre[..., None] * one) ** 2 / total).sum(axis=-1)
+    log = np.log(np.sqrt(_RATIOS) / (1 + _RATIOS)) - (np.log(total).sum(-1) + np.log(precision)) / 2
+    weight = np.exp(log - misfit / 2 - np.max(log - misfit / 2))
+    i, j = np.divmod(
+        rng.choice(weight.size, draws, p=weight.ravel() / weight.sum()), weight.shape[1]
     )
+    centres = centre[i, j] + rng.standard_normal(draws) / np.sqrt(precision[i, j])
+    noise, kept = scale[i] * own, between[i, j][:, None]
+    kept = kept / (kept + noise)
+    shape = (draws, len(y))
+    levels = kept * y + (1 - kept) * centres[:, None] * one
+    levels += rng.standard_normal(shape) * np.sqrt(kept * noise)
+    means = levels + rng.standard_normal(shape) * np.sqrt(noise)
+    return levels @ turn.T, means @ turn.T
 
 
-def _drawn(mean_square: float, df: int, repeats: int, rng: np.random.Generator) -> Array:
-    if df == 0 or not math.isfinite(mean_square):
-        return np.zeros(repeats)
-    return np.asarray(mean_square * df / rng.chisquare(df, repeats))
+def best_probability(
+    fit: Fit, better: Direction | None, draws: int = DRAWS, seed: int = _SEED
+) -> Array:
+    """Return, for each antenna, the probability that its true level is the best (`posterior`).
+
+    NaN where of some antenna no verdict is possible, or it is not known which way is better.
+    """
+    count = len(fit.layout.antennas)
+    drawn = None if better is None else posterior(fit, draws, seed)
+    if drawn is None:
+        return np.full(count, np.nan)
+    best = np.argmax(drawn[0] if better == "higher" else -drawn[0], axis=1)
+    return np.bincount(best, minlength=count) / draws
 
 
-def _root(covariance: Array) -> Array:
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def replays(comparison: Comparison, assumed: float | None = None) -> list[Repeats]:
-    """Return the replay of a comparison, or one for each assumed spread where none was seen.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        Of the real test.
-    assumed : float, optional
-        Spread between mountings to assume, in the unit, instead of the usual range.
+def repeat(comparison: Comparison, repeats: int = REPEATS, seed: int = _SEED) -> Repeats:
+    """Simulate repeats of a test.
 
     Raises
     ------
     UsageError
-        If it is not known which way is better: then nothing comes first.
+        If it is not known which way is better, or of some antenna no verdict is possible.
     """
     fit, better = comparison.fit, comparison.better
     if better is None:
         raise UsageError(direction_question(comparison.field))
-    if assumed is None and fit.layout.df_between > 0:
-        return [repeat(fit, better)]
-    spreads = assumed_spreads(fit, comparison.unit, assumed)
-    return [repeat(fit, better, mounting_sd=spread) for spread in spreads]
-
-
-def sentence(made: Sequence[Repeats], label: str, unit: str) -> str:
-    """Return what the replays say, one sentence."""
-    one = made[0]
-    if not one.assumed:
-        return f"{label} stays first in {one.stays_first:,} of {one.repeats:,} simulated repeats."
-    parts = [f"{m.stays_first:,} with {m.mounting_sd:.2g} {unit}".strip() for m in made]
-    return (
-        f"{label} stays first in so many of {one.repeats:,} simulated repeats, by the spread "
-        f"between mountings, which is assumed here and not measured: {'; '.join(parts)}."
+    drawn = posterior(fit, repeats, seed)
+    if drawn is None:
+        raise UsageError(
+            "what a repeat would give can't be said: mount each antenna at least twice, in turns"
+        )
+    sign = 1 if better == "higher" else -1
+    return Repeats(
+        antennas=fit.layout.antennas,
+        means=drawn[1],
+        best=(sign * drawn[1]).argmax(axis=1),
+        winner=fit.layout.antennas[int(np.argmax(sign * fit.means))],
+        mounting_sd=mounting_spread(fit),
+        clip_sd=clip_spread(fit),
     )
+
+
+def sentence(made: Repeats, label: str) -> str:
+    """Return what the repeats say, one sentence."""
+    return f"{label} stays first in {made.stays_first:,} of {made.repeats:,} simulated repeats."

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
 from extractor.errors import ClipError, UsageError
 from extractor.page import request_parsing as sent
 from extractor.page.api_clips import as_picture
-from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.page.service import desk
 from extractor.review.cards import Card, cards_of, disagreements, is_open, ranked
 from extractor.review.checked import (
-    CHECKED_FILE,
     VERDICTS,
     Checked,
     error_rate,
@@ -36,54 +34,62 @@ SAMPLE_SEED = 20
 MOST_SAMPLED = 1000
 
 
-def blueprint(desk: Desk) -> Blueprint:
-    """Return the routes."""
-    routes = Blueprint("check", __name__)
-
-    @routes.post("/api/read")
-    def read() -> Any:
-        again = sent.body().get("again") is True
-        return plain(desk.read_clips(again=again).as_json())
-
-    @routes.post("/api/cancel")
-    def cancel() -> Any:
-        task = desk.task(sent.text(sent.body(), "kind"))
-        if task is not None:
-            task.cancel()
-        return {}
-
-    @routes.get("/api/check")
-    def check() -> Any:
-        session = desk.session()
-        item = desk.field(session, request.args.get("field"))
-        if request.args.get("mode") == "sample":
-            count = int(min(max(sent.number(request.args, "n", 100), 1), MOST_SAMPLED))
-            return plain(_sample(desk, session, item, count))
-        return plain(_doubtful(desk, session, item, done=request.args.get("done") == "1"))
-
-    @routes.get("/api/crop")
-    def crop() -> Response:
-        session, name = desk.find(request.args.get("clip"))
-        item = desk.field(session, request.args.get("field"))
-        time_s = max(0.0, sent.number(request.args, "t"))
-        clip = desk.probe(session, name)
-        box = shown_box(item, clip)
-        return as_picture(desk.crops.get(clip, box, time_s), "image/png")
-
-    @routes.post("/api/judge")
-    def judge() -> Any:
-        return plain(_judge(desk, sent.body()))
-
-    return routes
+routes = Blueprint("check", __name__)
 
 
-def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
+@routes.post("/api/read")
+def read() -> Any:
+    """Begin to read what is new or changed."""
+    return desk().read_clips(again=sent.values().get("again") is True).as_json()
+
+
+@routes.post("/api/cancel")
+def cancel() -> Any:
+    """Ask a piece of work to stop."""
+    task = desk().task(sent.text("kind"))
+    if task is not None:
+        task.cancel()
+    return {}
+
+
+@routes.get("/api/check")
+def check() -> Any:
+    """Return readings to look at: the doubtful ones, or a random sample."""
+    session = desk().session()
+    item = desk().field(session, sent.values().get("field"))
+    cards = _cards(session, item)
+    if sent.text("mode") == "sample":
+        chosen = _sampled(session, item, cards)
+        counted = sum(len(c.times) for c in cards if c.flag == "ok")
+        about = {"readings": counted, **_proof(chosen)}
+    else:
+        with_verdicts(cards, Checked(session).verdicts(item.name))
+        doubtful = ranked(cards)
+        open_ = [c for c in doubtful if is_open(c)]
+        chosen = (doubtful if sent.text("done") == "1" else open_)[:MOST_CARDS]
+        about = {"open": len(open_), "doubtful": len(doubtful)}
+        about["readings"] = sum(len(c.times) for c in cards)
+    _fetch(session, item, chosen)
+    return {"cards": [c.as_json() for c in chosen], **about}
+
+
+@routes.get("/api/crop")
+def crop() -> Response:
+    """Return the picture that a reading was read from."""
+    session, name = desk().find(sent.values().get("clip"))
+    item = desk().field(session, sent.values().get("field"))
+    time_s = max(0.0, sent.number("t"))
+    clip = desk().probe(session, name)
+    return as_picture(desk().crops.get(clip, shown_box(item, clip), time_s), "image/png")
+
+
+def _cards(session: Session, item: Field) -> list[Card]:
     corrections = [c for c in session.corrections() if c.field == item.name]
     doubts = [d for d in doubted_digits.load(session) if d.field == item.name]
     cards = []
     for name in session.clips:
-        known = desk.known(session, name)
-        made = desk.series(session, name, [item])
+        known = desk().known(session, name)
+        made = desk().series(session, name, [item])
         if known is None or made is None:
             continue
         own = [c for c in corrections if c.clip == name]
@@ -93,32 +99,11 @@ def _cards(desk: Desk, session: Session, item: Field) -> list[Card]:
     return cards
 
 
-def _checked(session: Session) -> Checked:
-    return Checked(session.results / CHECKED_FILE)
-
-
-def _doubtful(desk: Desk, session: Session, item: Field, *, done: bool) -> dict[str, Any]:
-    cards = _cards(desk, session, item)
-    with_verdicts(cards, _checked(session).verdicts(item.name))
-    doubtful = ranked(cards)
-    open_ = [c for c in doubtful if is_open(c)]
-    chosen = (doubtful if done else open_)[:MOST_CARDS]
-    _fetch(desk, session, item, chosen)
-    return {
-        "cards": [c.as_json() for c in chosen],
-        "open": len(open_),
-        "doubtful": len(doubtful),
-        "readings": sum(len(c.times) for c in cards),
-    }
-
-
-def _sample(desk: Desk, session: Session, item: Field, count: int) -> dict[str, Any]:
-    cards = _cards(desk, session, item)
+def _sampled(session: Session, item: Field, cards: list[Card]) -> list[Card]:
+    count = int(min(max(sent.number("n", 100), 1), MOST_SAMPLED))
     chosen = sample(cards, count, SAMPLE_SEED)
-    with_verdicts(chosen, _checked(session).verdicts(item.name, "sample"))
-    _fetch(desk, session, item, chosen)
-    counted = sum(len(c.times) for c in cards if c.flag == "ok")
-    return {"cards": [c.as_json() for c in chosen], "readings": counted, **_proof(chosen)}
+    with_verdicts(chosen, Checked(session).verdicts(item.name, "sample"))
+    return chosen
 
 
 def _proof(cards: list[Card]) -> dict[str, Any]:
@@ -128,7 +113,7 @@ def _proof(cards: list[Card]) -> dict[str, Any]:
     return {"unclear": verdicts.count("unclear"), "rate": asdict(rate) if rate else None}
 
 
-def _fetch(desk: Desk, session: Session, item: Field, cards: list[Card]) -> None:
+def _fetch(session: Session, item: Field, cards: list[Card]) -> None:
     """Have the crops decoded: those seen first, then the others, clip by clip."""
     for part in (cards[:SEEN_FIRST], cards[SEEN_FIRST:]):
         times: dict[str, list[float]] = {}
@@ -136,36 +121,31 @@ def _fetch(desk: Desk, session: Session, item: Field, cards: list[Card]) -> None
             times.setdefault(card.clip, []).append(card.times[0])
         for name, wanted in times.items():
             try:
-                clip = desk.probe(session, name)
-                desk.crops.fetch(clip, shown_box(item, clip), wanted)
+                clip = desk().probe(session, name)
+                desk().crops.fetch(clip, shown_box(item, clip), wanted)
             except ClipError:
                 continue  # its card shows no picture
 
 
-def _judge(desk: Desk, values: Mapping[str, Any]) -> dict[str, Any]:
+@routes.post("/api/judge")
+def judge() -> Any:
     """Write down an answer: corrections at once, and what was said of the reading."""
-    session, name = desk.find(values.get("clip"))
-    item = desk.field(session, values.get("field"))
-    verdict, mode = sent.text(values, "verdict"), sent.text(values, "mode")
+    session, name = desk().find(sent.values().get("clip"))
+    item = desk().field(session, sent.values().get("field"))
+    verdict, mode, text = sent.texts("verdict", "mode", "text")
     if verdict not in ("", *VERDICTS) or mode not in ("doubtful", "sample"):
         raise UsageError("that is no answer")
-    text, changes = sent.text(values, "text"), _changes_of(values)
-    times = [sent.number({"t": t}, "t") for t in _times_of(values)]
+    changes = _changes()
+    times = [sent.as_number(t, "t") for t in _times()]
     for _, _, now in changes:
         _check_limits(item, now)
     with session.editing():
         if changes:
             corrections_editing.correct(session, name, item.name, changes)
-        checked = _checked(session)
-        checked.note((name, item.name, text), times, verdict, mode)
+        Checked(session).note((name, item.name, text), times, verdict, mode)
     if changes:
-        desk.refresh_soon()
-    if mode == "doubtful":
-        return {}
-    count = int(sent.number(values, "n", 100))
-    cards = sample(_cards(desk, session, item), min(max(count, 1), MOST_SAMPLED), SAMPLE_SEED)
-    with_verdicts(cards, checked.verdicts(item.name, "sample"))
-    return _proof(cards)
+        desk().refresh_soon()
+    return {} if mode == "doubtful" else _proof(_sampled(session, item, _cards(session, item)))
 
 
 def _check_limits(item: Field, now: str | None) -> None:
@@ -175,36 +155,21 @@ def _check_limits(item: Field, now: str | None) -> None:
         raise UsageError(f"{objection}; put the number right, or the limits under Mark")
 
 
-def _times_of(values: Mapping[str, Any]) -> list[Any]:
-    times = values.get("times")
+def _times() -> list[Any]:
+    times = sent.values().get("times")
     if not isinstance(times, list) or not 0 < len(times) <= MOST_CHANGES:
         raise UsageError("which readings the answer is about is not clear; reload the page")
     return times
 
 
-def _changes_of(values: Mapping[str, Any]) -> list[tuple[float, str | None, str | None]]:
-    changes = values.get("changes", [])
+def _changes() -> list[tuple[float, str | None, str | None]]:
+    changes = sent.values().get("changes", [])
     if not isinstance(changes, list) or len(changes) > MOST_CHANGES:
         raise UsageError("too many changes at once")
     found = []
     for one in changes:
         if not isinstance(one, list) or len(one) != 3:
             raise UsageError("a change is not understood; reload the page")
-        time_s = sent.number({"time": one[0]}, "time")
-        before, now = (None if v is None else sent.text({"value": v}, "value") for v in one[1:])
-        found.append((time_s, before, now))
+        before, now = (None if v is None else sent.as_text(v, "value") for v in one[1:])
+        found.append((sent.as_number(one[0], "time"), before, now))
     return found
-
-
-def item_of(desk: Desk, session: Session, name: object) -> Field:
-    """Return the field asked for, the first where none is named.
-
-    Raises
-    ------
-    UnknownNameError
-        If nothing is marked or there is no such field.
-    """
-    overlay = desk.overlay(session)
-    if overlay is None:
-        raise UnknownNameError("nothing is marked yet")
-    return overlay.fields[0] if name is None else desk.field(session, name)

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
 from extractor.page import request_parsing as sent
-from extractor.page.service import Desk, plain
+from extractor.page.service import desk
 from extractor.page.session_view import overview
 from extractor.session import conditions, runs_editing
-from extractor.session.folder import Session
 from extractor.video.crops import rgb
 from extractor.video.picture_files import jpeg
 
@@ -19,71 +18,75 @@ from extractor.video.picture_files import jpeg
 KEPT_S = 3600
 
 
-def blueprint(desk: Desk) -> Blueprint:
-    """Return the routes."""
-    routes = Blueprint("clips", __name__)
+routes = Blueprint("clips", __name__)
 
-    @routes.get("/api/session")
-    def show() -> Any:
-        return plain(overview(desk))
 
-    def edited(change: Callable[[Session], object]) -> Any:
-        change(desk.session())
-        desk.refresh_soon()
-        return plain(overview(desk))
+@routes.get("/api/session")
+def show() -> Any:
+    """Return all of the session at a glance."""
+    return overview(desk())
 
-    @routes.post("/api/run")
-    def edit_run() -> Any:
-        b = sent.body()
-        asked = [sent.text(b, key) for key in ("key", "column", "old", "new")]
-        return edited(lambda session: runs_editing.edit_run(session, *asked))
 
-    @routes.post("/api/run/split")
-    def split_run() -> Any:
-        b = sent.body()
-        key, at_s = sent.text(b, "key"), sent.number(b, "at_s")
-        return edited(lambda session: runs_editing.split_run(session, key, at_s))
+def _edited(change: Callable[..., object], *asked: Any) -> Any:
+    change(desk().session(), *asked)
+    desk().refresh_soon()
+    return overview(desk())
 
-    @routes.post("/api/run/span")
-    def set_span() -> Any:
-        b = sent.body()
-        key = sent.text(b, "key")
-        start, end = sent.optional_number(b, "start_s"), sent.optional_number(b, "end_s")
-        seen = sent.text(b, "old_start"), sent.text(b, "old_end")
-        return edited(lambda session: runs_editing.edit_span(session, key, seen, (start, end)))
 
-    @routes.post("/api/run/add")
-    def add_run() -> Any:
-        b = sent.body()
-        _, clip = desk.find(b.get("clip"))
-        start, end = sent.number(b, "start_s"), sent.number(b, "end_s")
-        return edited(lambda session: runs_editing.add_run(session, clip, start, end))
+@routes.post("/api/run")
+def edit_run() -> Any:
+    """Change a cell of ``runs.csv``."""
+    return _edited(runs_editing.edit_run, *sent.texts("key", "column", "old", "new"))
 
-    @routes.post("/api/run/remove")
-    def remove_run() -> Any:
-        key = sent.text(sent.body(), "key")
-        return edited(lambda session: runs_editing.remove_run(session, key))
 
-    @routes.post("/api/runs/checked")
-    def checked() -> Any:
-        return edited(runs_editing.confirm_drafts)
+@routes.post("/api/run/split")
+def split_run() -> Any:
+    """Cut a run in two."""
+    return _edited(runs_editing.split_run, sent.text("key"), sent.number("at_s"))
 
-    @routes.post("/api/condition")
-    def edit_condition() -> Any:
-        b = sent.body()
-        asked = [sent.text(b, key) for key in ("key", "old", "new")]
-        return edited(lambda session: conditions.edit_condition(session, *asked))
 
-    @routes.get("/api/frame")
-    def frame() -> Response:
-        session, name = desk.find(request.args.get("clip"))
-        time_s = max(0.0, sent.number(request.args, "t", 0.0))
-        width = int(min(max(sent.number(request.args, "w", 4096), 16), 4096))
-        clip = desk.probe(session, name)
-        _, picture = desk.frames.get(clip, time_s)
-        return as_picture(jpeg(rgb(picture, clip.colour), width), "image/jpeg")
+@routes.post("/api/run/span")
+def set_span() -> Any:
+    """Change when a run starts and ends."""
+    span = sent.optional_number("start_s"), sent.optional_number("end_s")
+    seen = sent.texts("old_start", "old_end")
+    return _edited(runs_editing.edit_span, sent.text("key"), seen, span)
 
-    return routes
+
+@routes.post("/api/run/add")
+def add_run() -> Any:
+    """Add a run that is a part of a clip."""
+    _, clip = desk().find(sent.values().get("clip"))
+    return _edited(runs_editing.add_run, clip, sent.number("start_s"), sent.number("end_s"))
+
+
+@routes.post("/api/run/remove")
+def remove_run() -> Any:
+    """Take a run out of ``runs.csv``."""
+    return _edited(runs_editing.remove_run, sent.text("key"))
+
+
+@routes.post("/api/runs/checked")
+def checked() -> Any:
+    """Take drafted rows as right."""
+    return _edited(runs_editing.confirm_drafts)
+
+
+@routes.post("/api/condition")
+def edit_condition() -> Any:
+    """Change a key of ``session.toml``."""
+    return _edited(conditions.edit_condition, *sent.texts("key", "old", "new"))
+
+
+@routes.get("/api/frame")
+def frame() -> Response:
+    """Return a clip's picture at a time."""
+    session, name = desk().find(sent.values().get("clip"))
+    time_s = max(0.0, sent.number("t", 0.0))
+    width = int(min(max(sent.number("w", 4096), 16), 4096))
+    clip = desk().probe(session, name)
+    _, picture = desk().frames.get(clip, time_s)
+    return as_picture(jpeg(rgb(picture, clip.colour), width), "image/jpeg")
 
 
 def as_picture(content: bytes, kind: str) -> Response:

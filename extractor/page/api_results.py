@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
 from extractor.comparison.loading import require_measure
 from extractor.errors import ExtractorError
 from extractor.page import request_parsing as sent
-from extractor.page.api_check import item_of
-from extractor.page.background import Task
-from extractor.page.service import Desk, UnknownNameError, plain
+from extractor.page.service import UnknownNameError, desk
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
-from extractor.session.folder import Session
+from extractor.session.folder import RESULTS, Session
 from extractor.tabulation import clip_tables
 
 TABLES = ("summary", "ranking", "ports", "pairs")
@@ -27,72 +26,23 @@ TABLES = ("summary", "ranking", "ports", "pairs")
 REPORT_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 
 
-def blueprint(desk: Desk) -> Blueprint:
-    """Return the routes."""
-    routes = Blueprint("results", __name__)
-
-    @routes.get("/api/series")
-    def series() -> Any:
-        session, name = desk.find(request.args.get("clip"))
-        return plain(_series(desk, session, name, request.args.get("field")))
-
-    @routes.get("/api/cautions")
-    def shown_cautions() -> Any:
-        return [asdict(c) for c in cautions()]
-
-    @routes.get("/api/results")
-    def results() -> Any:
-        return plain(_results(desk.session()))
-
-    def asked() -> tuple[str, str]:
-        b = sent.body()
-        name, measure = sent.text(b, "field"), sent.text(b, "measure") or "mean"
-        desk.field(desk.session(), name)
-        require_measure(measure)
-        return name, measure
-
-    @routes.post("/api/report")
-    def report() -> Any:
-        name, measure = asked()
-
-        def work(task: Task) -> None:
-            from extractor.report.html_report import Options, write_report
-
-            write_report([desk.root], options=Options(name, measure))
-
-        return plain(desk.begin("report", work).as_json())
-
-    @routes.post("/api/compare")
-    def compare() -> Any:
-        name, measure = asked()
-
-        def work(task: Task) -> None:
-            session = desk.session()
-            found = compare_sessions([session.root], field=name, measure=measure)
-            found.write(session.results)
-
-        return plain(desk.begin("compare", work).as_json())
-
-    @routes.get("/api/file")
-    def file() -> Response:
-        session = desk.session()
-        wanted = _files(session).get(request.args.get("name", ""))
-        if wanted is None:
-            raise UnknownNameError("no such file among the results")
-        return _sent(wanted)
-
-    return routes
+routes = Blueprint("results", __name__)
 
 
-def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str, Any]:
-    item = item_of(desk, session, field)
-    known, made = desk.known(session, name), desk.series(session, name, [item])
+@routes.get("/api/series")
+def series() -> Any:
+    """Return a clip's series of a field, of the first where none is named."""
+    session, name = desk().find(sent.values().get("clip"))
+    marked, field = session.fields(), sent.values().get("field")
+    if not marked:
+        raise UnknownNameError("nothing is marked yet")
+    item = marked[0] if field is None else desk().field(session, field)
+    known, made = desk().known(session, name), desk().series(session, name, [item])
     if known is None or made is None:
         return {"field": item.name, "unit": item.unit, "times": []}
     frame = made.series[item.name]
     values, flags = frame["value"].tolist(), [str(f) for f in frame["flag"]]
     own = [c for c in session.corrections() if (c.clip, c.field) == (name, item.name)]
-
     for row, text in standing_corrections(frame["time_s"].tolist(), own).items():
         values[row], flag = clip_tables.corrected(text, item)
         flags[row] = str(flag)
@@ -107,11 +57,20 @@ def _series(desk: Desk, session: Session, name: str, field: object) -> dict[str,
         "shown": [number_text(v, "", item.decimals) for v in values],
         "confidence": frame["confidence"],
         "duration_s": known.duration_s,
-        "stale": desk.is_stale(known, item),
+        "stale": desk().is_stale(known, item),
     }
 
 
-def _results(session: Session) -> dict[str, Any]:
+@routes.get("/api/cautions")
+def shown_cautions() -> Any:
+    """Return what to take care of."""
+    return [asdict(c) for c in cautions()]
+
+
+@routes.get("/api/results")
+def results() -> Any:
+    """Return tables and findings, and which files there are."""
+    session = desk().session()
     summary, ranking = (session.results / f"{n}.csv" for n in ("summary", "ranking"))
     made = ranking.exists() and summary.exists()
     return {
@@ -120,6 +79,59 @@ def _results(session: Session) -> dict[str, Any]:
         "outdated": made and summary.stat().st_mtime > ranking.stat().st_mtime,
         "files": sorted(_files(session)),
     }
+
+
+def _begun(kind: str, work: Callable[[Path, dict[str, Any]], None]) -> Any:
+    """Begin work on the session with the options of the comparison that were asked for."""
+    name, measure = sent.text("field") or None, sent.text("measure") or None
+    own = desk()
+    if name is not None:
+        own.field(own.session(), name)
+    require_measure(measure)
+    within = sent.optional_number("equal_within")
+    asked = {"field": name, "measure": measure, "equal_within": within}
+    return own.begin(kind, lambda task: work(own.root, asked)).as_json()
+
+
+@routes.post("/api/report")
+def report() -> Any:
+    """Begin to write the report."""
+
+    def work(root: Path, asked: dict[str, Any]) -> None:
+        from extractor.report.html_report import Options, write_report
+
+        write_report([root], options=Options(**asked))
+
+    return _begun("report", work)
+
+
+@routes.post("/api/compare")
+def compare() -> Any:
+    """Begin to compare."""
+
+    def work(root: Path, asked: dict[str, Any]) -> None:
+        compare_sessions([root], **asked).write(root / RESULTS)
+
+    return _begun("compare", work)
+
+
+@routes.get("/api/file")
+def file() -> Response:
+    """Return a file of the results."""
+    path = _files(desk().session()).get(sent.text("name"))
+    if path is None:
+        raise UnknownNameError("no such file among the results")
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise UnknownNameError(f"{path.name}: cannot be read ({error.strerror})") from error
+    if path.suffix == ".html":
+        response = Response(content, mimetype="text/html")
+        response.headers["Content-Security-Policy"] = REPORT_POLICY
+        return response
+    response = Response(content, mimetype="text/csv")
+    response.headers.set("Content-Disposition", "attachment", filename=path.name)
+    return response
 
 
 def _table(path: Path) -> dict[str, Any] | None:
@@ -146,17 +158,3 @@ def _files(session: Session) -> dict[str, Path]:
     readings = map(session.readings_path, session.clips)
     found |= {f"readings/{path.name}": path for path in readings}
     return {name: path for name, path in found.items() if path.is_file()}
-
-
-def _sent(path: Path) -> Response:
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise UnknownNameError(f"{path.name}: cannot be read ({error.strerror})") from error
-    if path.suffix == ".html":
-        response = Response(content, mimetype="text/html")
-        response.headers["Content-Security-Policy"] = REPORT_POLICY
-        return response
-    response = Response(content, mimetype="text/csv")
-    response.headers.set("Content-Disposition", "attachment", filename=path.name)
-    return response

@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, jsonify, request
+from flask.json.provider import DefaultJSONProvider
 from werkzeug.exceptions import HTTPException
 
 from extractor.errors import ChangedMeanwhileError, ConsentError, ExtractorError
 from extractor.page import api_check, api_clips, api_mark, api_results
 from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_BODY_BYTES, Guard
-from extractor.page.service import Desk, UnknownNameError
+from extractor.page.service import Desk, UnknownNameError, plain
 
 STATIC = Path(__file__).with_name("static")
 #: Leads on to the page from a navigation of our own: browsers hold back a SameSite=Strict cookie
@@ -31,6 +32,15 @@ again for a new one.</p></body></html>"""
 _STATUS = {ChangedMeanwhileError: 409, ConsentError: 428, UnknownNameError: 404}
 
 
+class _Json(DefaultJSONProvider):
+    """Answers as JSON can hold them."""
+
+    sort_keys = False
+
+    def dumps(self, obj: Any, **kwargs: Any) -> str:
+        return super().dumps(plain(obj), **kwargs)
+
+
 def create(desk: Desk, guard: Guard) -> Flask:
     """Return the application for one session.
 
@@ -43,12 +53,13 @@ def create(desk: Desk, guard: Guard) -> Flask:
     """
     app = Flask(__name__, static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BODY_BYTES
-    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.json = _Json(app)
+    app.extensions["desk"] = desk
     _add_doors(app, guard)
     _add_static(app)
     _add_errors(app)
     for module in (api_clips, api_mark, api_check, api_results):
-        app.register_blueprint(module.blueprint(desk))
+        app.register_blueprint(module.routes)
     return app
 
 
@@ -66,7 +77,7 @@ def _add_doors(app: Flask, guard: Guard) -> None:
         if visitor is None:
             return _refusal(403, "the address was used before, or is not one of mine")
         response = Response(_WELCOME, mimetype="text/html")
-        guard.let_in(response, visitor)
+        response.set_cookie(guard.cookie, visitor, httponly=True, samesite="Strict", path="/")
         return response
 
     @app.post(AGAIN)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import socket
-from typing import Any
-
 from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
 
@@ -60,32 +57,3 @@ class Server(TcpWSGIServer):
 
     def _strangers(self) -> list[Channel]:
         return [c for c in list(self.active_channels.values()) if c.idle_stranger]
-
-
-def create_server(
-    application: Any, guard: Guard, listening: socket.socket, **options: Any
-) -> Server:
-    """Return a server on a bound socket.
-
-    Parameters
-    ----------
-    application
-        WSGI application.
-    guard : Guard
-        Knows the visitors' cookies.
-    listening : socket
-        Bound to the page's address.
-    **options
-        Waitress's own adjustments.
-    """
-    where = (listening.family, listening.type, listening.proto, listening.getsockname())
-    server = Server(
-        application,
-        _sock=listening,
-        sockinfo=where,
-        bind_socket=False,
-        cleanup_interval=LOOK_EVERY_S,
-        **options,
-    )
-    server.guard = guard
-    return server

@@ -5,6 +5,8 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
+from concurrent.futures import Future
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -167,10 +169,8 @@ class Crops:
     """Small pictures of what was read, as PNG; those of a clip are decoded in one pass."""
 
     def __init__(self) -> None:
-        self._kept: Recent[bytes] = Recent(CROPS_BYTES)
-        self._coming: dict[Hashable, threading.Event] = {}
-        self._lock = threading.Lock()
-        self._one = threading.Lock()
+        self._kept: Recent[Future[bytes]] = Recent(CROPS_BYTES)
+        self._lock, self._one = threading.Lock(), threading.Lock()
 
     @staticmethod
     def _key(clip: clips.Clip, box: Box, time_s: float) -> Hashable:
@@ -178,13 +178,14 @@ class Crops:
 
     def fetch(self, clip: clips.Clip, box: Box, times_s: Iterable[float]) -> None:
         """Have crops decoded in the background."""
-        wanted: dict[float, Hashable] = {}
+        wanted: dict[float, Future[bytes]] = {}
         with self._lock:
             for time_s in sorted(times_s):
                 key = self._key(clip, box, time_s)
-                if key not in self._coming and self._kept.get(key) is None:
-                    self._coming[key] = threading.Event()
-                    wanted[time_s] = key
+                known = self._kept.get(key)
+                if known is None or (known.done() and known.exception()):
+                    wanted[time_s] = Future()
+                    self._kept.put(key, wanted[time_s])
         if wanted:
             work = threading.Thread(target=self._decode, args=(clip, box, wanted), daemon=True)
             work.start()
@@ -197,40 +198,28 @@ class Crops:
         ClipError
             If it cannot be decoded.
         """
-        key = self._key(clip, box, time_s)
-        event = self._coming.get(key)
-        if event is not None:
-            event.wait(30)
-        found = self._kept.get(key)
-        if found is None:
-            frame = next(clips.at_times(clip, [box], [time_s]))
-            found = self._keep(key, clip, frame)
-        return found
+        coming = self._kept.get(self._key(clip, box, time_s))
+        if coming is not None:
+            with suppress(ClipError, TimeoutError):  # of another crop's place perhaps
+                return coming.result(30)
+        own: Future[bytes] = Future()
+        self._decode(clip, box, {time_s: own}, alone=True)
+        return own.result()
 
-    def _keep(self, key: Hashable, clip: clips.Clip, frame: clips.Frame) -> bytes:
-        found = png(rgb(frame.crops[0], clip.colour))
-        self._kept.put(key, found, len(found))
-        return found
-
-    def _decode(self, clip: clips.Clip, box: Box, wanted: dict[float, Hashable]) -> None:
-        times = sorted(wanted)
+    def _decode(
+        self, clip: clips.Clip, box: Box, wanted: dict[float, Future[bytes]], *, alone: bool = False
+    ) -> None:
+        """Decode crops, those for the background one clip after the other."""
         try:
-            with self._one:
-                frames = clips.at_times(clip, [box], times)
-                for time_s, frame in zip(times, frames, strict=False):
-                    self._keep(wanted[time_s], clip, frame)
-                    self._done([wanted[time_s]])
-        except ClipError:
-            pass  # whoever asks for one of them gets the reason
-        finally:
-            self._done(wanted.values())
-
-    def _done(self, keys: Iterable[Hashable]) -> None:
-        with self._lock:
-            for key in keys:
-                event = self._coming.pop(key, None)
-                if event is not None:
-                    event.set()
+            with nullcontext() if alone else self._one:
+                frames = clips.at_times(clip, [box], list(wanted))
+                for (time_s, coming), frame in zip(wanted.items(), frames, strict=False):
+                    coming.set_result(png(rgb(frame.crops[0], clip.colour)))
+                    self._kept.put(self._key(clip, box, time_s), coming, len(coming.result()))
+        except ClipError as error:
+            for coming in wanted.values():
+                if not coming.done():
+                    coming.set_exception(error)
 
 
 def spread_times(lengths_s: Sequence[float], count: int) -> list[list[float]]:

@@ -14,14 +14,16 @@ from extractor.session.overlay import Box
 LONGEST_TEXT = 2000
 
 
-def body() -> Mapping[str, Any]:
-    """Return the request's JSON object.
+def values() -> Mapping[str, Any]:
+    """Return what came with the request: what stands in a GET's address, else its JSON object.
 
     Raises
     ------
     UsageError
-        If it is none.
+        If it is no object.
     """
+    if request.method in ("GET", "HEAD"):
+        return request.args
     try:
         content = request.get_json(silent=True)
     except RecursionError:  # brackets in brackets without end
@@ -31,9 +33,18 @@ def body() -> Mapping[str, Any]:
     return content
 
 
-def text(values: Mapping[str, Any], key: str) -> str:
+def text(key: str) -> str:
     """Return a text, "" where missing."""
-    value = values.get(key, "")
+    return as_text(values().get(key, ""), key)
+
+
+def texts(*keys: str) -> tuple[str, ...]:
+    """Return several texts."""
+    return tuple(text(key) for key in keys)
+
+
+def as_text(value: object, key: str) -> str:
+    """Return a value that must be a text; `key` names it."""
     if not isinstance(value, str) or len(value) > LONGEST_TEXT:
         raise UsageError(f"{key} must be a text of at most {LONGEST_TEXT} characters")
     try:
@@ -43,26 +54,30 @@ def text(values: Mapping[str, Any], key: str) -> str:
     return value
 
 
-def number(values: Mapping[str, Any], key: str, default: float | None = None) -> float:
+def number(key: str, default: float | None = None) -> float:
     """Return a finite number; texts of an address count too."""
-    value = values.get(key, default)
+    return as_number(values().get(key, default), key)
+
+
+def as_number(value: Any, key: str) -> float:
+    """Return a value that must be a finite number; `key` names it."""
     try:
         result = float(value)
     except (TypeError, ValueError, OverflowError):
-        raise UsageError(f"{key} must be a number") from None
+        result = math.nan
     if not math.isfinite(result):
         raise UsageError(f"{key} must be a number")
     return result
 
 
-def optional_number(values: Mapping[str, Any], key: str) -> float | None:
+def optional_number(key: str) -> float | None:
     """Return a finite number, None where it is missing or null."""
-    return None if values.get(key) is None else number(values, key)
+    return None if values().get(key) is None else number(key)
 
 
-def box(values: Mapping[str, Any]) -> Box:
+def box() -> Box:
     """Return a rectangle."""
-    value = values.get("box")
+    value = values().get("box")
     if (
         not isinstance(value, list)
         or len(value) != 4

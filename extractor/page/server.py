@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import secrets
 import signal
 import socket
 import time
@@ -15,10 +14,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import ExtractorError, SessionBusyError, StorageError
+from extractor.errors import ExtractorError, SessionBusyError
 from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
-from extractor.page.service import Desk, Manner
-from extractor.session.atomic import locked
+from extractor.page.service import Desk
+from extractor.reading.clip_job import ReadOptions
+from extractor.session.atomic import locked, replacing_path
 from extractor.session.folder import Session
 from extractor.video import runs_draft
 
@@ -61,7 +61,7 @@ def address_of_open(session: Session) -> str | None:
 
 
 @contextlib.contextmanager
-def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
+def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]]:
     """Give a server that is ready to run, and its guard; clean up after it.
 
     Raises
@@ -70,23 +70,26 @@ def opened(session: Session, manner: Manner) -> Iterator[tuple[Any, Guard]]:
         If the session's folder cannot be written.
     """
     from extractor.page.application import create
-    from extractor.page.connections import create_server
+    from extractor.page.connections import LOOK_EVERY_S, Server
 
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.bind((HOST, 0))
         guard = Guard(listening.getsockname()[1])
-        desk = Desk(session.root, manner)
+        desk = Desk(session.root, options)
         # What is wrong with runs.csv the page shows by itself.
         with contextlib.suppress(ExtractorError):
             runs_draft.draft(session)
-        server = create_server(
+        server = Server(
             create(desk, guard),
-            guard,
-            listening,
+            _sock=listening,
+            sockinfo=(listening.family, listening.type, listening.proto, listening.getsockname()),
+            bind_socket=False,
+            cleanup_interval=LOOK_EVERY_S,
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_BODY_BYTES,
         )
+        server.guard = guard
         try:
             with _announced(session, guard):
                 yield server, guard
@@ -100,17 +103,8 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
     """Keep port and key where only this user can read them, as long as the page is open."""
     path = state_file(session)
     content = json.dumps({"port": guard.port, "key": guard.key, "process": os.getpid()})
-    part = path.with_name(f".page.{secrets.token_hex(4)}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(content)
-        part.replace(path)
-    except OSError as error:
-        raise StorageError(
-            f"{path}: cannot be written ({error.strerror}); make the folder writable"
-        ) from error
+    with replacing_path(path, private=True) as part:
+        part.write_text(content, "utf-8")
     try:
         yield
     finally:
@@ -119,7 +113,7 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
                 path.unlink()
 
 
-def serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
+def serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
     """Show the page until Ctrl-C or until the terminal is closed.
 
     A page that is open on this session already is shown instead of a second one, also where
@@ -135,7 +129,7 @@ def serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> Non
     with contextlib.ExitStack() as alone:
         address = _address_or_alone(session, alone)
         if address is None:
-            _serve(session, manner, browser=browser, tell=tell)
+            _serve(session, options, browser=browser, tell=tell)
             return
     tell(f"This session's page is open already: {address}")
     _show(address, browser, tell)
@@ -160,8 +154,8 @@ def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | No
             return None
 
 
-def _serve(session: Session, manner: Manner, *, browser: bool, tell: Tell) -> None:
-    with opened(session, manner) as (server, guard):
+def _serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
+    with opened(session, options) as (server, guard):
         address = guard.address()
         tell(f"The page: {address}")
         tell("It is served from this machine to this machine only. Ctrl-C here closes it.")

@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
+
+from flask import current_app
 
 from extractor import pipeline
 from extractor.errors import ClipError, ExtractorError, SessionBusyError, UsageError
 from extractor.page.background import Task
-from extractor.page.frame_cache import Crops, Frames, Probes, Recent, sign_of
+from extractor.page.frame_cache import Crops, Frames, Probes, Recent, Sign, sign_of
 from extractor.reading import cache, readers
 from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
@@ -20,7 +23,7 @@ from extractor.reading.readers.base import Line, Reader
 from extractor.reading.session_clips import SessionReport
 from extractor.session import digests
 from extractor.session.folder import Session
-from extractor.session.overlay import Box, Field, Overlay
+from extractor.session.overlay import Box, Field
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.video.clips import Clip
 from extractor.video.crops import Crop
@@ -34,14 +37,6 @@ class UnknownNameError(UsageError):
     """The page asked for a clip, field or file that is not in the session."""
 
 
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How to read, as `extractor open` was told."""
-
-    reader: str = readers.NAMES[0]
-    jobs: int = 0
-
-
 class Desk:
     """One session on the page.
 
@@ -49,17 +44,16 @@ class Desk:
     ----------
     root : Path
         The session folder.
-    manner : Manner
+    options : ReadOptions
         How to read.
     """
 
-    def __init__(self, root: Path, manner: Manner | None = None) -> None:
+    def __init__(self, root: Path, options: ReadOptions | None = None) -> None:
         self.root = root
-        self.manner = manner or Manner()
+        self.options = options or ReadOptions()
         self._lock = threading.RLock()
         self.probes, self.frames, self.crops = Probes(), Frames(), Crops()
         self._tasks: dict[str, Task] = {}
-        self._states: Recent[ClipState] = Recent(200)
         self._series: Recent[clip_tables.ClipSeries] = Recent(200)
         self._reader: Reader | None = None
         self._reading = threading.Lock()
@@ -91,10 +85,6 @@ class Desk:
         """Return a clip's header; see `Probes.now`."""
         return self.probes.now(session.path(name))
 
-    def overlay(self, session: Session) -> Overlay | None:
-        """Return what is marked; None where nothing is yet."""
-        return session.overlay() if session.overlay_path.exists() else None
-
     def field(self, session: Session, name: object) -> Field:
         """Return the marked field of that name.
 
@@ -103,25 +93,17 @@ class Desk:
         UnknownNameError
             If there is none.
         """
-        overlay = self.overlay(session)
-        for item in overlay.fields if overlay else ():
+        for item in session.fields():
             if item.name == name:
                 return item
         raise UnknownNameError("no such number is marked in this session")
 
     def known(self, session: Session, name: str) -> ClipState | None:
         """Return what was read of a clip."""
-        path = cache.state_path(session, name)
         try:
-            key = sign_of(path)
+            return _loaded(sign_of(cache.state_path(session, name)))
         except ClipError:
             return None
-        found = self._states.get(key)
-        if found is None:
-            found = cache.load(path)
-            if found is not None:
-                self._states.put(key, found)
-        return found
 
     def series(
         self, session: Session, name: str, fields: Sequence[Field]
@@ -165,7 +147,7 @@ class Desk:
 
     def reader(self) -> Reader:
         """Return a reader of its own for longer work."""
-        return readers.create(self.manner.reader)
+        return readers.create(self.options.reader)
 
     def task(self, kind: str) -> Task | None:
         """Return the work of that kind begun last."""
@@ -195,7 +177,7 @@ class Desk:
         UsageError
             If reading is going on already.
         """
-        options = ReadOptions(reader=self.manner.reader, jobs=self.manner.jobs, again=again)
+        options = replace(self.options, again=again)
 
         def work(task: Task) -> SessionReport:
             try:
@@ -251,6 +233,17 @@ class Desk:
         reading = self._tasks.get("read")
         if reading is not None:
             reading.join(STOP_WITHIN_S)  # its worker processes must not outlive the page
+
+
+@lru_cache(maxsize=200)
+def _loaded(sign: Sign) -> ClipState | None:
+    return cache.load(Path(sign[0]))
+
+
+def desk() -> Desk:
+    """Return the desk of the session whose page asks; only while a request is answered."""
+    found: Desk = current_app.extensions["desk"]
+    return found
 
 
 def plain(value: Any) -> Any:

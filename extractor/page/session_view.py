@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -11,7 +11,7 @@ from extractor.page.service import Desk
 from extractor.reading.cache import ClipState
 from extractor.session import conditions, digests, runs_editing
 from extractor.session.folder import SESSION_KEYS, Session
-from extractor.session.overlay import USUAL_UNITS, Field, Overlay, usual_direction
+from extractor.session.overlay import USUAL_UNITS, Field, usual_direction
 from extractor.session.user_tables import RUN_COLUMNS, is_proposed
 from extractor.tabulation import doubted_digits
 from extractor.video.clips import Clip
@@ -24,12 +24,14 @@ def overview(desk: Desk) -> dict[str, Any]:
     """Return clips, runs, conditions, marks and work in progress."""
     session = desk.session()
     problems: list[str] = []
-    overlay = _or_problem(lambda: desk.overlay(session), problems)
+    fields = _or_problem(session.fields, problems) or ()
     rows = _or_problem(lambda: runs_editing.run_rows(session), problems)
     understood = rows is not None and _or_problem(session.runs, problems) is not None
     standing = _or_problem(session.conditions, problems) or {}
     reading = desk.task("read")
-    clips = [_clip(desk, session, name, overlay) for name in session.clips]
+    cells = [r.cells for r in rows or ()]
+    columns = dict.fromkeys(c for own in cells for c in own)
+    clips = [_clip(desk, session, name, fields) for name in session.clips]
     return {
         "name": session.root.name or str(session.root),
         "clips": clips,
@@ -38,15 +40,19 @@ def overview(desk: Desk) -> dict[str, Any]:
             for r in rows or ()
         ],
         "editable": understood,
-        "columns": _further_columns(rows or []),
-        "drafts": sum(_is_unchecked(r) for r in rows or ()),
-        "conditions": _conditions(standing),
+        "columns": [c for c in columns if c not in RUN_COLUMNS],
+        # Those that say an antenna which the tool took from the clip's name.
+        "drafts": sum(bool(c.get("antenna")) and is_proposed(c.get("notes", "")) for c in cells),
+        "conditions": [
+            {"key": k, "value": conditions.condition_text(standing.get(k))}
+            for k in dict.fromkeys([*SESSION_KEYS, *standing])
+        ],
         "antennas": session.antenna_names(),
         "usual": {
             name: {"unit": unit, "better": usual_direction(name, unit)}
             for name, unit in USUAL_UNITS.items()
         },
-        "fields": [field_json(f) for f in overlay.fields] if overlay else [],
+        "fields": [field_json(f) for f in fields],
         "overlay": digests.file_digest(session.overlay_path),
         "problems": problems + desk.problems,
         "doubts": [
@@ -66,11 +72,11 @@ def _or_problem(get: Any, problems: list[str]) -> Any:
         return None
 
 
-def _clip(desk: Desk, session: Session, name: str, overlay: Overlay | None) -> dict[str, Any]:
+def _clip(desk: Desk, session: Session, name: str, fields: Sequence[Field]) -> dict[str, Any]:
     path = session.path(name)
     probed = desk.probes.soon(path)
     known = desk.known(session, name)
-    status, message = _status(desk, name, probed, known, overlay)
+    status, message = _status(desk, name, probed, known, fields)
     try:
         stat = path.stat()
         size, version = stat.st_size, f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
@@ -94,7 +100,7 @@ def _status(
     name: str,
     probed: Clip | str | None,
     known: ClipState | None,
-    overlay: Overlay | None,
+    fields: Sequence[Field],
 ) -> tuple[str, str]:
     """Return one word (new, looking, waiting, reading, done, cut, stale, failed) and a reason."""
     task = desk.task("read")
@@ -105,28 +111,13 @@ def _status(
         return "failed", work["message"]
     if isinstance(probed, str):
         return "failed", probed
-    if known is not None and overlay is not None:
-        if any(desk.is_stale(known, f) for f in overlay.fields):
+    if known is not None and fields:
+        if any(desk.is_stale(known, f) for f in fields):
             return "stale", "was read with other marks than now; read again"
         if known.complete == "no":
             return "cut", known.note or "the recording was broken off; read to where it ends"
         return "done", " ".join(known.remarks)
     return ("looking" if probed is None else "new"), ""
-
-
-def _further_columns(rows: list[runs_editing.RunRow]) -> list[str]:
-    columns = dict.fromkeys(c for r in rows for c in r.cells)
-    return [c for c in columns if c not in RUN_COLUMNS]
-
-
-def _is_unchecked(row: runs_editing.RunRow) -> bool:
-    """Tell whether it says an antenna that the tool took from the clip's name."""
-    return bool(row.cells.get("antenna")) and is_proposed(row.cells.get("notes", ""))
-
-
-def _conditions(values: Mapping[str, Any]) -> list[dict[str, str]]:
-    keys = dict.fromkeys([*SESSION_KEYS, *values])
-    return [{"key": k, "value": conditions.condition_text(values.get(k))} for k in keys]
 
 
 def field_json(item: Field) -> dict[str, Any]:

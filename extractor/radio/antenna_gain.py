@@ -7,8 +7,14 @@ holds for answers `NotValid`. *From memory*: the source's own text was not at ha
 
 from __future__ import annotations
 
+import functools
 import math
+from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.radio.link_budget import Span
 from extractor.radio.propagation import NotValid, wavelength_m
 
 FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
@@ -16,12 +22,6 @@ FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
 
 DEFAULT_PITCH_DEG = 12.8
 """Taken where a helix's pitch angle is not given: middle of the usual 12 to 14 degrees."""
-
-BEST_CIRCUMFERENCE_WL = 1.1
-"""Taken where a helix's circumference is not given: about where its gain peaks."""
-
-MODEL_SPREAD_DB = 1.5
-"""How far a well-made helix may exceed the empirical formulas (from moment-method runs)."""
 
 
 # --- beamwidth ----------------------------------------------------------------------------
@@ -77,31 +77,6 @@ def kraus_helix_gain_dbi(
     return 10 * math.log10(constant * circumference_wl**2 * length_wl)
 
 
-def king_wong_gain_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float | NotValid:
-    """Peak gain of a helix after King and Wong 1980, in dBi (formula from memory).
-
-    ``8.3 C^(sqrt(N+2)-1) L^0.8 (tan 12.5 / tan pitch)^(sqrt(N)/2)``; 5 to 35 turns, C up to
-    1.15, pitch 12 to 15 deg.
-    """
-    invalid = _outside_king_wong(turns, circumference_wl, pitch_deg)
-    if invalid:
-        return invalid
-    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
-    pitch_ratio = math.tan(math.radians(12.5)) / math.tan(math.radians(pitch_deg))
-    peak = 8.3 * circumference_wl ** (math.sqrt(turns + 2) - 1) * length_wl**0.8
-    return 10 * math.log10(peak * pitch_ratio ** (math.sqrt(turns) / 2))
-
-
-def emerson_gain_dbi(length_wl: float) -> float | NotValid:
-    """Greatest gain of a helix of this length after Emerson 1995, in dBi (from memory).
-
-    ``10.25 + 1.22 L - 0.0726 L^2`` for 2 to 7 wavelengths.
-    """
-    if not 2 <= length_wl <= 7:
-        return NotValid(f"Emerson holds for 2 to 7 wavelengths, not {length_wl:.2f}")
-    return 10.25 + 1.22 * length_wl - 0.0726 * length_wl**2
-
-
 def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
     if turns < 3:
         return NotValid(f"{turns:g} turns: the axial-mode formulas need 3 and more")
@@ -112,27 +87,76 @@ def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> N
     return None
 
 
-def _outside_king_wong(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
-    if not 5 <= turns <= 35:
-        return NotValid(f"{turns:g} turns: King and Wong hold for 5 to 35")
-    if circumference_wl > 1.15:
-        return NotValid(f"circumference {circumference_wl:g}: King and Wong hold up to 1.15")
-    return _outside_kraus(turns, circumference_wl, pitch_deg)
+HELIX_TABLE = Path(__file__).with_name("helix_gain.csv")
+"""Gain on the axis in dBi from ``tests/benchmarks/helix_gain.py`` (NEC-2): a lossless wire of
+radius 0.01 wavelengths over an infinite plane; a row a pitch and turns."""
+
+HELIX_PITCHES_DEG = (12.0, 12.8, 14.0, 15.0)
+HELIX_TURNS = (3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 20, 25, 35)
+HELIX_CIRCUMFERENCES_WL = tuple((75 + 5 * step) / 100 for step in range(14))
+
+USUAL_CIRCUMFERENCES_WL = (0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.15, 1.2)
+"""Allowed for where a helix's circumference is not given (common practice, no source)."""
+
+USUAL_PITCHES_DEG = (12.0, 12.8, 14.0)
+"""Allowed for where its pitch angle is not given (common practice, no source)."""
+
+HELIX_SPREAD_DB = 1.5
+"""What ground plates of 0.75 to 1.5 wavelengths (-0.8 to +1.3 dB) and wires of 0.005 to 0.015
+(-1.0 to +1.3 dB) change in the runs; the interpolation errs by 0.25 dB."""
+
+STEEP_FROM_WL, STEEP_SPREAD_DB = 1.2, 3.0
+"""Above this circumference the gain breaks down within a few percent of it, a long helix's first,
+and the interpolation alone errs by 1.5 dB."""
 
 
-def believable_helix_gain_dbi(
-    turns: float, circumference_wl: float, pitch_deg: float
-) -> float | NotValid:
-    """Return the higher of King-Wong and Emerson, whichever hold, in dBi."""
-    answers = [
-        king_wong_gain_dbi(turns, circumference_wl, pitch_deg),
-        emerson_gain_dbi(helix_length_wl(turns, circumference_wl, pitch_deg)),
-    ]
-    outside = _outside_kraus(turns, circumference_wl, pitch_deg)
-    if outside:
-        return outside
-    gains = [answer for answer in answers if not isinstance(answer, NotValid)]
-    return max(gains) if gains else answers[0]
+def helix_gain_dbi(
+    turns: float, circumference_wl: float | None = None, pitch_deg: float | None = None
+) -> Span | NotValid:
+    """Gain on the axis of a helix over a plate in dBi, by the moment method, with its range.
+
+    Parameters
+    ----------
+    turns
+        3 to 35.
+    circumference_wl
+        In wavelengths, 0.75 to 1.4. Unknown: the range over 0.8 to 1.2 and no single value.
+    pitch_deg
+        12 to 15 degrees. Unknown: the range over 12 to 14, the value at 12.8.
+    """
+    around = USUAL_CIRCUMFERENCES_WL if circumference_wl is None else (circumference_wl,)
+    pitches = USUAL_PITCHES_DEG if pitch_deg is None else (pitch_deg,)
+    try:
+        gains = [helix_table_dbi(turns, c, pitch) for c in around for pitch in pitches]
+    except ValueError:
+        return NotValid(
+            "outside 3 to 35 turns, circumferences of 0.75 to 1.4, pitches of 12 to 15 deg"
+        )
+    # Of pitches not given the middle one stands for all; of circumferences none does.
+    value = gains[len(gains) // 2] if circumference_wl is not None else None
+    spread = HELIX_SPREAD_DB if around[-1] <= STEEP_FROM_WL else STEEP_SPREAD_DB
+    return Span(value, min(gains) - spread, max(gains) + spread)
+
+
+def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> float:
+    """Gain in dBi off `HELIX_TABLE`, linear in pitch, circumference and the turns' logarithm.
+
+    Raises
+    ------
+    ValueError
+        Outside the table.
+    """
+    from scipy.interpolate import interpn
+
+    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
+    at = (pitch_deg, math.log(turns), circumference_wl)
+    return float(interpn(axes, _helix_table(), at)[0])
+
+
+@functools.cache
+def _helix_table() -> NDArray[np.float64]:
+    shape = len(HELIX_PITCHES_DEG), len(HELIX_TURNS), len(HELIX_CIRCUMFERENCES_WL)
+    return np.loadtxt(HELIX_TABLE, delimiter=",").reshape(shape)
 
 
 # --- size ---------------------------------------------------------------------------------

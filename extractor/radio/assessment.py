@@ -2,47 +2,50 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from extractor.comparison import Finding, RunTable, compare_table, load_sessions
+from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
 from extractor.radio.calibration_findings import (
     CalibrationReport,
-    antennas_on_other_ports,
     at_common_attenuation,
     calibration_report,
 )
+from extractor.radio.causes import Measured, near_field_antennas
 from extractor.radio.cautions import cautions
-from extractor.radio.discrepancies import (
-    Circumstances,
-    Judgement,
-    Measured,
-    judge,
-    near_field_antennas,
-)
-from extractor.radio.expectation import ExpectedDifference, Transmitter, expected_differences
+from extractor.radio.clips_that_tell import ClipSpread, clips_that_tell, told_results
+from extractor.radio.discrepancies import Judgement, judge
+from extractor.radio.expectation import Transmitter, beamwidth_deg
 from extractor.radio.link_budget import DIPOLE_GAIN_DBI
 from extractor.radio.propagation import (
     NotValid,
     eirp_dbm,
     free_space_loss_db,
     thermal_noise_dbm,
-    wall_loss_db,
 )
 from extractor.radio.ratings import Rating, rate
-from extractor.radio.sweep import sweep_antennas, sweep_report
+from extractor.radio.scatter import spread_seen_deg
+from extractor.radio.situation import (
+    Circumstances,
+    ExpectedDifference,
+    companions_of,
+    expected_difference,
+)
+from extractor.radio.sweep import Sweep, sweep_antennas, sweep_report
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
 
 DEFAULT_FREQUENCY_HZ = 5.8e9
-TYPICAL_WALLS = (("plasterboard", 0.0125), ("brick", 0.10), ("concrete", 0.20))
 RECEIVER_NOISE_FIGURE_DB = 6.0
 """Assumed of a receiver (common practice, no source)."""
 
@@ -56,11 +59,13 @@ class LinkReport:
     ratings
         Verdict on each antenna's rated gain.
     expected
-        Expected difference of each antenna against the reference.
+        What to expect of each antenna against the reference.
     calibration
         Curve, differences in dB and findings; None without a calibration.
     judgements
-        Expected against measured; empty without results.
+        Expected against measured of each antenna against the reference; empty without results.
+    surprises
+        Of all pairs, the higher rated antenna first, those that surprise.
     sweep
         Table of `sweep.sweep_report`; empty without a sweep.
     findings
@@ -74,13 +79,14 @@ class LinkReport:
     circumstances: Circumstances
     ratings: tuple[Rating, ...]
     expected: tuple[ExpectedDifference, ...]
-    calibration: CalibrationReport | None
-    judgements: tuple[Judgement, ...]
-    sweep: pd.DataFrame
-    findings: tuple[Finding, ...]
     remarks: tuple[str, ...]
-    unit: str
-    threshold: float | None
+    calibration: CalibrationReport | None = None
+    judgements: tuple[Judgement, ...] = ()
+    surprises: tuple[Judgement, ...] = ()
+    sweep: pd.DataFrame = field(default_factory=pd.DataFrame)
+    findings: tuple[Finding, ...] = ()
+    unit: str = ""
+    threshold: float | None = None
 
 
 def link_report(
@@ -88,7 +94,7 @@ def link_report(
     *,
     reference: str | None = None,
     field: str = "bitrate",
-    measure: str = "mean",
+    measure: str | None = None,
     threshold: float | None = None,
 ) -> LinkReport:
     """Read a session's ``antennas.csv`` and, where there are results, hold them against it.
@@ -114,47 +120,63 @@ def link_report(
     sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     receiving = _receiving(antennas, sending, table)
     base = _reference(receiving, reference)
-    runs = None if table is None else table.runs
-    circumstances = _circumstances(conditions, sending, runs)
-    expected = tuple(
-        expected_differences(
-            receiving, base, circumstances.frequency_hz, transmitter=circumstances.transmitter
-        )
+    bare = _circumstances(conditions, sending)
+    if table is None:
+        planned = pd.DataFrame([dict(one.columns) for one in session.runs()])
+        about = replace(bare, companions=companions_of(planned, antennas))
+        return _report(conditions, antennas, sending, base, about, receiving)
+    runs, told = clips_that_tell(table.runs)
+    higher = table.better == "higher"
+    report = calibration_report(runs, unit=table.unit) if higher else None
+    calibration = report.calibration if report else None
+    sweep = sweep_report(
+        runs, calibration, measure="value", unit=table.unit, threshold=threshold, antennas=antennas
     )
-    report = None
-    judgements: tuple[Judgement, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    sweep = pd.DataFrame()
-    if table is not None:
-        if table.better == "higher":
-            report = calibration_report(table.runs, unit=table.unit)
-        measured = _measured(table, report, base)
-        judgements = tuple(
-            judge(one, measured[folded(one.antenna)], antenna, base, circumstances)
-            for one in expected
-            if folded(one.antenna) in measured
-            and (antenna := find_antenna(antennas, one.antenna)) is not None
-        )
-        sweep, findings = sweep_report(
-            table.runs, report.calibration if report else None, measure="value", unit=table.unit,
-            threshold=threshold, antennas=antennas,
-        )  # fmt: skip
+    about = _with_runs(bare, runs, antennas, sweep)
+    compared = at_common_attenuation(runs).reset_index(drop=True)
+    measured, spread = _measured(replace(table, runs=compared), report)
+    results = told_results(told, compared, spread, table.unit, calibration)
+    rated = sorted(receiving, key=lambda one: -(one.gain_dbi or 0.0))
+    judged = {
+        pair: judge(expected_difference(*pair, about), measured[names], *pair, about, results)
+        for pair in dict.fromkeys([*((x, base) for x in receiving), *combinations(rated, 2)])
+        if (names := (folded(pair[0].antenna), folded(pair[1].antenna))) in measured
+    }
+    return replace(
+        _report(conditions, antennas, sending, base, about, receiving, compared),
+        calibration=report,
+        judgements=tuple(judged[one, base] for one in receiving if (one, base) in judged),
+        surprises=tuple(
+            judged[pair]
+            for pair in combinations(rated, 2)
+            if pair in judged and judged[pair].causes
+        ),
+        sweep=sweep.table,
+        findings=(*(report.findings if report else ()), *sweep.findings),
+        unit=table.unit,
+        threshold=threshold,
+    )
+
+
+def _report(
+    conditions: Mapping[str, Any], antennas: tuple[Antenna, ...], sending: Antenna | None,
+    base: Antenna, about: Circumstances, receiving: Sequence[Antenna],
+    runs: pd.DataFrame | None = None,
+) -> LinkReport:  # fmt: skip
+    """Report what can be said without results."""
     return LinkReport(
         antennas,
         base,
-        circumstances,
-        tuple(rate(one, circumstances.frequency_hz) for one in antennas),
-        expected,
-        report,
-        judgements,
-        sweep,
-        (*(report.findings if report else ()), *findings),
-        (
-            *_remarks(conditions, antennas, sending, circumstances),
+        about,
+        ratings=tuple(rate(one, about.frequency_hz) for one in antennas),
+        expected=tuple(
+            expected_difference(one, base, about) for one in receiving if one is not base
+        ),
+        remarks=(
+            *near_field_antennas(antennas, about),
+            *_path(conditions, sending, about),
             *_radiating(conditions, antennas, sending, runs),
         ),
-        "" if table is None else table.unit,
-        threshold,
     )
 
 
@@ -192,33 +214,36 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
     return float(value)
 
 
-def _circumstances(
-    conditions: Mapping[str, Any], sending: Antenna | None, runs: pd.DataFrame | None
-) -> Circumstances:
+def _circumstances(conditions: Mapping[str, Any], sending: Antenna | None) -> Circumstances:
     channel_mhz = _number(conditions, "channel_mhz")
-    frequency_hz = DEFAULT_FREQUENCY_HZ
-    if channel_mhz is not None and channel_mhz >= 1000:
-        # Below, it is a channel's number rather than its frequency.
-        frequency_hz = channel_mhz * 1e6
+    # Below 1000 it is a channel's number rather than its frequency.
+    told = channel_mhz is not None and channel_mhz >= 1000
     transmitter = Transmitter()
     if sending is not None:
         transmitter = Transmitter(sending.polarisation, sending.axial_ratio_db)
-    bare = Circumstances(
-        frequency_hz,
-        through_walls=_through_walls(conditions.get("walls")),
+    return Circumstances(
+        channel_mhz * 1e6 if told and channel_mhz else DEFAULT_FREQUENCY_HZ,
+        in_sight=_in_sight(conditions),
         distance_m=_number(conditions, "distance_m"),
+        width_hz=1e6 * (_number(conditions, "width_mhz") or 20.0),
         transmitter=transmitter,
     )
-    return bare if runs is None else _with_runs(bare, runs)
 
 
-def _through_walls(walls: object) -> bool | None:
-    if walls is None or walls == "":
-        return None
-    return str(walls).strip().casefold() not in ("0", "0.0", "none", "no", "false")
+def _in_sight(conditions: Mapping[str, Any]) -> bool | None:
+    """Take ``line_of_sight``, else what ``walls`` lets one conclude; None without both."""
+    said = str(conditions.get("line_of_sight", "")).strip().casefold()
+    if said in ("true", "yes", "false", "no"):
+        return said in ("true", "yes")
+    if said:
+        raise SessionFileError(f"session.toml: line_of_sight is {said!r}; write true or false")
+    walls = str(conditions.get("walls", "")).strip().casefold()
+    return None if not walls else walls in ("0", "0.0", "none", "no", "false")
 
 
-def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
+def _with_runs(
+    bare: Circumstances, runs: pd.DataFrame, antennas: Sequence[Antenna], sweep: Sweep
+) -> Circumstances:
     turned = frozenset(sweep_antennas(runs))
     runs = at_common_attenuation(runs)
     shares: dict[str, float] = {}
@@ -226,78 +251,66 @@ def _with_runs(bare: Circumstances, runs: pd.DataFrame) -> Circumstances:
         worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
         shares = {str(name): float(share) for name, share in worst.items()}
     positions = runs["position"].dropna().nunique() if "position" in runs.columns else 0
+    # The runs carry session.toml, and what a column of runs.csv put in its place.
+    sight = {
+        key: runs[key].dropna().mode()[0]
+        for key in ("walls", "line_of_sight")
+        if key in runs.columns and runs[key].notna().any()
+    }
+    seen = [
+        (spread_seen_deg(beam.low_deg, own), spread_seen_deg(beam.high_deg, own))
+        for name, beam in sweep.beams.items()
+        if (known := find_antenna(antennas, name)) is not None
+        and (own := beamwidth_deg(known, bare.frequency_hz)) is not None
+    ]
     return replace(
         bare,
+        in_sight=_in_sight(sight),
+        companions=companions_of(runs, antennas),
         positions=int(positions),
-        other_antennas=max(map(_other_antennas, runs["antenna"], runs["others"]), default=0),
         ceiling_share=shares,
+        swept_deg=seen[0] if seen else None,
         turned=turned,
     )
-
-
-def _other_antennas(antenna: str, others: object) -> int:
-    """Ports with another antenna than the one under test; the same on all dilutes nothing."""
-    lines = [line.partition("=")[2].strip() for line in antennas_on_other_ports(others)]
-    return sum(not line.casefold().startswith(antenna.casefold()) for line in lines)
 
 
 # --- measured -----------------------------------------------------------------------------
 
 
 def _measured(
-    table: RunTable, report: CalibrationReport | None, base: Antenna
-) -> dict[str, Measured]:
-    """Each antenna's measured difference to the reference, keyed by its folded name."""
+    table: RunTable, report: CalibrationReport | None
+) -> tuple[dict[tuple[str, str], Measured], ClipSpread]:
+    """Measured difference of each pair, by folded names, and the spread from clip to clip."""
     if report is not None:
         columns = ["antenna", "reference", "difference_db", "low_db", "high_db"]
-        return _against(report.differences[columns], base.antenna, "dB")
-    runs = at_common_attenuation(table.runs)
-    names = {folded(str(name)) for name in runs["antenna"].unique()}
+        spread = report.calibration.curve_spread
+        return _both_ways(report.differences[columns], "dB"), (spread.sd, spread.dof)
     # More dB are expected to raise the number; of a delay, or of who knows what, they say nothing.
-    if table.better != "higher" or len(names) < 2 or folded(base.antenna) not in names:
-        return {}
-    compared = compare_table(replace(table, runs=runs.reset_index(drop=True)))
+    if table.better != "higher" or table.runs["antenna"].nunique() < 2:
+        return {}, (math.nan, 0)
+    compared = compare_table(table)
     pairs = compared.pairs[["first", "second", "difference", "low", "high"]]
-    return _against(pairs, base.antenna, table.unit)
+    within = compared.fit.layout.df_within
+    return _both_ways(pairs, table.unit), (clip_spread(compared.fit) if within else 0.0, within)
 
 
-def _against(pairs: pd.DataFrame, base: str, unit: str) -> dict[str, Measured]:
+def _both_ways(pairs: pd.DataFrame, unit: str) -> dict[tuple[str, str], Measured]:
     found = {}
-    for first, second, value, low, high in pairs.itertuples(index=False):
-        if folded(str(second)) == folded(base):
-            found[folded(str(first))] = Measured(value, min(low, high), max(low, high), unit)
-        elif folded(str(first)) == folded(base):
-            found[folded(str(second))] = Measured(-value, min(-low, -high), max(-low, -high), unit)
+    for first, second, value, *ends in pairs.itertuples(index=False):
+        names = folded(str(first)), folded(str(second))
+        found[names] = Measured(value, min(ends), max(ends), unit)
+        found[names[::-1]] = Measured(-value, -max(ends), -min(ends), unit)
     return found
 
 
 # --- remarks ------------------------------------------------------------------------------
 
 
-def _remarks(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], sending: Antenna | None,
-    circumstances: Circumstances,
-) -> list[str]:  # fmt: skip
-    remarks = near_field_antennas(antennas, circumstances)
-    remarks += _budget(conditions, sending, circumstances)
-    if circumstances.through_walls:
-        losses = ", ".join(
-            f"{thickness_m * 1000:g} mm of {material} "
-            f"{wall_loss_db(material, thickness_m, circumstances.frequency_hz):.0f} dB"
-            for material, thickness_m in TYPICAL_WALLS
-        )
-        remarks.append(
-            f"Walls: {losses} (ITU-R P.2040, plain slabs; real walls differ by several dB). The "
-            "terms above hold in line of sight; through walls they are a guide at best."
-        )
-    return remarks
-
-
-def _budget(
+def _path(
     conditions: Mapping[str, Any], sending: Antenna | None, circumstances: Circumstances
 ) -> list[str]:
     power_mw = _number(conditions, "power_mw")
-    if power_mw is None or circumstances.distance_m is None:
+    if power_mw is None or circumstances.distance_m is None or not circumstances.in_sight:
         return []
     loss = free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
     if isinstance(loss, NotValid):
@@ -305,16 +318,16 @@ def _budget(
     gain_dbi = 2.15 if sending is None or sending.gain_dbi is None else sending.gain_dbi
     eirp = eirp_dbm(power_mw, gain_dbi)
     received = eirp - loss
-    width_mhz = _number(conditions, "width_mhz") or 20.0
-    noise = thermal_noise_dbm(width_mhz * 1e6, RECEIVER_NOISE_FIGURE_DB)
+    noise = thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
     margin = received - noise
+    width_mhz = circumstances.width_hz / 1e6
     text = (
         f"Path: {eirp:.0f} dBm EIRP over {circumstances.distance_m:g} m of "
         f"free space ({loss:.0f} dB, ITU-R P.525) gives {received:.0f} dBm to an isotropic "
         f"antenna, {margin:.0f} dB above the noise of a {width_mhz:g} MHz receiver (noise figure "
         f"{RECEIVER_NOISE_FIGURE_DB:g} dB assumed)."
     )
-    if margin > 35 and not circumstances.through_walls:
+    if margin > 35:
         text += " So strong a link sits at its ceiling: antennas can't differ there."
     return [text]
 

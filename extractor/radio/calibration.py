@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from pandas.core.groupby import SeriesGroupBy
 
 from extractor.errors import TableError
+from extractor.radio.pads import at_one_place
 from extractor.session.csv_tables import numbers
 from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
 
@@ -64,7 +65,10 @@ class Calibration:
     level_spread
         Between the replicates (mountings where any antenna has two, else runs).
     curve_runs
-        The runs that made the curve, in order of recording.
+        The runs that made the curve, in order of recording: with pads at one place only, at the
+        transmitter where enough were there.
+    other_runs
+        Runs of the same antenna with pads at the other place.
     """
 
     curve: Curve
@@ -72,6 +76,7 @@ class Calibration:
     levels: pd.DataFrame
     level_spread: Spread
     curve_runs: pd.DataFrame
+    other_runs: pd.DataFrame
     measure: str
 
 
@@ -127,7 +132,7 @@ def calibrate(
             "no calibration: no antenna has runs at three or more values of attenuation_db; "
             "step the strongest antenna through 0, 3, 6, 9, 12, 15 dB and back"
         )
-    curve_runs = _curve_runs(runs, antenna)
+    curve_runs, other_runs = at_one_place(_curve_runs(runs, antenna))
     curve = fit_curve(
         curve_runs["attenuation_db"].to_numpy(float),
         curve_runs[measure].to_numpy(float),
@@ -146,7 +151,7 @@ def calibrate(
         curve_error = (curve_error[0] + level_error[0], curve_error[1] + level_error[1])
         level_spread = _spread(*curve_error, "run", within)
     curve_spread = _spread(*curve_error, "run", within)
-    return Calibration(curve, curve_spread, levels, level_spread, curve_runs, measure)
+    return Calibration(curve, curve_spread, levels, level_spread, curve_runs, other_runs, measure)
 
 
 def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:

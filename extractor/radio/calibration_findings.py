@@ -16,6 +16,7 @@ from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, Quantity, Voice
 from extractor.radio.calibration import Calibration, calibrate, is_calibrated
 from extractor.radio.equivalent_db import pair_differences
+from extractor.radio.pads import pad_place, pad_place_finding
 from extractor.radio.propagation import steepest_slope_mbit_s_per_db
 from extractor.session.csv_tables import numbers
 
@@ -73,6 +74,7 @@ def calibration_report(
     pairs = pair_differences(calibration, confidence=confidence)
     findings = [
         *one_line_finding(calibration.curve_runs),
+        *pad_place_finding(calibration, unit),
         *hysteresis_finding(calibration, unit),
         *shape_findings(calibration, unit, bandwidth_hz),
         curve_finding(calibration, unit),
@@ -101,8 +103,8 @@ def one_line_finding(curve_runs: pd.DataFrame) -> list[Finding]:
         f"In {len(bare)} of {len(padded)} attenuated runs other ports had an antenna without a "
         f"pad ({', '.join(example)}). They hold the link up while one line is padded, so the "
         "curve is flatter than it should be and differences in dB can come out too large. Put "
-        "equal pads in the lines of all ports, or one at the transmitter within the pad's power "
-        "rating."
+        "one pad at the transmitter, within its power rating, or equal pads in the lines of all "
+        "ports."
     )
     how = "Columns others and padded of runs.csv."
     return [Finding("calibration_one_line", sentence, how, (Quantity("runs", float(len(bare))),))]
@@ -252,9 +254,10 @@ def curve_finding(calibration: Calibration, unit: str) -> Finding:
         else "No step was recorded twice, so run-to-run spread is not known: record each twice."
     )
     sentence = (
-        f"Calibrated with {curve.antenna}: from {steps[0]:g} to {steps[-1]:g} dB the link falls "
-        f"from {level[0]:.1f} to {level[-1]:.1f} {unit}, fastest between {steps[at]:g} and "
-        f"{steps[at + 1]:g} dB ({slope[at]:.1f} {unit} per dB). {scatter} {NOT_GAIN}"
+        f"Calibrated with {curve.antenna}, pads {pad_place(calibration.curve_runs)}: from "
+        f"{steps[0]:g} to {steps[-1]:g} dB the link falls from {level[0]:.1f} to "
+        f"{level[-1]:.1f} {unit}, fastest between {steps[at]:g} and {steps[at + 1]:g} dB "
+        f"({slope[at]:.1f} {unit} per dB). {scatter} {NOT_GAIN}"
     )
     how = (
         f"Isotonic regression over {int(curve.step_runs.sum())} runs at {steps.size} steps; "

@@ -1,12 +1,15 @@
 """The cautions, in one place: run sheet, report, page and `docs/cautions.md` show these.
 
-The text stands here because an installed package carries no `docs/`; a test compares the
-two.
+The text stands beside this module because an installed package carries no `docs/`; a test
+compares the two.
 """
 
 from __future__ import annotations
 
+import functools
+import math
 from dataclasses import dataclass
+from pathlib import Path
 
 from extractor.radio.propagation import eirp_dbm, exposure_distance_m
 
@@ -18,6 +21,9 @@ NOT_A_COMPLIANCE_TOOL = (
 CLOSEST_DISTANCE_CM = 20.0
 """Kept even where the arithmetic gives less (common practice, no source)."""
 
+UNKNOWN_POWER_MW, UNKNOWN_GAIN_DBI = 1000.0, 12.0
+"""Reckoned with where the transmitter's power, or its antenna's gain, is not given."""
+
 
 @dataclass(frozen=True)
 class Caution:
@@ -27,75 +33,41 @@ class Caution:
     text: str
 
 
-_CAUTIONS = (
-    Caution("Not a compliance tool", NOT_A_COMPLIANCE_TOOL),
-    Caution(
-        "Keep away from an antenna that transmits",
-        "Nobody stands within 20 cm of a transmitting antenna, and nobody stands in its beam. "
-        "At the limit for the general public of 10 W/m2 the main beam reaches 1.4 cm at 25 mW "
-        "EIRP, 9 cm at 1 W, 16 cm at 200 mW into 12 dBi and 36 cm at 1 W into 12 dBi; 1.6 "
-        "times as far where ground or metal reflects. These are far-field figures: an "
-        "orientation, not a clearance.",
-    ),
-    Caution(
-        "Ports may also transmit",
-        "A receiver's port may also transmit. A high-gain antenna on it raises the radiated "
-        "power (EIRP): 12 dBi in place of 2.15 dBi by 9.85 dB, nearly ten times, and that may be "
-        "unlawful. Put the antenna under test on a port that only receives, or find out what "
-        "local rules allow and set the power accordingly.",
-    ),
-    Caution(
-        "Never transmit into nothing",
-        "Never power a transmitter whose port has no antenna and no load rated for it. Goggles "
-        "and receiver off before an antenna is unscrewed, and every antenna back before they "
-        "are switched on. A pad or attenuator in a line that transmits must be rated for that "
-        "power.",
-    ),
-    Caution(
-        "Heat",
-        "Video transmitters on a bench get hot enough to burn skin and to fail. Give them moving "
-        "air, use the lowest power that does the job, keep runs short and let them cool. Heat "
-        "also makes the bitrate drift: same cooling, same pause before every run.",
-    ),
-    Caution(
-        "Propellers off",
-        "Take the propellers off, or the drive out of gear, before anything with a motor is "
-        "powered on a bench.",
-    ),
-    Caution(
-        "Lithium batteries",
-        "Look at every lithium battery before use. Charge with the right charger, attended, in "
-        "a place that cannot burn. A swollen, dented or wet pack is out of service: discard it "
-        "as local rules say.",
-    ),
-)
+@functools.cache
+def _written() -> tuple[Caution, ...]:
+    parts = Path(__file__).with_suffix(".md").read_text("utf-8").split("## ")[1:]
+    split = (part.partition("\n") for part in parts)
+    return tuple(Caution(title, " ".join(text.split())) for title, _, text in split)
 
 
 def cautions(power_mw: float | None = None, gain_dbi: float | None = None) -> tuple[Caution, ...]:
-    """Cautions in the order in which to show them.
+    """Cautions in the order in which to show them, with one distance to keep.
 
     Parameters
     ----------
     power_mw
-        Transmitter power in milliwatts, above 0. With `gain_dbi` it adds a caution with the
-        distance for just this EIRP.
+        Transmitter power in milliwatts, above 0; 1 W is reckoned with when unknown.
     gain_dbi
-        Gain of the transmitting antenna in dBi; 2.15 (a dipole) when only the power is known.
+        Gain of the transmitting antenna in dBi; 12 is reckoned with when unknown.
     """
-    if power_mw is None or power_mw <= 0:
-        return _CAUTIONS
-    first, *rest = _CAUTIONS
-    return (first, _own_exposure(power_mw, 2.15 if gain_dbi is None else gain_dbi), *rest)
+    known = power_mw if power_mw is not None and power_mw > 0 else None
+    first = Caution("Not a compliance tool", NOT_A_COMPLIANCE_TOOL)
+    return (first, _keep_off(known, gain_dbi), *_written())
 
 
-def _own_exposure(power_mw: float, gain_dbi: float) -> Caution:
+def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:
+    assumed = "" if power_mw and gain_dbi is not None else " (what is not given is reckoned high)"
+    power_mw = power_mw or UNKNOWN_POWER_MW
+    gain_dbi = UNKNOWN_GAIN_DBI if gain_dbi is None else gain_dbi
     eirp = eirp_dbm(power_mw, gain_dbi)
     plain_cm = 100 * exposure_distance_m(eirp)
-    cautious_cm = 100 * exposure_distance_m(eirp, with_reflection=True)
-    keep_cm = max(CLOSEST_DISTANCE_CM, cautious_cm)
+    reflected_cm = 100 * exposure_distance_m(eirp, with_reflection=True)
+    keep_cm = max(CLOSEST_DISTANCE_CM, 10 * math.ceil(reflected_cm / 10))
     return Caution(
-        "This session's radiated power",
-        f"{power_mw:g} mW into {gain_dbi:g} dBi is {eirp:.1f} dBm EIRP. The main beam falls to "
-        f"10 W/m2 at {plain_cm:.1f} cm, with reflection at {cautious_cm:.1f} cm: keep at least "
-        f"{keep_cm:.0f} cm. Far field only: not a clearance.",
+        "Keep away from an antenna that transmits",
+        f"Nobody comes within {keep_cm:.0f} cm of a transmitting antenna, and nobody stands in its "
+        f"beam. {power_mw:g} mW into {gain_dbi:g} dBi{assumed} is {eirp:.1f} dBm EIRP: its main "
+        f"beam falls to the limit for the general public of 10 W/m2 at {plain_cm:.1f} cm, at "
+        f"{reflected_cm:.1f} cm where ground or metal reflects. Far field only: an orientation, "
+        "not a clearance. More power or gain, more distance.",
     )

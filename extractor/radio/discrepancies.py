@@ -1,100 +1,127 @@
-"""Expected against measured, and what to check where they disagree."""
+"""Expected against measured: when it is a surprise, and a budget of what explains it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
 
-from extractor.radio import link_budget
-from extractor.radio.expectation import ExpectedDifference, Transmitter, beamwidth_deg
-from extractor.radio.link_budget import Span
-from extractor.radio.propagation import far_field_distance_m
-from extractor.radio.ratings import rate
-from extractor.session.antennas import CIRCULAR, Antenna
+from extractor.comparison.findings import listed
+from extractor.radio.causes import LEAST_DB, Cause, Measured, Suspects
+from extractor.radio.combining import own_difference
+from extractor.radio.link_budget import Span, exactly
+from extractor.radio.situation import Circumstances, ExpectedDifference, at
+from extractor.session.antennas import Antenna
+from extractor.session.spelling import folded
 
-Agreement = Literal["agrees", "measured lower", "measured higher", "can't be told"]
+Agreement = Literal["agrees", "explained", "measured lower", "measured higher", "can't be told"]
 
-NARROW_BEAM_DEG = 40.0
-MOST_AT_CEILING = 0.2
+RATED_APART_DB = 0.5
+"""Ratings nearer to each other than this put no antenna before the other."""
 
-
-@dataclass(frozen=True)
-class Measured:
-    """Measured `antenna` minus `reference` with its interval, in dB or the field's unit.
-
-    ``value`` is NaN where only bounds are known, ``low`` and ``high`` are infinite on a side
-    without an end and NaN where nothing is known.
-    """
-
-    value: float
-    low: float
-    high: float
-    unit: str
-
-
-@dataclass(frozen=True)
-class Circumstances:
-    """What the session says about the test.
-
-    Attributes
-    ----------
-    through_walls
-        Whether walls stood in the path; None if not said.
-    distance_m, frequency_hz
-        Of the path.
-    transmitter
-        Its antenna's polarisation.
-    positions
-        Number of different spots the antennas stood on; 0 if not said.
-    other_antennas
-        Antennas on other ports during the runs.
-    ceiling_share
-        For each antenna the largest share of a clip spent at the link's ceiling, 0 to 1.
-    turned
-        Antennas that were turned in steps.
-    """
-
-    frequency_hz: float
-    through_walls: bool | None = None
-    distance_m: float | None = None
-    transmitter: Transmitter = field(default_factory=Transmitter)
-    positions: int = 0
-    other_antennas: int = 0
-    ceiling_share: Mapping[str, float] = field(default_factory=dict)
-    turned: frozenset[str] = frozenset()
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One thing to check: a `title` of a few words and the `reason` in this session."""
-
-    title: str
-    reason: str
+HOW_WE_KNOW = (
+    "gain, cable and aim from antennas.csv; ports from others in runs.csv, added (Brennan 1959), "
+    "the range to one that picks; walls as the scatter of an office (3GPP TR 38.901), an "
+    "order of magnitude; open causes by common practice."
+)
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """One antenna against the reference: expected, measured, and what to check."""
+    """One antenna against another: expected, measured, and what explains the difference.
+
+    Attributes
+    ----------
+    agreement
+        ``explained`` is a surprise to who reads the ratings, and none to who counts ports, walls
+        and cables; the measurements that are ``lower`` or ``higher`` leave something over.
+    rated_db
+        Difference of the two ratings; None where one is missing.
+    causes
+        Of a surprise: the largest first; those that are counted add from the ratings to
+        ``expected.here``.
+    own
+        Measured difference with the ports undone, where a clip gave the port's weight.
+    """
 
     antenna: str
     reference: str
-    expected: Span
+    expected: ExpectedDifference
     measured: Measured
     agreement: Agreement
-    causes: tuple[Cause, ...]
+    rated_db: float | None
+    causes: tuple[Cause, ...] = ()
+    own: Span | None = None
+
+    @property
+    def left_over_db(self) -> float:
+        """What the measured interval lies beyond the expected range, in dB; 0 inside it."""
+        low, high = self.measured.in_db
+        if self.agreement == "can't be told":
+            return math.nan
+        here = self.expected.here
+        return min(0.0, high - here.low_db) or max(0.0, low - here.high_db)
 
     @property
     def sentence(self) -> str:
-        """The judgement in words."""
-        pair = f"{self.antenna} against {self.reference}"
+        """The judgement in words, and what it asks for."""
+        pair, ask = f"{self.antenna} against {self.reference}", ""
+        if self.expected.polarisation.value_db is None:
+            ask = " Polarisation isn't given for all and may hide 3 to 20 dB: fill antennas.csv."
         if self.agreement == "can't be told":
-            return f"{pair}: expectation and measurement can't be compared."
+            return f"{pair}: expectation and measurement can't be compared.{ask}"
         if self.agreement == "agrees":
-            return f"{pair}: the measurement does not contradict the expectation."
-        word = "weaker" if self.agreement == "measured lower" else "stronger"
-        return f"{pair}: measured {word} than expected, beyond both ranges. Check, likeliest first:"
+            return f"{pair}: measured as physics expects here.{ask}"
+        return f"{self._surprise()}{ask}"
+
+    def _surprise(self) -> str:
+        here = self.expected.here
+        start = self.expected.middle["gain"] if self.rated_db is None else self.rated_db
+        word = "expected" if self.rated_db is None else "rated"
+        said = (
+            f"{self.antenna}, {word} {_against(start, self.reference)}, measures {self._measured()}"
+        )
+        steps = [
+            f"{one.title} ({at(one.size, 0):+.1f} dB)"
+            for one in self.causes
+            if one.counted and abs(at(one.size, 0)) >= LEAST_DB
+        ]
+        turned = (
+            f"{f'with {listed(steps)} ' if steps else ''}the lead of {start:+.1f} becomes "
+            f"{self.expected.middle['here']:+.1f} dB ({here.low_db:+.1f} to {here.high_db:+.1f})"
+        )
+        if self.agreement == "explained":
+            return f"{said}, which physics allows here: {turned}."
+        first = next((one for one in self.causes if not (one.counted or one.excluded)), None)
+        look = "" if first is None else f" Look first at {first.title}: {first.clip}."
+        over = abs(self.left_over_db)
+        return f"{said}: {over:.1f} dB at least are left over, though {turned}.{look}"
+
+    def _measured(self) -> str:
+        one = self.measured
+        ends = f"{one.low:+.1f} to {one.high:+.1f}"
+        if math.isnan(one.value):
+            return f"{ends} {one.unit} against it"
+        if one.low <= 0 <= one.high:
+            return f"like it here ({round(one.value, 1) + 0.0:+.1f} {one.unit}, {ends})"
+        word = "above" if one.value > 0 else "below"
+        return f"{abs(one.value):.1f} {one.unit} {word} it ({ends})"
+
+
+def _against(value: float, reference: str) -> str:
+    if abs(value) < RATED_APART_DB:
+        return f"like {reference}"
+    return f"{abs(value):.1f} dB {'above' if value > 0 else 'below'} {reference}"
+
+
+def suspect_sign(measured: Measured, expected_db: float) -> int:
+    """Return -1 where the first antenna did worse than expected, else +1."""
+    low, high = measured.in_db
+    middle = measured.value if measured.unit == "dB" else (low + high) / 2
+    if not math.isfinite(middle):
+        middle = high if math.isfinite(high) else low
+    return -1 if middle < expected_db else 1
 
 
 def judge(
@@ -102,180 +129,69 @@ def judge(
     measured: Measured,
     antenna: Antenna,
     reference: Antenna,
-    circumstances: Circumstances,
+    about: Circumstances,
+    told: Mapping[tuple[str, str], Measured] | None = None,
 ) -> Judgement:
-    """Compare one expected difference with the measured one.
-
-    In dB the two disagree when their ranges don't meet. In the field's own unit only the
-    direction can disagree: a clear expectation one way, an interval wholly the other way.
-    """
-    agreement = _agreement(expected.total, measured)
-    causes: tuple[Cause, ...] = ()
-    if agreement in ("measured lower", "measured higher"):
-        weaker, stronger = antenna, reference
-        if agreement == "measured higher":
-            weaker, stronger = reference, antenna
-        causes = likely_causes(weaker, stronger, expected.total, circumstances)
-    return Judgement(
-        antenna.antenna, reference.antenna, expected.total, measured, agreement, causes
-    )
-
-
-def _agreement(expected: Span, measured: Measured) -> Agreement:
-    if math.isnan(measured.low) or (math.isinf(expected.low_db) and math.isinf(expected.high_db)):
-        return "can't be told"
-    if measured.unit == "dB":
-        if measured.high < expected.low_db:
-            return "measured lower"
-        return "measured higher" if measured.low > expected.high_db else "agrees"
-    if expected.low_db > 0 and measured.high < 0:
-        return "measured lower"
-    if expected.high_db < 0 and measured.low > 0:
-        return "measured higher"
-    return "agrees"
-
-
-def likely_causes(
-    weaker: Antenna, stronger: Antenna, expected: Span, circumstances: Circumstances
-) -> tuple[Cause, ...]:
-    """List what to check, likeliest first.
+    """Hold one measured difference against what is expected.
 
     Parameters
     ----------
-    weaker
-        The antenna that did worse than expected against the other.
+    told
+        Results of the clips that tell, as from `clips_that_tell.told_results`.
     """
-    lists = (
-        _ceiling(weaker, circumstances),
-        _walls(weaker, circumstances),
-        _hands(weaker, stronger, circumstances.transmitter),
-        _ratings(weaker, circumstances.frequency_hz),
-        _aim(weaker, circumstances),
-        _ports(expected, circumstances),
-        _spot(circumstances),
-        [Cause("too close", r) for r in near_field_antennas((weaker, stronger), circumstances)],
-        _cable(weaker),
-    )
-    return tuple(cause for causes in lists for cause in causes)
+    told = told or {}
+    gains = antenna.gain_dbi, reference.gain_dbi
+    rated = None if gains[0] is None or gains[1] is None else gains[0] - gains[1]
+    agreement = _agreement(expected, measured, rated)
+    names = (antenna.antenna, reference.antenna)
+    own = _undone(measured, *(told.get((folded(name), "ports")) for name in names))
+    if agreement in ("agrees", "can't be told"):
+        return Judgement(*names, expected, measured, agreement, rated, (), own)
+    start = expected.middle["gain"] if rated is None else rated
+    suspects = Suspects(antenna, reference, expected, about, suspect_sign(measured, start))
+    causes = suspects.counted(rated)
+    more = suspects.open({one.name for one in causes})
+    # A surprise always asks for the swap; the rest only where something is left over.
+    causes += more if agreement != "explained" else [c for c in more if c.name == "connector"]
+    causes = [one.told(told.get((folded(one.subject), one.name))) for one in causes]
+    causes.sort(key=lambda one: -abs(at(one.size, 0)))
+    return Judgement(*names, expected, measured, agreement, rated, tuple(causes), own)
 
 
-def _ceiling(weaker: Antenna, circumstances: Circumstances) -> list[Cause]:
-    share = circumstances.ceiling_share.get(weaker.antenna, 0.0)
-    if share <= MOST_AT_CEILING:
-        return []
-    reason = (
-        f"{weaker.antenna} spent up to {100 * share:.0f} % of a clip at the link's ceiling, which "
-        "hides what more it could do: lengthen the path or put equal pads in all lines"
-    )
-    return [Cause("ceiling", reason)]
+def _undone(measured: Measured, first: Measured | None, second: Measured | None) -> Span | None:
+    """Undo the ports by the clip of a load on either antenna's port."""
+    if measured.unit != "dB" or math.isnan(measured.low):
+        return None
+    shown = Span(measured.value, measured.low, measured.high)
+    if second is not None:
+        return own_difference(shown, Span(second.value, second.low, second.high))
+    if first is None:
+        return None
+    zero = exactly(0.0)
+    turned = own_difference(zero - shown, Span(first.value, first.low, first.high))
+    return None if turned is None else zero - turned
 
 
-def _walls(weaker: Antenna, circumstances: Circumstances) -> list[Cause]:
-    if not circumstances.through_walls:
-        return []
-    width = beamwidth_deg(weaker)
-    beam = f"a beam of about {width:.0f} deg" if width is not None else "a narrow beam"
-    scattering = (
-        "behind walls the power comes from many sides; "
-        f"{beam} ({weaker.antenna}) gathers only part of it, and gain in one direction counts "
-        "less. A result through walls never condemns a rating"
-    )
-    spots = circumstances.positions
-    seen = f"these runs used {spots}" if spots else "the runs name none"
-    spot = (
-        "behind walls the level changes by 4 to 8 dB (spread in ITU-R P.1238) from one spot to "
-        f"another a few centimetres on; {seen}"
-    )
-    return [Cause("scattered paths", scattering), Cause("the spot", spot)]
+def _agreement(
+    expected: ExpectedDifference, measured: Measured, rated_db: float | None
+) -> Agreement:
+    here, plain = expected.here, expected.total
+    if math.isnan(measured.low) or (math.isinf(here.low_db) and math.isinf(here.high_db)):
+        return "can't be told"
+    low, high = measured.in_db
+    if high < here.low_db:
+        return "measured lower"
+    if low > here.high_db:
+        return "measured higher"
+    return "explained" if _surprises(plain, measured, rated_db) else "agrees"
 
 
-def _hands(weaker: Antenna, stronger: Antenna, transmitter: Transmitter) -> list[Cause]:
-    sent = transmitter.polarisation
-    hands = {"rhcp", "lhcp"}
-    if sent in hands and weaker.polarisation in hands and sent != weaker.polarisation:
-        reason = (
-            f"{weaker.antenna} is {weaker.polarisation}, the transmitter {sent}: opposite hands "
-            "cost 10 to 20 dB in practice"
-        )
-        return [Cause("opposite hands", reason)]
-    if not sent and {weaker.polarisation, stronger.polarisation} == hands:
-        reason = (
-            f"{weaker.antenna} is {weaker.polarisation}, {stronger.antenna} "
-            f"{stronger.polarisation}, and the transmitter's hand is not given: one of them does "
-            "not match it"
-        )
-        return [Cause("hands differ", reason)]
-    if sent in CIRCULAR and weaker.polarisation in ("linear", "vertical", "horizontal"):
-        return []
-    if not weaker.polarisation or not sent:
-        reason = "not given for all antennas; an unnoticed mismatch costs from 3 dB up to 20 dB"
-        return [Cause("polarisation", reason)]
-    return []
-
-
-def _ratings(weaker: Antenna, frequency_hz: float) -> list[Cause]:
-    rating = rate(weaker, frequency_hz)
-    if rating.verdict not in ("optimistic", "not credible"):
-        return []
-    reason = f"{weaker.gain_dbi:g} dBi for {weaker.antenna} is {rating.verdict}: {rating.reason}"
-    return [Cause("the rating", reason)]
-
-
-def _aim(weaker: Antenna, circumstances: Circumstances) -> list[Cause]:
-    width = beamwidth_deg(weaker)
-    if width is None or width > NARROW_BEAM_DEG or weaker.antenna in circumstances.turned:
-        return []
-    off_deg = width / 2
-    reason = (
-        f"{weaker.antenna} has a beam of about {width:.0f} deg and was not turned in steps; "
-        f"{off_deg:.0f} deg beside the transmitter costs 3 dB"
-    )
-    return [Cause("aim", reason)]
-
-
-def _ports(expected: Span, circumstances: Circumstances) -> list[Cause]:
-    if circumstances.other_antennas < 1:
-        return []
-    ports = circumstances.other_antennas + 1
-    change = expected.value_db if expected.value_db is not None else 9.0
-    diluted = link_budget.diluted_change_db(change, ports)
-    selected = link_budget.selected_change_db(change, ports)
-    reason = (
-        f"antennas hung on other ports too: with {ports} equal ports a change of {change:+.1f} dB "
-        f"on one shows as {diluted:+.1f} dB when the receiver adds them and as {selected:+.1f} dB "
-        "when it picks the best. Keep the others alike in every run, and an antenna on every "
-        "port that may transmit"
-    )
-    return [Cause("other ports", reason)]
-
-
-def _spot(circumstances: Circumstances) -> list[Cause]:
-    if circumstances.through_walls or circumstances.positions > 1:
-        return []
-    reason = "one spot only (or none named): reflections add or take several dB within centimetres"
-    return [Cause("the spot", reason)]
-
-
-def near_field_antennas(antennas: Sequence[Antenna], circumstances: Circumstances) -> list[str]:
-    """Name the antennas for which the path is shorter than their far field begins."""
-    found = []
-    for antenna in antennas:
-        if antenna.size_m is None or circumstances.distance_m is None:
-            continue
-        needed_m = far_field_distance_m(antenna.size_m, circumstances.frequency_hz)
-        if circumstances.distance_m < needed_m:
-            found.append(
-                f"{antenna.antenna}: the path of {circumstances.distance_m:g} m is shorter than "
-                f"its far field ({needed_m:.1f} m); differences are no gain there"
-            )
-    return found
-
-
-def _cable(weaker: Antenna) -> list[Cause]:
-    if weaker.cable_m is None or weaker.cable_m < 0.5:
-        return []
-    reason = (
-        f"{weaker.cable_m:g} m of cable at {weaker.antenna}: thin coax loses 2 to 3 dB a metre at "
-        "5.8 GHz, a damaged connector more; measure it or swap it"
-    )
-    return [Cause("cable", reason)]
+def _surprises(plain: Span, measured: Measured, rated_db: float | None) -> bool:
+    """Tell whether it surprises whoever knows the ratings and terms, but not ports and walls."""
+    low, high = measured.in_db
+    if high < plain.low_db or low > plain.high_db:
+        return True
+    if measured.low <= 0 <= measured.high:
+        apart = plain.low_db > 0 or plain.high_db < 0
+        return apart and not (measured.unit == "dB" and low <= at(plain, 0) <= high)
+    return rated_db is not None and abs(rated_db) >= RATED_APART_DB and rated_db * measured.low < 0

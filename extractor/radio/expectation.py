@@ -1,27 +1,27 @@
-"""Expected difference in dB of each antenna against a reference, term by term."""
+"""What an antenna's row says of its level in dB, term by term, each with its range."""
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from extractor.errors import UsageError
 from extractor.radio import link_budget
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.link_budget import Span, exactly
 from extractor.radio.propagation import NotValid
-from extractor.radio.ratings import Rating, rate
+from extractor.radio.ratings import rate
 from extractor.session.antennas import CIRCULAR, Antenna
-from extractor.session.numerals import parse_number
 
 RATING_TOLERANCE_DB = 1.0
 """How far a plausible rated gain may be off (common practice, no source)."""
 
+UNJUDGED_DB = (3.0, 1.0)
+"""How far below and above it one may lie that can't be judged (common practice, no source)."""
+
 OPPOSITE_HAND_DB = Span(15.0, 10.0, 20.0)
-"""Loss between opposite hands in a real place: one odd reflection turns the hand, so it is
-never the infinite loss of the formula (common practice, no source)."""
+"""Loss between opposite hands on the direct wave: one odd reflection turns the hand, so it is
+never the infinite loss of the formula (common practice, no source). Scattered: `scatter`."""
 
 ASSUMED_AXIAL_RATIO_DB = 3.0
 """Worst axial ratio assumed where a circular antenna's is not given (common practice)."""
@@ -33,7 +33,6 @@ FAR_BESIDE_DB = 20.0
 """Most that aiming wide of the main lobe is taken to cost (common practice, no source)."""
 
 UNKNOWN = Span(None, -math.inf, math.inf)
-CABLE_BAND_HZ = (5.6e9, 6.0e9)
 
 
 @dataclass(frozen=True)
@@ -44,251 +43,72 @@ class Transmitter:
     axial_ratio_db: float | None = None
 
 
-@dataclass(frozen=True)
-class ExpectedDifference:
-    """Expected `antenna` minus `reference` in dB.
-
-    Attributes
-    ----------
-    gain, cable, polarisation, pointing, mismatch
-        Contributions, signed so that they add: a lossy cable of `antenna` counts negative.
-    total
-        Their sum; its range has every unknown at its worst at once.
-    notes
-        What was assumed or left out, in plain words.
-    """
-
-    antenna: str
-    reference: str
-    gain: Span
-    cable: Span
-    polarisation: Span
-    pointing: Span
-    mismatch: Span
-    total: Span
-    notes: tuple[str, ...]
-
-
-def expected_difference(
-    antenna: Antenna,
-    reference: Antenna,
-    frequency_hz: float,
-    *,
-    transmitter: Transmitter | None = None,
-    rating_tolerance_db: float = RATING_TOLERANCE_DB,
-) -> ExpectedDifference:
-    """Compute the difference to expect in line of sight and in the far field.
-
-    Parameters
-    ----------
-    antenna, reference
-        The two antennas; unknown values widen the range or are noted as left out.
-    transmitter
-        Transmitting antenna; unknown when None.
-    rating_tolerance_db
-        Half-width put on a plausible rating.
-    """
-    notes: list[str] = []
-    sides = (antenna, reference)
-    gains = [gain_span(one, frequency_hz, rating_tolerance_db, notes) for one in sides]
-    zero = exactly(0.0)
-    terms = {
-        "gain": gains[0] - gains[1],
-        "cable": zero - cable_difference(antenna, reference, frequency_hz, notes),
-        "polarisation": zero - polarisation_difference(antenna, reference, transmitter, notes),
-        "pointing": zero - _difference(antenna, reference, pointing_span, frequency_hz, notes),
-        "mismatch": zero - _difference(antenna, reference, mismatch_span, frequency_hz, notes),
-    }
-    total = sum(terms.values(), start=zero)
-    unique_notes = tuple(dict.fromkeys(notes))
-    return ExpectedDifference(
-        antenna.antenna, reference.antenna, **terms, total=total, notes=unique_notes
-    )
-
-
-def expected_differences(
-    antennas: Sequence[Antenna],
-    reference: Antenna,
-    frequency_hz: float,
-    *,
-    transmitter: Transmitter | None = None,
-) -> list[ExpectedDifference]:
-    """Compute the difference to expect of every antenna but the reference, in the given order.
-
-    Parameters
-    ----------
-    antennas : sequence of Antenna
-        Those to compare; `reference` may be among them.
-    reference : Antenna
-        The one that they are compared with.
-    frequency_hz : float
-        Of the link, above 0.
-    transmitter : Transmitter, optional
-        The transmitting antenna; unknown when absent.
-
-    Returns
-    -------
-    list of ExpectedDifference
-        In dB, term by term, each with its range.
-
-    Raises
-    ------
-    UsageError
-        If the frequency is not above 0.
-
-    Examples
-    --------
-    >>> from extractor import expected_differences
-    >>> from extractor.session.antennas import Antenna
-    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, beamwidth_deg=55)
-    >>> stub = Antenna("Stub", kind="dipole", gain_dbi=2.15)
-    >>> (slab_over_stub,) = expected_differences([slab], stub, 5.8e9)
-    >>> slab_over_stub.gain
-    Span(value_db=8.85, low_db=6.85, high_db=10.85)
-    """
-    if not frequency_hz > 0:
-        raise UsageError(f"a frequency of {frequency_hz:g} Hz: must be above 0")
-    return [
-        expected_difference(one, reference, frequency_hz, transmitter=transmitter)
-        for one in antennas
-        if one is not reference
-    ]
-
-
-_SpanOf = Callable[[Antenna, float, list[str]], Span]
-
-
-def _difference(a: Antenna, b: Antenna, of: _SpanOf, frequency_hz: float, notes: list[str]) -> Span:
-    return of(a, frequency_hz, notes) - of(b, frequency_hz, notes)
-
-
 # --- gain ---------------------------------------------------------------------------------
 
 
 def gain_span(antenna: Antenna, frequency_hz: float, tolerance_db: float, notes: list[str]) -> Span:
     """Gain with its range: the rating where plausible, else what the arithmetic believes."""
-    rating = rate(antenna, frequency_hz)
-    rated, believable = antenna.gain_dbi, rating.believable_dbi
+    rating, name = rate(antenna, frequency_hz), antenna.antenna
+    rated, believed = antenna.gain_dbi, rating.believed
     if rated is None:
-        if believable is None:
-            notes.append(f"{antenna.antenna}: no gain given and nothing to estimate it from")
+        if believed is None:
+            notes.append(f"{name}: no gain given and nothing to estimate it from")
             return UNKNOWN
-        notes.append(f"{antenna.antenna}: no rating; {believable:.1f} dBi from its build")
-        return Span(believable, believable - 1.5, believable + 1.5)
-    if rating.verdict in ("optimistic", "not credible"):
-        return _doubted_gain(antenna, rated, rating, notes)
-    return Span(rated, rated - tolerance_db, rated + tolerance_db)
-
-
-def _doubted_gain(antenna: Antenna, rated: float, rating: Rating, notes: list[str]) -> Span:
-    if rating.believable_dbi is None:
-        notes.append(f"{antenna.antenna}: rating {rated:g} dBi is {rating.verdict}; no better one")
+        notes.append(f"{name}: no rating; its build gives {rating.reason}")
+        return believed
+    if rating.verdict == "plausible":
+        return Span(rated, rated - tolerance_db, rated + tolerance_db)
+    if rating.verdict == "can't be judged":
+        below, above = UNJUDGED_DB
+        notes.append(f"{name}: rated {rated:g} dBi can't be judged: {rating.reason}")
+        return Span(rated, rated - below, rated + above)
+    if believed is None:
+        notes.append(f"{name}: rating {rated:g} dBi is {rating.verdict}; no better one")
         return Span(None, -math.inf, rated)
-    believable = rating.believable_dbi
-    notes.append(
-        f"{antenna.antenna}: rated {rated:g} dBi, taken as {believable:.1f} ({rating.verdict})"
-    )
-    # A rating that can't be so sets no upper end; well made, the build gives 1.5 dB more.
-    high = rated if rating.verdict == "optimistic" else believable + 1.5
-    return Span(believable, believable - 1.5, max(believable, high))
-
-
-# --- cable --------------------------------------------------------------------------------
-
-
-def cable_difference(a: Antenna, b: Antenna, frequency_hz: float, notes: list[str]) -> Span:
-    """Cable loss of `a` minus that of `b`; what one type has in common cancels."""
-    same_type = a.cable and _cable_key(a.cable) == _cable_key(b.cable)
-    if same_type and a.cable_m is not None and b.cable_m is not None:
-        if a.cable_m == b.cable_m:
-            return exactly(0.0)
-        per_metre = cable_loss_per_m(a.cable, frequency_hz, notes)
-        longer = a.cable_m - b.cable_m
-        ends = sorted((longer * per_metre.low_db, longer * per_metre.high_db))
-        value = None if per_metre.value_db is None else longer * per_metre.value_db
-        return Span(value, *ends)
-    if not (a.cable or b.cable or a.cable_m or b.cable_m):
-        notes.append("cable: none named, taken as the same for both")
-        return exactly(0.0)
-    return cable_span(a, frequency_hz, notes) - cable_span(b, frequency_hz, notes)
-
-
-def cable_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss of one antenna's cable with its range, connectors not counted."""
-    measured = _measured(antenna.cable, "dB")
-    if measured is not None:
-        return exactly(measured)
-    if antenna.cable_m is None:
-        notes.append(f"{antenna.antenna}: no cable length given, taken as none")
-        return exactly(0.0)
-    if antenna.cable_m == 0:
-        return exactly(0.0)
-    per_metre = cable_loss_per_m(antenna.cable, frequency_hz, notes)
-    value = None if per_metre.value_db is None else per_metre.value_db * antenna.cable_m
-    return Span(value, per_metre.low_db * antenna.cable_m, per_metre.high_db * antenna.cable_m)
-
-
-def _measured(cable: str, unit: str) -> float | None:
-    found = re.fullmatch(rf"([\d.,]+)\s*{unit}", cable.strip(), re.IGNORECASE)
-    return parse_number(found[1]) if found else None
-
-
-def cable_loss_per_m(cable: str, frequency_hz: float, notes: list[str]) -> Span:
-    """Loss per metre of a type of `link.CABLES`, or as measured (``2.5 dB/m``)."""
-    measured = _measured(cable, r"dB\s*/\s*m")
-    if measured is not None:
-        return exactly(measured)
-    known = link_budget.CABLES.get(_cable_key(cable))
-    if known is None:
-        notes.append(f"cable {cable or 'of unknown type'}: 1.0 to 3.7 dB/m assumed; measure it")
-        return Span(None, 1.0, 3.7)
-    if not CABLE_BAND_HZ[0] <= frequency_hz <= CABLE_BAND_HZ[1]:
-        notes.append(f"cable {cable}: the table holds at 5.6 to 6.0 GHz only; measure it")
-        return Span(None, 0.0, known.high_db_per_m)
-    notes.append(f"cable {cable}: {known.loss_db_per_m:g} dB/m ({known.basis})")
-    return Span(known.loss_db_per_m, known.low_db_per_m, known.high_db_per_m)
-
-
-def _cable_key(cable: str) -> str:
-    key = re.sub(r"[^a-z0-9]", "", cable.casefold())
-    return next((name for name in link_budget.CABLES if key.startswith(name)), key)
+    notes.append(f"{name}: rated {rated:g} dBi, not taken ({rating.verdict}): {rating.reason}")
+    # A rating that can't be so sets no upper end.
+    high = max(rated, believed.high_db) if rating.verdict == "optimistic" else believed.high_db
+    return Span(believed.value_db, believed.low_db, high)
 
 
 # --- polarisation -------------------------------------------------------------------------
 
 
-def polarisation_difference(
-    a: Antenna, b: Antenna, transmitter: Transmitter | None, notes: list[str]
-) -> Span:
-    """Polarisation loss of `a` minus that of `b` against the transmitter."""
-    if transmitter is None or not transmitter.polarisation:
-        if a.polarisation == b.polarisation:
-            notes.append("polarisation: transmitter's unknown, taken as no difference")
-            return exactly(0.0)
-        notes.append("polarisation: transmitter's unknown, so any of them is allowed for")
-        return _union(
-            [
-                polarisation_span(a, Transmitter(one)) - polarisation_span(b, Transmitter(one))
-                for one in ("rhcp", "lhcp", "linear")
-            ]
-        )
-    return polarisation_span(a, transmitter) - polarisation_span(b, transmitter)
+def polarisation_notes(a: Antenna, b: Antenna, transmitter: Transmitter) -> list[str]:
+    """Ask for each polarisation that is not or only half given; nothing where it can't matter."""
+    sides = (a.antenna, a.polarisation), (b.antenna, b.polarisation)
+    if a.polarisation == b.polarisation in _DEFINITE:
+        return []
+    return [
+        f"polarisation of {name}: {f'only {said!r}' if said else 'not'} given, which may hide 3 to "
+        "20 dB; write it into antennas.csv (rhcp, lhcp, vertical or horizontal)"
+        for name, said in (*sides, ("the transmitter", transmitter.polarisation))
+        if said not in _DEFINITE
+    ]
+
+
+_DEFINITE = ("rhcp", "lhcp", "vertical", "horizontal")
+
+
+def possible_transmitters(transmitter: Transmitter) -> tuple[Transmitter, ...]:
+    """Return the transmitters of definite polarisation that this one may be."""
+    ratio = transmitter.axial_ratio_db
+    return tuple(Transmitter(one, ratio) for one in _possible(transmitter.polarisation))
 
 
 def polarisation_span(antenna: Antenna, transmitter: Transmitter) -> Span:
     """Loss between one antenna and the transmitter, over the tilts and hands left open."""
     spans = [
-        _pair_loss(mine, antenna.axial_ratio_db, theirs, transmitter.axial_ratio_db)
+        _pair_loss(mine, antenna.axial_ratio_db, theirs.polarisation, theirs.axial_ratio_db)
         for mine in _possible(antenna.polarisation)
-        for theirs in _possible(transmitter.polarisation)
+        for theirs in possible_transmitters(transmitter)
     ]
     return spans[0] if len(spans) == 1 else _union(spans)
 
 
 def _possible(polarisation: str) -> tuple[str, ...]:
-    if polarisation == "circular":
-        return "rhcp", "lhcp"
-    return (polarisation,) if polarisation else ("rhcp", "lhcp", "linear")
+    open_ = {"circular": _DEFINITE[:2], "linear": _DEFINITE[2:], "": _DEFINITE}
+    return open_.get(polarisation, (polarisation,))
 
 
 def _union(spans: Sequence[Span]) -> Span:
@@ -298,7 +118,9 @@ def _union(spans: Sequence[Span]) -> Span:
 def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float | None) -> Span:
     circular = [one in CIRCULAR for one in (mine, theirs)]
     if not any(circular):
-        return _linear_loss(mine, theirs)
+        # Nobody holds two antennas parallel to better than about 15 degrees by eye.
+        tilted = Span(0.0, 0.0, link_budget.polarisation_loss_db(math.inf, math.inf, 15))
+        return tilted if mine == theirs else OPPOSITE_HAND_DB
     ratios_db = [
         (ASSUMED_AXIAL_RATIO_DB if ratio is None else ratio) if is_circular else math.inf
         for ratio, is_circular in zip((mine_ar, theirs_ar), circular, strict=True)
@@ -315,26 +137,18 @@ def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float |
     return Span(middle, 0.0 if all(circular) and unknown else low, high)
 
 
-def _linear_loss(mine: str, theirs: str) -> Span:
-    if "linear" in (mine, theirs):
-        return Span(None, 0.0, OPPOSITE_HAND_DB.high_db)
-    if mine == theirs:
-        # Nobody holds two antennas parallel to better than about 15 degrees by eye.
-        return Span(0.0, 0.0, link_budget.polarisation_loss_db(math.inf, math.inf, 15))
-    return OPPOSITE_HAND_DB
-
-
 # --- pointing and mismatch ----------------------------------------------------------------
 
 
-def beamwidth_deg(antenna: Antenna) -> float | None:
-    """Half-power width: as given, else as the rated gain implies; None if neither."""
+def beamwidth_deg(antenna: Antenna, frequency_hz: float) -> float | None:
+    """Half-power width: as given, else as the gain that is believed implies, up to 90 deg."""
     if antenna.beamwidth_deg is not None:
         return antenna.beamwidth_deg
-    if antenna.gain_dbi is None or antenna.is_omnidirectional:
+    believed = gain_span(antenna, frequency_hz, 0.0, []).value_db
+    if believed is None or antenna.is_omnidirectional:
         return None
-    width = implied_beamwidth_deg(antenna.gain_dbi)
-    return None if isinstance(width, NotValid) else width
+    width = implied_beamwidth_deg(believed)
+    return 90.0 if isinstance(width, NotValid) else width
 
 
 def pointing_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Span:
@@ -344,7 +158,7 @@ def pointing_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Sp
         return exactly(0.0)
     if error_deg is not None and antenna.kind == "dish" and antenna.beamwidth_deg is None:
         return _dish_pointing(antenna, error_deg, frequency_hz, notes)
-    width_deg = beamwidth_deg(antenna)
+    width_deg = beamwidth_deg(antenna, frequency_hz)
     if width_deg is None:
         notes.append(f"{antenna.antenna}: beamwidth unknown, aim left out")
         return exactly(0.0)

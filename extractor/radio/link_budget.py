@@ -1,4 +1,4 @@
-"""Radio arithmetic between two antennas: polarisation, pointing, mismatch, cable, ports.
+"""Radio arithmetic between two antennas: polarisation, pointing, mismatch.
 
 Knows nothing of clips, series or comparisons. Losses are positive decibels. Every formula
 names its source; *from memory* means that the text of the source was not at hand. A formula
@@ -71,26 +71,6 @@ def mismatch_uncertainty_db(reflection_1: float, reflection_2: float) -> tuple[f
     return 20 * math.log10(1 - product), 20 * math.log10(1 + product)
 
 
-# --- several ports ------------------------------------------------------------------------
-
-
-def diluted_change_db(change_db: float, ports: int) -> float:
-    """Change of the combined signal when one of several equal ports changes, in dB.
-
-    Maximal-ratio combining adds the signal-to-noise ratios (Brennan 1959, formula from
-    memory): ``10 log10((n - 1 + 10^(change/10)) / n)``.
-    """
-    return 10 * math.log10((ports - 1 + 10 ** (change_db / 10)) / ports)
-
-
-def selected_change_db(change_db: float, ports: int) -> float:
-    """Change of the best port, which is all that selection combining shows, in dB.
-
-    With other ports as good as the changed one was, a loss is hidden altogether.
-    """
-    return change_db if ports == 1 else max(change_db, 0.0)
-
-
 # --- polarisation -------------------------------------------------------------------------
 
 
@@ -140,12 +120,6 @@ def polarisation_loss_range_db(
     return min(aligned, crossed), max(aligned, crossed)
 
 
-def cross_polar_discrimination_db(axial_ratio_db: float) -> float:
-    """How far a circular antenna keeps the hands apart, ``20 log10((r+1)/(r-1))``, in dB."""
-    ratio = 10 ** (axial_ratio_db / 20)
-    return math.inf if ratio <= 1 else 20 * math.log10((ratio + 1) / (ratio - 1))
-
-
 # --- pointing -----------------------------------------------------------------------------
 
 MAIN_LOBE_REACH = 0.6
@@ -187,39 +161,3 @@ def dish_envelope_gain_dbi(
     if angle < 100 / ratio:
         return first_lobe_dbi
     return 52 - 10 * math.log10(ratio) - 25 * math.log10(angle)
-
-
-# --- cable --------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CableType:
-    """Loss of a coaxial cable at 5.8 GHz in dB per metre, its range and where it comes from."""
-
-    loss_db_per_m: float
-    low_db_per_m: float
-    high_db_per_m: float
-    basis: str
-
-
-#: Cable of one type varies by 15 %; connectors come on top (check-value file's figure).
-CABLES = {
-    "rg316": CableType(2.42, 2.42 * 0.85, 2.71 * 1.15, "published sheet to 3 GHz, extrapolated"),
-    "rg174": CableType(2.85, 2.0, 3.7, "extrapolated from 1 GHz and below: not to be trusted"),
-    "rg58": CableType(1.69, 1.69 * 0.85, 2.7, "published table; 1.7 to 2.7 from another fit"),
-    "rg402": CableType(1.06, 1.06 * 0.85, 1.06 * 1.15, "published, interpolated 1 to 10 GHz"),
-}
-"""Types at 5.8 GHz, keyed without hyphen or space. A measured loss overrides the table."""
-
-
-def fitted_cable_loss_db(
-    length_m: float, frequency_hz: float, root_coefficient: float, linear_coefficient: float
-) -> float:
-    """Cable loss ``a sqrt(f) + b f``, coefficients in dB per 100 m with f in MHz.
-
-    The skin effect gives the first term, the dielectric the second. For RG-316 a fit to a
-    published M17/113-type sheet from 0.2 to 3 GHz has a = 2.4448, b = 0.009688.
-    """
-    frequency_mhz = frequency_hz / 1e6
-    per_100_m = root_coefficient * math.sqrt(frequency_mhz) + linear_coefficient * frequency_mhz
-    return per_100_m * length_m / 100

@@ -1,4 +1,4 @@
-"""What the way through the air does: path loss, walls, noise, exposure.
+"""What the way through the air does: path loss, noise, exposure.
 
 Losses are positive decibels. Every formula names its source; one marked *from memory* has
 not been compared with the text of that source. A formula asked outside the range it holds
@@ -7,7 +7,6 @@ for answers `NotValid` with the reason instead of a number.
 
 from __future__ import annotations
 
-import cmath
 import math
 from dataclasses import dataclass
 
@@ -52,87 +51,6 @@ def far_field_distance_m(size_m: float, frequency_hz: float) -> float:
     `size_m` is the antenna's largest dimension D. Source: IEEE Std 149 (from memory).
     """
     return 2 * size_m**2 / wavelength_m(frequency_hz)
-
-
-@dataclass(frozen=True)
-class IndoorSetting:
-    """One row of ITU-R P.1238-11, table 2: coefficients, spread in dB, range in metres."""
-
-    alpha: float
-    beta: float
-    gamma: float
-    spread_db: float
-    shortest_m: float
-    longest_m: float
-
-
-INDOOR_SETTINGS = {
-    "office, in sight": IndoorSetting(1.46, 34.62, 2.03, 3.76, 2, 27),
-    "office, out of sight": IndoorSetting(2.46, 29.53, 2.38, 5.04, 4, 30),
-    "corridor, in sight": IndoorSetting(1.63, 28.12, 2.25, 4.07, 2, 160),
-    "corridor, out of sight": IndoorSetting(2.77, 29.27, 2.48, 7.63, 4, 94),
-}
-
-
-def indoor_loss_db(setting: str, distance_m: float, frequency_hz: float) -> float | NotValid:
-    """Median loss between isotropic antennas in a building, in dB.
-
-    ``10 alpha log10(d) + beta + 10 gamma log10(f)``, d in metres and f in **GHz** (not MHz).
-    Source: Recommendation ITU-R P.1238-11, table 2, as found in one public implementation.
-
-    Parameters
-    ----------
-    setting
-        A key of `INDOOR_SETTINGS`.
-
-    Raises
-    ------
-    KeyError
-        For an unknown setting.
-    """
-    row = INDOOR_SETTINGS[setting]
-    if not row.shortest_m <= distance_m <= row.longest_m:
-        return NotValid(f"{setting}: holds from {row.shortest_m:g} to {row.longest_m:g} m only")
-    frequency_ghz = frequency_hz / 1e9
-    distance_term = 10 * row.alpha * math.log10(distance_m)
-    return distance_term + row.beta + 10 * row.gamma * math.log10(frequency_ghz)
-
-
-WALL_MATERIALS = {
-    "concrete": (5.24, 0.0462, 0.7822),
-    "brick": (3.91, 0.0238, 0.16),
-    "plasterboard": (2.73, 0.0085, 0.9395),
-}
-"""Relative permittivity a, and c, d of the conductivity ``c f_GHz^d`` in S/m (P.2040-2/3)."""
-
-
-def wall_loss_db(material: str, thickness_m: float, frequency_hz: float) -> float:
-    """Loss through one plain slab at normal incidence, in dB.
-
-    Source: Recommendation ITU-R P.2040-2/3, slab with internal reflections; edition 1 has
-    other constants (concrete of 0.20 m: 20.7 instead of 27.5 dB). Real walls are hollow, wet
-    or reinforced and differ by several dB.
-
-    Raises
-    ------
-    KeyError
-        For a material that `WALL_MATERIALS` lacks.
-    """
-    permittivity, c, d = WALL_MATERIALS[material]
-    frequency_ghz = frequency_hz / 1e9
-    return slab_loss_db(permittivity, c * frequency_ghz**d, thickness_m, frequency_hz)
-
-
-def slab_loss_db(
-    permittivity: float, conductivity_s_m: float, thickness_m: float, frequency_hz: float
-) -> float:
-    """Loss through a slab of given relative permittivity and conductivity, in dB (P.2040)."""
-    eta = complex(permittivity, -17.98 * conductivity_s_m / (frequency_hz / 1e9))
-    reflection = (1 - cmath.sqrt(eta)) / (1 + cmath.sqrt(eta))
-    q = 2 * math.pi * thickness_m * cmath.sqrt(eta) / wavelength_m(frequency_hz)
-    through = cmath.exp(-1j * q)
-    transmitted = (1 - reflection**2) * through / (1 - (reflection * through) ** 2)
-    return -20 * math.log10(abs(transmitted))
 
 
 def thermal_noise_dbm(bandwidth_hz: float, noise_figure_db: float = 0.0) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from extractor.radio import antenna_gain as gain
-from extractor.radio.link_budget import DIPOLE_GAIN_DBI
+from extractor.radio.link_budget import DIPOLE_GAIN_DBI, Span
 from extractor.radio.propagation import NotValid
 from extractor.session.antennas import Antenna
 
@@ -25,6 +25,9 @@ BEAM_SLACK_DB = 1.0
 BEAM_LIMIT_DB = 3.0
 """Above Kraus' figure by more: not credible (our threshold: twice what a sphere has room for)."""
 
+BUILD_SPREAD_DB = 1.5
+"""How far a well or badly made one may be off the usual (common practice, no source)."""
+
 PANEL_EFFICIENCY = 0.6
 """Usual share of a panel's area that works (common practice, no source)."""
 
@@ -39,14 +42,14 @@ class Rating:
         ``plausible``, ``optimistic``, ``not credible`` or ``can't be judged``.
     reason, source
         Why, and what the arithmetic rests on.
-    believable_dbi
-        Gain that the same arithmetic expects; None where it gives no figure.
+    believed
+        Gain in dBi that the same arithmetic expects, with its range; None where it gives none.
     """
 
     verdict: Verdict
     reason: str
     source: str
-    believable_dbi: float | None = None
+    believed: Span | None = None
 
 
 def rate(antenna: Antenna, frequency_hz: float) -> Rating:
@@ -61,8 +64,8 @@ def rate(antenna: Antenna, frequency_hz: float) -> Rating:
     if not checks:
         return Rating("can't be judged", _what_is_missing(antenna), "")
     worst = max(checks, key=lambda check: _ORDER.index(check.verdict))
-    figures = [check.believable_dbi for check in checks if check.believable_dbi is not None]
-    return replace(worst, believable_dbi=figures[0] if figures else None)
+    figures = [check.believed for check in checks if check.believed is not None]
+    return replace(worst, believed=figures[0] if figures else None)
 
 
 def _what_is_missing(antenna: Antenna) -> str:
@@ -86,51 +89,52 @@ def _judged(antenna: Antenna, plausible_dbi: float, optimistic_dbi: float) -> Ve
 def _by_turns(antenna: Antenna) -> Rating | None:
     if antenna.kind != "helix" or antenna.turns is None:
         return None
-    circumference = antenna.circumference_wl or gain.BEST_CIRCUMFERENCE_WL
-    pitch_deg = antenna.pitch_deg or gain.DEFAULT_PITCH_DEG
-    ceiling = gain.kraus_helix_gain_dbi(antenna.turns, circumference, pitch_deg)
-    if isinstance(ceiling, NotValid):
-        return Rating("can't be judged", ceiling.reason, "Kraus")
-    believable = gain.believable_helix_gain_dbi(antenna.turns, circumference, pitch_deg)
-    if antenna.turns < 5:
-        return _short_helix(antenna, ceiling)
-    if isinstance(believable, NotValid):
-        if antenna.gain_dbi is not None and antenna.gain_dbi > ceiling:
-            return Rating("not credible", f"above Kraus' {ceiling:.1f} dBi", "Kraus")
-        return Rating("can't be judged", believable.reason, "King and Wong 1980; Emerson 1995")
-    plausible = min(believable + gain.MODEL_SPREAD_DB, ceiling)
-    reason = (
-        f"{antenna.turns:g} turns of circumference {circumference:.2f} wavelengths: about "
-        f"{believable:.1f} dBi, up to {plausible:.1f} when well made; the optimistic textbook "
-        f"formula gives {ceiling:.1f}"
+    turns, around, pitch_deg = antenna.turns, antenna.circumference_wl, antenna.pitch_deg
+    textbook = gain.kraus_helix_gain_dbi(
+        turns, around or max(gain.USUAL_CIRCUMFERENCES_WL), pitch_deg or gain.DEFAULT_PITCH_DEG
     )
-    verdict = _judged(antenna, plausible, ceiling)
-    source = "King and Wong 1980, Emerson 1995 (both from memory); Kraus as upper bound"
-    return Rating(verdict, reason, source, believable)
+    believed = gain.helix_gain_dbi(turns, around, pitch_deg)
+    source = "moment method (NEC-2, docs/benchmarks.md); Kraus as upper bound"
+    if isinstance(believed, NotValid):
+        rated = antenna.gain_dbi
+        if rated is not None and isinstance(textbook, float) and rated > textbook:
+            return Rating("not credible", f"above Kraus' {textbook:.1f} dBi", "Kraus")
+        return Rating("can't be judged", believed.reason, source)
+    size = "an unknown circumference" if around is None else f"circumference {around:.2f}"
+    reason = f"{turns:g} turns of {size} give {_said(believed)} dBi by the moment method"
+    limit = believed.high_db
+    if isinstance(textbook, float):
+        limit = max(limit, textbook)
+        reason += f"; the optimistic textbook formula {textbook:.1f}"
+    return Rating(_judged(antenna, believed.high_db, limit), reason, source, believed)
 
 
-def _short_helix(antenna: Antenna, ceiling_dbi: float) -> Rating:
-    limit_dbi = ceiling_dbi + 1
-    verdict = _judged(antenna, limit_dbi, limit_dbi)
-    reason = f"{antenna.turns:g} turns: under 5 the ground plane decides; up to {limit_dbi:.1f} dBi"
-    return Rating(verdict, reason, "Kraus, plus 1 dB for the ground plane")
+def _said(span: Span) -> str:
+    ends = f"{span.low_db:.1f} to {span.high_db:.1f}"
+    return ends if span.value_db is None else f"about {span.value_db:.1f} ({ends})"
+
+
+def _usual(value_dbi: float) -> Span:
+    return Span(value_dbi, value_dbi - BUILD_SPREAD_DB, value_dbi + BUILD_SPREAD_DB)
 
 
 def _by_area(antenna: Antenna, frequency_hz: float) -> Rating | None:
-    if not antenna.is_broadside or antenna.width_mm is None or antenna.height_mm is None:
+    width_mm = antenna.width_mm
+    height_mm = width_mm if antenna.kind == "dish" else antenna.height_mm
+    if not antenna.is_broadside or width_mm is None or height_mm is None:
         return None
-    sides_m = antenna.width_mm / 1000, antenna.height_mm / 1000
-    full = gain.aperture_gain_dbi(*sides_m, frequency_hz)
+    round_ = math.pi / 4 if antenna.kind == "dish" else 1.0
+    full = gain.aperture_gain_dbi(width_mm / 1e3, height_mm / 1e3, frequency_hz, efficiency=round_)
     if isinstance(full, NotValid):
         return None
     usual = full + 10 * math.log10(PANEL_EFFICIENCY)
     reason = (
-        f"an area of {antenna.width_mm:g} x {antenna.height_mm:g} mm gives {usual:.1f} dBi at "
+        f"an area of {width_mm:g} x {height_mm:g} mm gives {usual:.1f} dBi at "
         f"60 % efficiency and {full:.1f} dBi at most"
     )
     source = "aperture formula (Balanis; IEEE Std 145); 60 %: common practice, no source"
     # Fringing fields make a small area a little larger than its rim.
-    return Rating(_judged(antenna, usual + 1, full + 1), reason, source, usual)
+    return Rating(_judged(antenna, usual + 1, full + 1), reason, source, _usual(usual))
 
 
 def _by_beamwidth(antenna: Antenna) -> Rating | None:
@@ -141,7 +145,9 @@ def _by_beamwidth(antenna: Antenna) -> Rating | None:
     usual = gain.practical_directivity_dbi(width_deg, width_deg)
     reason = f"a beam {width_deg:g} deg wide both ways gives {usual:.1f} to {ceiling:.1f} dBi"
     verdict = _judged(antenna, ceiling + BEAM_SLACK_DB, ceiling + BEAM_LIMIT_DB)
-    return Rating(verdict, reason, "Kraus (41 253 square degrees), 32 400 from memory", usual)
+    return Rating(
+        verdict, reason, "Kraus (41 253 square degrees), 32 400 from memory", _usual(usual)
+    )
 
 
 def _by_dipole(antenna: Antenna) -> Rating | None:
@@ -149,7 +155,7 @@ def _by_dipole(antenna: Antenna) -> Rating | None:
         return None
     reason = f"a half-wave dipole has {DIPOLE_GAIN_DBI:.2f} dBi, the longest useful one 5.2"
     verdict = _judged(antenna, DIPOLE_GAIN_DBI + 0.5, LONGEST_DIPOLE_DBI)
-    return Rating(verdict, reason, "dipole pattern integral; Balanis", DIPOLE_GAIN_DBI)
+    return Rating(verdict, reason, "dipole pattern integral; Balanis", _usual(DIPOLE_GAIN_DBI))
 
 
 def _by_radius(antenna: Antenna, frequency_hz: float) -> Rating | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -234,6 +235,25 @@ def coverage_finding(antenna: str, found: Coverage | NotValid, unit: str) -> Fin
     return Finding("coverage", sentence, how, figures)
 
 
+class Sweep(NamedTuple):
+    """Sweeps of all antennas.
+
+    Attributes
+    ----------
+    table : DataFrame
+        ``antenna, angle_deg, attenuation_db, level, n_runs, relative_db``; the last is NaN
+        without a calibration or where the curve gives only a bound.
+    findings : tuple of Finding
+        Beamwidths where there is a calibration, coverage where a threshold is named.
+    beams : dict
+        Beamwidths by antenna, where one could be told.
+    """
+
+    table: pd.DataFrame
+    findings: tuple[Finding, ...]
+    beams: dict[str, Beam]
+
+
 def sweep_report(
     runs: pd.DataFrame,
     calibration: Calibration | None,
@@ -242,19 +262,11 @@ def sweep_report(
     unit: str = "Mbit/s",
     threshold: float | None = None,
     antennas: Sequence[Antenna] = (),
-) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    """Sweeps of all antennas: one table and the sentences.
-
-    Returns
-    -------
-    table : DataFrame
-        ``antenna, angle_deg, attenuation_db, level, n_runs, relative_db``; the last is NaN
-        without a calibration or where the curve gives only a bound.
-    findings : tuple of Finding
-        Beamwidths where there is a calibration, coverage where a threshold is named.
-    """
+) -> Sweep:
+    """Sweeps of all antennas: one table, the sentences and the beams."""
     rated = {one.antenna: one.gain_dbi for one in antennas if not one.is_omnidirectional}
-    tables, findings = [], []
+    columns = ["antenna", "angle_deg", "attenuation_db", "level", "n_runs", "relative_db"]
+    tables, findings, beams = [pd.DataFrame(columns=columns)], [], {}
     for antenna in sweep_antennas(runs):
         levels = sweep_levels(runs, antenna, measure=measure)
         relative = np.full(len(levels), math.nan)
@@ -263,13 +275,12 @@ def sweep_report(
             finite = np.isfinite(pattern)
             if finite.any():
                 relative[finite] = pattern[finite] - pattern[finite].max()
-            findings.append(
-                beam_finding(antenna, beamwidth(levels, calibration), rated.get(antenna))
-            )
+            beam = beamwidth(levels, calibration)
+            if isinstance(beam, Beam):
+                beams[antenna] = beam
+            findings.append(beam_finding(antenna, beam, rated.get(antenna)))
         if threshold is not None:
             findings.append(coverage_finding(antenna, coverage(levels, threshold), unit))
-        tables.append(levels.assign(antenna=antenna, relative_db=relative))
-    columns = ["antenna", "angle_deg", "attenuation_db", "level", "n_runs", "relative_db"]
-    if not tables:
-        return pd.DataFrame(columns=columns), ()
-    return pd.concat(tables, ignore_index=True)[columns], tuple(findings)
+        tables.append(levels.assign(antenna=antenna, relative_db=relative)[columns])
+    table = pd.concat(tables[1:] or tables, ignore_index=True)
+    return Sweep(table, tuple(findings), beams)

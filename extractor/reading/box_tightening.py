@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError, StorageError
 from extractor.reading import cache, readers
-from extractor.reading.clip_job import Share, boxes_in
+from extractor.reading.clip_job import WHOLE, Share, boxes_in
 from extractor.reading.readers.base import Line, Reader
-from extractor.reading.temporal_evidence import FieldReader
+from extractor.reading.temporal_evidence import FieldReader, squeezed
 from extractor.session import digests
 from extractor.session.atomic import read_json, write_json
 from extractor.session.folder import Session
-from extractor.session.overlay import Field, Overlay
+from extractor.session.overlay import Box, Field, Overlay
 from extractor.video import clips
 from extractor.video.crops import Crop
 
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 #: Enough to see different numbers and backgrounds, few enough to take no time.
 CLIPS_LOOKED_AT = 8
-INSTANTS = 4
+INSTANTS = 32
+#: Room around the drawn box in which the number may be found, a share of its height.
+ROOM = 0.4
 #: Clips and instants whose readings are shown to the user after marking.
 SHOWN_CLIPS, SHOWN_INSTANTS = 5, 5
 LEAST_GLANCES = 8
@@ -59,7 +61,11 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     before = read_json(path)
     keys = {
         item.name: digests.digest_of(
-            cache.places_of(item), FieldReader(reader, item).unsigned, reader.name, reader.version()
+            cache.READING_VERSION,
+            cache.places_of(item),
+            FieldReader(reader, item).unsigned,
+            reader.name,
+            reader.version(),
         )
         for item in overlay.fields
     }
@@ -73,12 +79,7 @@ def tight_shares(session: Session, overlay: Overlay, reader: Reader) -> dict[str
     if now != before:
         with contextlib.suppress(StorageError):  # a quick look needs no folder that can be written
             write_json(path, now)
-    return {name: _share(entry["share"]) for name, entry in now.items() if entry["share"]}
-
-
-def _share(values: Sequence[float]) -> Share:
-    x, y, width, height = values
-    return (x, y, width, height)
+    return {name: Share(*entry["share"]) for name, entry in now.items() if entry["share"]}
 
 
 def choose_shares(
@@ -100,29 +101,38 @@ def choose_shares(
     dict
         By the field's name; None where nothing readable was seen in it.
     """
-    seen = _glances(paths, items, exact=False)
+    each = -(-INSTANTS // max(1, len(paths)))
+    seen = _glances(paths, items, each)
     scarce = [item for item in items if len(seen[item.name]) < LEAST_GLANCES]
     if scarce:
         # Where keyframes are rare and clips few, it is worth decoding on to other moments.
-        seen |= _glances(paths, scarce, exact=True)
+        seen |= _glances(paths, scarce, -(-each // 2), exact=True)
     return {item.name: _tight_share(seen[item.name], FieldReader(reader, item)) for item in items}
 
 
-def _tight_share(seen: Sequence[Crop], reader: FieldReader) -> Share | None:
+def _tight_share(seen: Sequence[_Seen], reader: FieldReader) -> Share | None:
     from extractor.reading.tightening import tighten
 
-    crops = _usual_size(seen)
-    if not crops:
+    if not seen:
         return None
-    height, width = crops[0].shape[:2]
-    tight = tighten(reader, crops)
-    return (tight.x / width, tight.y / height, tight.width / width, tight.height / height)
+    # Crops of one size only can be laid over each other.
+    (drawn, size), _ = Counter((box, crop.shape) for box, crop in seen).most_common(1)[0]
+    alike = [crop for box, crop in seen if (box, crop.shape) == (drawn, size)]
+    view = tighten(reader, alike, drawn)
+    box = view.box
+    x, width = (box.x - drawn.x) / drawn.width, box.width / drawn.width
+    y, height = (box.y - drawn.y) / drawn.height, box.height / drawn.height
+    return Share(x, y, width, height, view.squeeze)
+
+
+_Seen = tuple[Box, Crop]
+"""The drawn box with room around it at one instant, and before it where the box is in it."""
 
 
 def _glances(
-    paths: Sequence[Path], items: Sequence[Field], *, exact: bool
-) -> dict[str, list[Crop]]:
-    found: dict[str, list[Crop]] = {item.name: [] for item in items}
+    paths: Sequence[Path], items: Sequence[Field], count: int, *, exact: bool = False
+) -> dict[str, list[_Seen]]:
+    found: dict[str, list[_Seen]] = {item.name: [] for item in items}
     for path in paths:
         try:
             clip = clips.probe(path)
@@ -135,19 +145,15 @@ def _glances(
         if not boxes:
             continue
         try:
-            frames = clips.glances(clip, list(boxes.values()), INSTANTS, exact=exact)
+            rooms = [box.widened(ROOM, clip.width, clip.height) for box in boxes.values()]
+            frames = clips.glances(clip, rooms, count, exact=exact)
         except ClipError:
             continue
-        for place, field in enumerate(boxes):
-            found[field] += [frame.crops[place] for frame in frames]
+        for place, (field, box) in enumerate(boxes.items()):
+            room = rooms[place]
+            drawn = Box(box.x - room.x, box.y - room.y, box.width, box.height)
+            found[field] += [(drawn, frame.crops[place]) for frame in frames]
     return found
-
-
-def _usual_size(crops: Sequence[Crop]) -> list[Crop]:
-    if not crops:
-        return []
-    size, _ = Counter(c.shape for c in crops).most_common(1)[0]
-    return [c for c in crops if c.shape == size]
 
 
 def look(
@@ -178,7 +184,8 @@ def look(
             continue
         found += [(name, f.time_s, f.crops[0], f.crops[1]) for f in frames]
     taught = readers.lessons(reader.name, session.glyphs_path).of(item.name)
-    lines = reader.read([crop for _, _, crop, _ in found])
+    squeeze = tight.get(item.name, WHOLE).squeeze
+    lines = reader.read([squeezed(crop, squeeze) for _, _, crop, _ in found])
     lines = with_lessons(lines, [crop for *_, crop in found], taught, reader.gate)
     glances = [
         Glance(name, time_s, line, interpret(line.text, line.confidence, reader.gate))

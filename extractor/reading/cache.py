@@ -7,7 +7,6 @@ corrections and statistics start from it, so they never decode again.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import stat
@@ -17,16 +16,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import ClipError, reading
-from extractor.session.atomic import write_text
-from extractor.session.digests import digest_of
+from extractor.session.atomic import write_json
+from extractor.session.digests import blocks_digest, digest_of
 
 if TYPE_CHECKING:
     from extractor.session.folder import Session
     from extractor.session.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
-READING_VERSION = 5
-_BLOCK_BYTES = 1 << 16
+READING_VERSION = 6
 
 
 @dataclass(slots=True)
@@ -83,13 +81,7 @@ def clip_digest(path: Path) -> str:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):  # opening a pipe would wait for ever
             raise ClipError(f"{path.name}: is not a file, but a folder, pipe or device")
-        hasher = hashlib.blake2b(digest_size=12)
-        hasher.update(f"{status.st_size} {status.st_mtime_ns}".encode())
-        with path.open("rb") as stream:
-            hasher.update(stream.read(_BLOCK_BYTES))
-            stream.seek(max(0, status.st_size - _BLOCK_BYTES))
-            hasher.update(stream.read(_BLOCK_BYTES))
-    return hasher.hexdigest()
+        return blocks_digest(path, f"{status.st_size} {status.st_mtime_ns}", 2)
 
 
 def state_path(session: Session, clip: str) -> Path:
@@ -117,7 +109,7 @@ def save(path: Path, state: ClipState) -> None:
     StorageError
         If it cannot be written.
     """
-    write_text(path, json.dumps(asdict(state), ensure_ascii=False, separators=(",", ":")))
+    write_json(path, asdict(state))
 
 
 def asked_digest(
@@ -138,9 +130,7 @@ def asked_digest(
 
 def places_of(item: Field) -> list[list[object]]:
     """Return where a field stands, for digests: frame and box of each place."""
-    own: list[object] = [list(item.frame), item.box.as_list()]
-    also: list[list[object]] = [[list(p.frame), p.box.as_list()] for p in item.also]
-    return [own, *also]
+    return [[list(p.frame), p.box.as_list()] for p in item.places]
 
 
 def none_for_nan(values: Sequence[float]) -> list[float | None]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from extractor.errors import ClipError
 from extractor.reading import cache, readers
@@ -19,8 +19,21 @@ if TYPE_CHECKING:
     from extractor.reading.readers.base import Reader
 
 CROSSCHECK = 20
-Share = tuple[float, float, float, float]
-"""x, y, width, height as shares of the drawn box."""
+
+
+class Share(NamedTuple):
+    """What is read, beside the box as it was drawn."""
+
+    x: float = 0.0
+    y: float = 0.0
+    width: float = 1.0
+    height: float = 1.0
+    """These four in shares of the drawn box; it may reach beyond it."""
+    squeeze: float = 1.0
+    """The factor of width to which what is cut out is brought."""
+
+
+WHOLE = Share()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +68,7 @@ class ClipJob:
     """Where to remember what was read; None: nowhere."""
     fields: tuple[Field, ...]
     tight: Mapping[str, Share]
-    """Tightened boxes, by field; drawn ones are used where it has none."""
+    """What is read, by field; the drawn box where it has none."""
     reader: str
     """Name and version."""
     asked: str
@@ -91,6 +104,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
             rate_hz=job.options.rate_hz,
             keyframes_only=job.options.quick,
             threads=job.threads,
+            squeezes=[job.tight.get(f.name, WHOLE).squeeze for f in job.fields],
             keep=job.options.crosscheck_of(job.options.reader),
             taught=_taught(job, clip.width, clip.height),
             progress=lambda seconds: progress(job.clip, seconds),
@@ -177,16 +191,15 @@ def boxes_in(item: Field, tight: Mapping[str, Share], width: int, height: int) -
     ClipError
         If the field was marked on pictures of another shape only.
     """
-    return box_of_share(item.box_for(width, height), tight.get(item.name)).clipped(width, height)
+    drawn = item.box_for(width, height)
+    return box_of_share(drawn, tight.get(item.name, WHOLE)).clipped(width, height)
 
 
-def box_of_share(drawn: Box, share: Share | None) -> Box:
-    """Return the rectangle that is read inside the drawn one, in the same pixels."""
-    if share is None:
-        return drawn
+def box_of_share(drawn: Box, share: Share) -> Box:
+    """Return the rectangle that is read for a drawn one, in the same pixels."""
     return Box(
-        drawn.x + round(share[0] * drawn.width),
-        drawn.y + round(share[1] * drawn.height),
-        max(1, round(share[2] * drawn.width)),
-        max(1, round(share[3] * drawn.height)),
+        drawn.x + round(share.x * drawn.width),
+        drawn.y + round(share.y * drawn.height),
+        max(1, round(share.width * drawn.width)),
+        max(1, round(share.height * drawn.height)),
     )

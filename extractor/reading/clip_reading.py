@@ -108,6 +108,7 @@ def read_fields(
     rate_hz: float = RATE_HZ,
     keyframes_only: bool = False,
     threads: int = 1,
+    squeezes: Sequence[float] = (),
     keep: int = 0,
     taught: Mapping[str, Taught] | None = None,
     progress: Progress | None = None,
@@ -128,6 +129,8 @@ def read_fields(
         Look at keyframes alone, all of them: quick, and the change instants are then coarse.
     threads : int
         Threads of the video decoder.
+    squeezes : sequence of float
+        The factor of width to which the crops of each field are brought; none: as they are.
     keep : int
         Crops of each field to keep for a second reader; 0 for none.
     taught : mapping, optional
@@ -151,7 +154,8 @@ def read_fields(
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
     memories: list[Memory] = []
-    eyes = [FieldReader(reader, f) for f in fields]
+    factors = squeezes or [1.0] * len(fields)
+    eyes = [FieldReader(reader, *both) for both in zip(fields, factors, strict=True)]
     rate = math.inf if keyframes_only else rate_hz
     for stretch in _stretches(stream, rate, reader.batch):
         if stretch.samples[0] == 0:

@@ -21,7 +21,7 @@ from extractor import __version__
 from extractor.errors import ClipError, ExtractorError, UsageError
 from extractor.reading.cache import READING_VERSION
 from extractor.reading.clip_job import ClipJob
-from extractor.reading.process_pool import Outcome, Progress, Way, Work, died
+from extractor.reading.process_pool import Outcome, Progress, Work, died
 
 CONNECT_S = 10.0
 #: How often waiting looks whether there is still somebody who works, seconds.
@@ -36,35 +36,37 @@ _VERSION = (__version__, READING_VERSION)
 _one_at_a_time = threading.Lock()
 
 
-def on(address: str) -> Way:
-    """Return the way of running jobs on a cluster, for `process_pool.run`.
+def run(
+    jobs: Sequence[ClipJob], work: Work[Any], address: str, progress: Progress
+) -> Iterator[Outcome[Any]]:
+    """Do all jobs on a cluster and yield outcomes as `process_pool.run` does.
 
     Parameters
     ----------
+    jobs, work, progress
+        As `process_pool.run` takes them.
     address : str
         Of the Dask scheduler, as ``tcp://HOST:8786``.
 
     Raises
     ------
     UsageError
-        When run: if `distributed` is not installed, nobody answers, no worker is left, or a
-        worker has another version of this program.
+        If `distributed` is not installed, nobody answers, no worker is left, or a worker has
+        another version of this program.
     """
-
-    def run(jobs: Sequence[Any], work: Work[Any], progress: Progress) -> Iterator[Outcome[Any]]:
-        with _connected(address) as client:
-            lost: list[ClipJob] = []
-            sent = [_portable(job) for job in jobs]
-            yield from _outcomes(client, sent, work, progress, lost)
-            # Dask gives up a task whose workers died several times, and its neighbours with it:
-            # each is tried once more alone, so that only the guilty one is lost.
-            for job in lost:
-                again: list[ClipJob] = []
-                yield from _outcomes(client, [job], work, progress, again)
-                if again:
-                    yield job, None, died(job)
-
-    return run
+    if not jobs:
+        return
+    with _connected(address) as client:
+        lost: list[ClipJob] = []
+        sent = [_portable(job) for job in jobs]
+        yield from _outcomes(client, sent, work, progress, lost)
+        # Dask gives up a task whose workers died several times, and its neighbours with it:
+        # each is tried once more alone, so that only the guilty one is lost.
+        for job in lost:
+            again: list[ClipJob] = []
+            yield from _outcomes(client, [job], work, progress, again)
+            if again:
+                yield job, None, died(job)
 
 
 def _portable(job: ClipJob) -> ClipJob:
@@ -78,8 +80,8 @@ def _portable(job: ClipJob) -> ClipJob:
     )
 
 
-@contextlib.contextmanager
-def _connected(address: str) -> Iterator[Any]:
+def _connected(address: str) -> Any:
+    """Return a client of the scheduler; it closes itself where its block ends."""
     try:
         from distributed import Client
     except ImportError:
@@ -87,16 +89,12 @@ def _connected(address: str) -> Iterator[Any]:
             "--scheduler needs Dask's distributed: install this program with its extra 'cluster'"
         ) from None
     try:
-        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+        return Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise UsageError(
             f"--scheduler {address}: nobody answers ({str(error) or type(error).__name__}); "
             "is the scheduler running, and is this its address?"
         ) from None
-    try:
-        yield client
-    finally:
-        client.close()
 
 
 def _outcomes(

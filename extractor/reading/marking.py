@@ -11,12 +11,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from extractor.errors import ClipError, ConsentError, OverlayError, UsageError
+from extractor.errors import ClipError, ConsentError, UsageError
 from extractor.reading import box_tightening, readers
-from extractor.reading.clip_job import Share, box_of_share
+from extractor.reading.clip_job import WHOLE, Share, box_of_share
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import write_bytes
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, Overlay, Place
 from extractor.statistics.flags import Flag
 from extractor.video import clips
@@ -54,13 +54,13 @@ class Preview:
 
     glances: list[box_tightening.Glance]
     failed: dict[str, ClipError]
-    share: Share | None
-    """Tightened part of the drawn box; None where it could not be tightened."""
+    share: Share
+    """What is read, beside the drawn box."""
 
     @property
     def readable(self) -> int:
         """At how many of the glances a number or a dash was read."""
-        return _readable(self.glances)
+        return sum(g.reading.flag in (Flag.OK, Flag.NO_LINK) for g in self.glances)
 
     def verdict(self) -> str:
         """Say in one sentence whether the number can be read."""
@@ -71,10 +71,6 @@ class Preview:
             f"Readable at {good} of {total} instants looked at; if a number is shown there, draw "
             "the box closer around it, or teach its digits: extractor teach"
         )
-
-
-def _readable(glances: Sequence[box_tightening.Glance]) -> int:
-    return sum(g.reading.flag in (Flag.OK, Flag.NO_LINK) for g in glances)
 
 
 def parse_box(text: str) -> Box:
@@ -119,30 +115,9 @@ def mark(
     *,
     reader_name: str = readers.NAMES[0],
     insist: bool = False,
+    keep: bool = True,
 ) -> Marked:
-    """Write or update a field in ``overlay.toml``; see `proposed` for parameters and errors."""
-    made = proposed(session, name, spot, changes, reader_name=reader_name, insist=insist)
-    _keep(session, made.field)
-    return made
-
-
-@edits
-def _keep(session: Session, item: Field) -> None:
-    known = _known(session)
-    fields = [item if f.name == item.name else f for f in known]
-    overlay_file.save(session.overlay_path, fields if item in fields else [*fields, item])
-
-
-def proposed(
-    session: Session,
-    name: str,
-    spot: Spot,
-    changes: Mapping[str, Any],
-    *,
-    reader_name: str = readers.NAMES[0],
-    insist: bool = False,
-) -> Marked:
-    """Return what `mark` would write.
+    """Write or update a field in ``overlay.toml``; without `keep` return what would be written.
 
     A new field gets the unit and the direction that go with its name unless `changes` says
     otherwise. Marking an existing field on a picture of another shape adds a place; its other
@@ -165,7 +140,7 @@ def proposed(
     where = f"field '{name}'"
     overlay_file.check_name(name, where)
     overlay_file.check_box(spot.box, frame, f"{where} on {clip_name}")
-    old = next((f for f in _known(session) if f.name == name), None)
+    old = next((f for f in session.fields() if f.name == name), None)
     placed = (
         Field(name=name, frame=frame, box=spot.box)
         if old is None
@@ -175,6 +150,11 @@ def proposed(
     overlay_file.check_limits(new, where)
     if old is not None and not insist:
         _require_readable(session, old, new, frame, reader_name)
+    if keep:
+        with session.editing():
+            fields = [new if f.name == name else f for f in session.fields()]
+            fields += [new] if new not in fields else []
+            overlay_file.save(session.overlay_path, fields)
     return Marked(new, clip_name, time_s, image)
 
 
@@ -194,9 +174,8 @@ def _require_readable(
             return
     except ClipError:
         return  # it was not marked on pictures of this shape
-    reader = readers.create(reader_name)
-    glances, _ = box_tightening.look(session, new, {}, reader)
-    if 2 * _readable(glances) >= len(glances):
+    drawn = Preview(*box_tightening.look(session, new, {}, readers.create(reader_name)), WHOLE)
+    if 2 * drawn.readable >= len(drawn.glances):
         return  # clear without the time that tightening takes
     after, before = preview(session, new, reader_name), preview(session, old, reader_name)
     if 2 * after.readable < before.readable:
@@ -207,7 +186,6 @@ def _require_readable(
         )
 
 
-@edits
 def remove(session: Session, name: str) -> None:
     """Take a field out of ``overlay.toml``; the last one takes the file with it.
 
@@ -216,13 +194,10 @@ def remove(session: Session, name: str) -> None:
     UsageError
         If there is no such field.
     """
-    known = session.overlay()
-    gone = known[name]
-    overlay_file.save(session.overlay_path, [f for f in known.fields if f is not gone])
-
-
-def _known(session: Session) -> tuple[Field, ...]:
-    return session.overlay().fields if session.overlay_path.exists() else ()
+    with session.editing():
+        known = session.overlay()
+        gone = known[name]
+        overlay_file.save(session.overlay_path, [f for f in known.fields if f is not gone])
 
 
 def _clip_of(session: Session, name: str | None) -> tuple[str, clips.Clip]:
@@ -246,10 +221,10 @@ def preview(session: Session, item: Field, reader_name: str) -> Preview:
         If the reader cannot run.
     """
     reader = readers.create(reader_name)
-    others = [f for f in _known(session) if f.name != item.name]
+    others = [f for f in session.fields() if f.name != item.name]
     tight = box_tightening.tight_shares(session, Overlay((*others, item)), reader)
     glances, failed = box_tightening.look(session, item, tight, reader)
-    return Preview(glances, failed, tight.get(item.name))
+    return Preview(glances, failed, tight.get(item.name, WHOLE))
 
 
 def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:
@@ -262,14 +237,11 @@ def save_picture(session: Session, marked: Marked, seen: Preview) -> Path:
     """
     height, width = marked.image.shape[:2]
     image = marked.image.copy()
-    try:
-        drawn = marked.field.box_for(width, height)
-    except ClipError as error:
-        raise OverlayError(str(error)) from error
+    drawn = marked.field.box_for(width, height)
     draw_box(image, box_of_share(drawn, seen.share), READ)
     draw_box(image, drawn, DRAWN, marked.field.name)
     path = session.pictures / f"mark_{marked.field.name}.png"
-    write_image(path, image)
+    write_bytes(path, png(image))
     return path
 
 
@@ -295,14 +267,3 @@ def draw_box(
                 width,
                 cv2.LINE_AA,
             )
-
-
-def write_image(path: Path, image: npt.NDArray[np.uint8]) -> None:
-    """Write an RGB picture as PNG in one step.
-
-    Raises
-    ------
-    StorageError
-        If it cannot be written.
-    """
-    write_bytes(path, png(image))

@@ -39,8 +39,6 @@ Work = Callable[[Any, Progress], Result]
 Outcome = tuple[Any, Result | None, ExtractorError | None]
 News = tuple[Literal["begun", "told", "done", "died"], Any, Any]
 """What a worker says: that it has begun, clip and seconds done, result and error, its end."""
-Way = Callable[[Sequence[Any], Work[Any], Progress], Iterator[Outcome[Any]]]
-"""Called with jobs, work and progress; yields outcomes as `run` does."""
 
 
 def run(
@@ -48,7 +46,6 @@ def run(
     work: Work[Result],
     count: int,
     progress: Progress,
-    way: Way | None = None,
 ) -> Iterator[Outcome[Result]]:
     """Do all jobs and yield ``(job, result, error)`` as they end; one of the two is None.
 
@@ -62,18 +59,12 @@ def run(
         Worker processes; with 1 the work is done in this one.
     progress : callable
         Called in this process.
-    way : callable, optional
-        Another way of running them than processes of this machine, such as `dask_cluster.on`;
-        `count` is then its own affair.
 
     Raises
     ------
     Exception
         Whatever `work` raises beyond `ExtractorError`: those are bugs.
     """
-    if way is not None:
-        yield from way(jobs, work, progress) if jobs else ()
-        return
     if count <= 1 or len(jobs) <= 1:
         for job in jobs:
             try:

@@ -142,22 +142,21 @@ def read_all(
     """Do the jobs and yield ``(clip, state)``; those that fail go to the report."""
     watcher.started(jobs)
     count = options.jobs or os.cpu_count() or 1
-    way = dask_cluster.on(options.scheduler) if options.scheduler else None
-    for job, known, error in process_pool.run(jobs, read_clip_job, count, watcher.progress, way):
+    if options.scheduler:
+        outcomes = dask_cluster.run(jobs, read_clip_job, options.scheduler, watcher.progress)
+    else:
+        outcomes = process_pool.run(jobs, read_clip_job, count, watcher.progress)
+    for job, known, error in outcomes:
         if known is not None:
             yield job.clip, known
             continue
         if not isinstance(error, ClipError):
             raise error or AssertionError("a job ended without result and without error")
         if session is not None:
-            _forget(session, job.clip)
+            # Readings of what the clip was before would look like readings of what it is now.
+            cache.state_path(session, job.clip).unlink(missing_ok=True)
+            session.readings_path(job.clip).unlink(missing_ok=True)
         report.note(ClipReport(job.clip, "failed", str(error)), watcher)
-
-
-def _forget(session: Session, clip: str) -> None:
-    # Readings of what the clip was before would look like readings of what it is now.
-    cache.state_path(session, clip).unlink(missing_ok=True)
-    session.readings_path(clip).unlink(missing_ok=True)
 
 
 def read_report(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,14 +18,16 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError, UsageError
 from extractor.reading import box_tightening, marking, readers
-from extractor.reading.number_parsing import Reading, interpret
+from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.base import Line, Reader
+from extractor.session.atomic import write_bytes
 from extractor.session.folder import Session
 from extractor.session.numerals import decimals_in
 from extractor.session.overlay import Box
 from extractor.statistics.flags import Flag
 from extractor.video import clips
 from extractor.video.crops import Crop, cut_out
+from extractor.video.picture_files import png
 
 INSTANTS = 12
 #: Height of digits that is looked for, pixels of the frame.
@@ -146,14 +149,10 @@ def _judged(box: Box, lines: Sequence[Line], gate: float) -> Candidate | None:
     shown = [(line, r) for line, r in zip(lines, readings, strict=True) if r.flag == Flag.OK]
     if len(shown) < NUMBERS * len(lines) or len({r.value for _, r in shown}) < 2:
         return None
-    texts = dict.fromkeys(line.text for line, _ in shown)
+    texts = tuple(dict.fromkeys(line.text for line, _ in shown))
+    counts = {decimals_in(text) for text in texts}
     confidence = float(np.mean([line.confidence for line in lines]))
-    return Candidate(box, tuple(texts), _decimals(shown), confidence)
-
-
-def _decimals(shown: Sequence[tuple[Line, Reading]]) -> int | None:
-    counts = {decimals_in(line.text) for line, _ in shown}
-    return counts.pop() if len(counts) == 1 else None
+    return Candidate(box, texts, counts.pop() if len(counts) == 1 else None, confidence)
 
 
 def _best(found: Sequence[Candidate]) -> list[Candidate]:
@@ -168,37 +167,22 @@ def _best(found: Sequence[Candidate]) -> list[Candidate]:
 
 def _overlap(a: Box, b: Box) -> float:
     """Return the common area as a share of the smaller rectangle."""
-    width = min(a.x + a.width, b.x + b.width) - max(a.x, b.x)
-    height = min(a.y + a.height, b.y + b.height) - max(a.y, b.y)
-    if width <= 0 or height <= 0:
-        return 0.0
-    return width * height / min(a.width * a.height, b.width * b.height)
+    return a.common(b) / min(a.common(a), b.common(b))
 
 
-def accept(
-    session: Session,
-    found: Suggestions,
-    index: int,
-    name: str,
-    *,
-    reader_name: str = readers.NAMES[0],
-    insist: bool = False,
-) -> marking.Marked:
-    """Take candidate `index` (from 1) as field `name` into ``overlay.toml``; see `marking.mark`.
+def accepted(found: Suggestions, index: int, name: str) -> tuple[marking.Spot, dict[str, Any]]:
+    """Return candidate `index` (from 1) as `marking.mark` takes it, place and keys.
 
     Raises
     ------
     UsageError
         If there is no such candidate.
-    OverlayError
-        If the name cannot be used.
     """
     if not 1 <= index <= len(found.candidates):
         raise UsageError(f"--accept {index}={name}: there are {len(found.candidates)} candidates")
     candidate = found.candidates[index - 1]
     changes = {} if candidate.decimals is None else {"decimals": candidate.decimals}
-    spot = marking.Spot(candidate.box, found.clip, found.time_s)
-    return marking.mark(session, name, spot, changes, reader_name=reader_name, insist=insist)
+    return marking.Spot(candidate.box, found.clip, found.time_s), changes
 
 
 def save_picture(session: Session, found: Suggestions) -> Path:
@@ -213,5 +197,5 @@ def save_picture(session: Session, found: Suggestions) -> Path:
     for i, candidate in enumerate(found.candidates, 1):
         marking.draw_box(image, candidate.box, marking.DRAWN, str(i))
     path = session.pictures / "suggestions.png"
-    marking.write_image(path, image)
+    write_bytes(path, png(image))
     return path

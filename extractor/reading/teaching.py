@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from extractor.errors import ConsentError, UsageError
 from extractor.reading import box_tightening, readers
-from extractor.reading.clip_job import boxes_in
+from extractor.reading.clip_job import WHOLE, boxes_in
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.base import OTHER, Line
 from extractor.reading.readers.glyphs import (
@@ -17,7 +17,8 @@ from extractor.reading.readers.glyphs import (
     read_with_glyphs,
     same_text,
 )
-from extractor.session.folder import Session, edits
+from extractor.reading.temporal_evidence import squeezed
+from extractor.session.folder import Session
 from extractor.session.overlay import Field
 from extractor.statistics.flags import Flag
 from extractor.video import clips
@@ -38,7 +39,6 @@ class Lesson:
         return "".join(c for c in CHARACTERS if c.isdigit() and c not in self.known)
 
 
-@edits
 def teach(
     session: Session, item: Field, text: str, clip_name: str, at_s: float, *, insist: bool = False
 ) -> Lesson:
@@ -70,33 +70,35 @@ def teach(
     StorageError
         If the glyphs cannot be written.
     """
-    (name,) = session.choose([clip_name])
-    clip = clips.probe(session.path(name))
-    reader = readers.create(readers.NAMES[0])
-    tight = box_tightening.tight_shares(session, session.overlay(), reader)
-    drawn = item.box_for(clip.width, clip.height)
-    boxes = [drawn, boxes_in(item, tight, clip.width, clip.height)]
-    frame = next(clips.at_times(clip, boxes, [at_s]))
-    new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
-    known = Glyphs.load(session.glyphs_path)
-    before = known.of(item.name)
-    looks = {"the built-in reader": reader.read([frame.crops[1]])[0]}
-    if before and (look := read_with_glyphs(frame.crops[0], before)):
-        looks["what was taught before"] = look
-    against = [
-        f"{who} surely reads {_quoted(look)} there"
-        for who, look in looks.items()
-        if _contradicts(look, new.text, reader.gate)
-    ]
-    if against and not insist:
-        raise ConsentError(
-            f"{name} at {frame.time_s:.2f} s: {', and '.join(against)}, not '{new.text}'; nothing "
-            "was taught"
-        )
-    glyphs = known.taught(replace(new, insisted=bool(against)))
-    glyphs.save(session.glyphs_path)
-    every = glyphs.of(item.name) or new
-    return Lesson(frame.time_s, every.characters())
+    with session.editing():
+        (name,) = session.choose([clip_name])
+        clip = clips.probe(session.path(name))
+        reader = readers.create(readers.NAMES[0])
+        tight = box_tightening.tight_shares(session, session.overlay(), reader)
+        drawn = item.box_for(clip.width, clip.height)
+        boxes = [drawn, boxes_in(item, tight, clip.width, clip.height)]
+        frame = next(clips.at_times(clip, boxes, [at_s]))
+        new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
+        known = Glyphs.load(session.glyphs_path)
+        before = known.of(item.name)
+        cut = squeezed(frame.crops[1], tight.get(item.name, WHOLE).squeeze)
+        looks = {"the built-in reader": reader.read([cut])[0]}
+        if before and (look := read_with_glyphs(frame.crops[0], before)):
+            looks["what was taught before"] = look
+        against = [
+            f"{who} surely reads {_quoted(look)} there"
+            for who, look in looks.items()
+            if _contradicts(look, new.text, reader.gate)
+        ]
+        if against and not insist:
+            raise ConsentError(
+                f"{name} at {frame.time_s:.2f} s: {', and '.join(against)}, not '{new.text}'; "
+                "nothing was taught"
+            )
+        glyphs = known.taught(replace(new, insisted=bool(against)))
+        glyphs.save(session.glyphs_path)
+        every = glyphs.of(item.name) or new
+        return Lesson(frame.time_s, every.characters())
 
 
 def _contradicts(look: Line, text: str, gate: float) -> bool:

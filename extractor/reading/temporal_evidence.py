@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any, Protocol
 
@@ -76,17 +76,21 @@ class Memory:
 
 
 class FieldReader:
-    """A reader that knows what the field can show; that may only lower confidence."""
+    """A reader that knows how wide the field's digits are, and what it can show.
 
-    def __init__(self, reader: Reader, item: Field) -> None:
-        self._reader = reader
+    What it can show may only lower confidence.
+    """
+
+    def __init__(self, reader: Reader, item: Field, squeeze: float = 1.0) -> None:
+        self._reader, self._squeeze = reader, squeeze
         self.unsigned = item.minimum is not None and item.minimum >= 0
         self.gate = reader.gate
         self.usual_share = reader.usual_share
 
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         """Read each crop; see `Reader.read`."""
-        return [self.doubted(line) for line in self._reader.read(crops)]
+        cuts = [squeezed(crop, self._squeeze) for crop in crops]
+        return [self.doubted(line) for line in self._reader.read(cuts)]
 
     def same(self, one: Line, other: Line) -> bool:
         """Whether two looks show the same; letters alone are not the same as nothing."""
@@ -116,7 +120,7 @@ class FieldReader:
         """Return the line, doubted where the field cannot show that."""
         # A streak of light beside the number looks just like a minus.
         if self.unsigned and is_negative(line.text):
-            return Line(line.text, min(line.confidence, self.gate / 2), line.characters)
+            return replace(line, confidence=min(line.confidence, self.gate / 2))
         return line
 
 
@@ -201,8 +205,7 @@ def averaged(
             and agreeing >= VIEWS_AGREE * len(every)
             and not any(reader.turned(look, surest) for look in every)
         ):
-            sure = max(reader.gate, surest.confidence)
-            result[position] = Line(surest.text, sure, surest.characters)
+            result[position] = replace(surest, confidence=max(reader.gate, surest.confidence))
     return result
 
 
@@ -224,11 +227,7 @@ def _views(stretch: Stretch, crops: Sequence[Crop], position: int) -> tuple[list
         if len(span) > 1
     ]
     crop = np.ascontiguousarray(crops[here])
-    height, width = crop.shape[:2]
-    others = [
-        np.asarray(cv2.resize(crop, (max(8, round(width * factor)), height)), np.uint8)
-        for factor in (_SQUEEZED, _STRETCHED)
-    ]
+    others = [squeezed(crop, factor) for factor in (_SQUEEZED, _STRETCHED)]
     rim = cv2.copyMakeBorder(crop, *(_RIM_PX,) * 4, cv2.BORDER_REPLICATE)
     return means, [*others, np.asarray(rim, np.uint8)]
 
@@ -273,6 +272,18 @@ def _frames_around(stretch: Stretch, position: int) -> list[int]:
     """Return a few frames before and after a sample, up to the samples beside it."""
     first, here, last = _reach(stretch, position)
     return [*spread(first, here, RESCUE_FRAMES), *spread(here + 1, last + 1, RESCUE_FRAMES)]
+
+
+def squeezed(crop: Crop, factor: float) -> Crop:
+    """Return a crop with its width multiplied by `factor`."""
+    import cv2
+
+    if factor == 1:
+        return crop
+    height, width = crop.shape[:2]
+    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
+    size = (max(8, round(width * factor)), height)
+    return np.asarray(cv2.resize(np.ascontiguousarray(crop), size, interpolation=how), np.uint8)
 
 
 def spread(first: int, stop: int, count: int) -> list[int]:

@@ -14,11 +14,11 @@ from extractor.errors import UsageError
 from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
-from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, steps
-from extractor.report.yuv_canvas import Letters, chart_strip
-from extractor.results import FieldInfo, Results, load, main_field, second_field
+from extractor.report.film_parts import VIDEOS, Progress, Steps, clip_series, look_of
+from extractor.report.yuv_canvas import Letters, Strip
+from extractor.results import load, main_field, second_field
 from extractor.session.folder import Session
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
@@ -58,31 +58,27 @@ def annotate(
     """
     (name,) = session.choose([clip])
     results = load(session.root)
-    fields = _fields(results)
+    first = main_field([results], None)
+    second = second_field([results], first.name)
+    fields = [first] if second is None else [first, second]
     series = {f.name: results.readings(name, f.name) for f in fields}
     if any(s.empty for s in series.values()) or results.overlay is None:
         raise UsageError(f"{name}: was not read yet; run extractor read {session.root} first")
     known = clips.probe(session.path(name))
     boxes = {f.name: results.overlay[f.name].box_for(known.width, known.height) for f in fields}
     path = out or session.results / VIDEOS / f"{session.stems[name]}.mp4"
-    material = session_charts.gather([results], fields[0], None, None)
+    material = session_charts.Material((results,), fields[0], None, None)
     look = look_of(results, material.looks, name)
     with style.drawing([name, *(f"{f.name}{f.unit}" for f in fields)]):
         page = _Page(known, fields, boxes, series, look)
-        with film(path, page.width, page.height, known.frame_rate_hz or 30.0) as writer:
+        with film(path, page.width, page.height, known.frame_rate_hz or 30.0) as add:
             whole = [Box(0, 0, known.width, known.height)]
             for frame in clips.frames(known, whole, clips.Tally(), threads=2):
                 page.show(frame.crops[0], frame.time_s)
-                writer.add(yuv_canvas.packed(page.picture), frame.time_s)
+                add(yuv_canvas.packed(page.picture), frame.time_s)
                 if progress is not None:
                     progress(frame.time_s, known.length_s or 0.0)
     return path
-
-
-def _fields(results: Results) -> list[FieldInfo]:
-    first = main_field([results], None)
-    second = second_field([results], first.name)
-    return [first] if second is None else [first, second]
 
 
 class _Page:
@@ -91,7 +87,7 @@ class _Page:
     def __init__(
         self,
         clip: Clip,
-        fields: Sequence[FieldInfo],
+        fields: Sequence[Field],
         boxes: Mapping[str, Box],
         series: Mapping[str, pd.DataFrame],
         look: style.Look,
@@ -102,12 +98,12 @@ class _Page:
         self.picture = yuv_canvas.blank(self.width, self.height, style.PAPER)
         self._fields = fields
         self._boxes = boxes
-        self._steps = {name: steps(s) for name, s in series.items()}
+        self._steps = {name: Steps(s) for name, s in series.items()}
         tallest = max(b.height for b in boxes.values())
         self._letters = Letters(even(min(0.05 * clip.height, max(18.0, 0.6 * tallest))))
         self._places = self._tag_places()
         self._strips = [
-            chart_strip(
+            Strip(
                 clip_series(f, series[f.name], look), self.width, strip_height,
                 style.with_unit(f.name, f.unit),
             )
@@ -130,7 +126,7 @@ class _Page:
             yuv_canvas.paste(self.picture, strip.at(time_s), 0, top)
             top += strip.height
 
-    def _reading(self, info: FieldInfo, time_s: float) -> tuple[str, bool]:
+    def _reading(self, info: Field, time_s: float) -> tuple[str, bool]:
         shown = self._steps[info.name]
         row = shown.row_at(time_s)
         if row < 0:
@@ -163,7 +159,12 @@ class _Page:
                 (min(box.x, self.width - width), box.y - gap - height),
             ]
             place = next(
-                (c for c in candidates if self._is_free(Box(*c, width, height), taken)),
+                (
+                    (x, y)
+                    for x, y in candidates
+                    if (tag := Box(x, y, width, height)).within(self.width, self._clip_height)
+                    and not any(tag.common(t) for t in taken)
+                ),
                 candidates[0],
             )
             x = min(max(0, place[0]), self.width - width) // 2 * 2
@@ -172,15 +173,6 @@ class _Page:
             left_of_it = x + width <= box.x
             found[info.name] = (x + width if left_of_it else x, y, left_of_it)
         return found
-
-    def _is_free(self, box: Box, taken: Sequence[Box]) -> bool:
-        return box.within(self.width, self._clip_height) and not any(
-            box.x < t.x + t.width
-            and t.x < box.x + box.width
-            and box.y < t.y + t.height
-            and t.y < box.y + box.height
-            for t in taken
-        )
 
 
 #: Most letters of a tag.

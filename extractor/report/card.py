@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,6 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.findings import Voice, digits_for, listed
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
@@ -103,7 +102,7 @@ def write_card(
         results = load(folder)
         info = main_field([results], field)
         comparison = compare_sessions([folder], field=info.name, confidence=confidence)
-        material = session_charts.gather([results], info, None, comparison)
+        material = session_charts.Material((results,), info, None, comparison)
         conditions = dict(results.conditions)
     shown = title or f"{len(comparison.ranking)} {comparison.factor}s compared"
     with style.drawing([*session_charts.words(material), shown, *map(str, conditions.values())]):
@@ -151,9 +150,8 @@ def draw_card(
     right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
     axes = figure.add_axes((left, bottom, right - left, top - bottom))
     ranking_chart.draw_ranking(
-        axes, table, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
-        together=comparison.order.together, size=marks, names_above=above,
-        runs=comparison.runs,
+        axes, replace(comparison, ranking=table), looks, session_charts.measured(comparison),
+        size=marks, names_above=above,
     )  # fmt: skip
     axes.margins(x=0.1 if above else 0.05)
     return figure
@@ -165,12 +163,12 @@ def _head(
 ) -> float:  # fmt: skip
     """Write title and verdict; return where they end."""
     size = 20 * scale
-    lines = _wrapped(title, _fitting(figure, size * 1.25, margin))[:2]
+    lines = textwrap.wrap(title, _fitting(figure, size * 1.25, margin))[:2]
     y = 1 - margin * (0.7 if narrow else 1)
     for text in lines:
         figure.text(margin, y, text, fontsize=size, fontweight="bold", va="top")
         y -= 0.34 * line
-    for text in _wrapped(verdict(comparison), _fitting(figure, 11.5 * scale, margin))[:4]:
+    for text in textwrap.wrap(verdict(comparison), _fitting(figure, 11.5 * scale, margin))[:4]:
         figure.text(margin, y - 0.05 * line, text, fontsize=11.5 * scale, va="top")
         y -= 0.215 * line
     return y - 0.12 * line
@@ -178,35 +176,12 @@ def _head(
 
 def verdict(comparison: Comparison) -> str:
     """Return the card's one sentence: who leads, who ties, or that nothing can be said."""
-    names = comparison.order.names
-    labels = style.short_names(names)
     if comparison.better is None:
         return (
             f"No ranking, highest number on top: whether a higher or a lower {comparison.field} is "
             "better was not said."
         )
-    if comparison.fit.layout.df_between == 0:
-        return (
-            "Each was mounted once: an order for these mountings only, not for the "
-            f"{comparison.factor}s."
-        )
-    if comparison.order.apart_from_all(names[0]):
-        return _lead(comparison, labels)
-    group = next((g for g in comparison.order.together if names[0] in g), names)
-    return f"No single best: {listed([labels[n] for n in group])} can't be told apart."
-
-
-def _lead(comparison: Comparison, labels: Mapping[str, str]) -> str:
-    names, pairs = comparison.order.names, comparison.pairs
-    row = pairs[(pairs["first"] == names[0]) & (pairs["second"] == names[1])].iloc[0]
-    voice = Voice(comparison.unit, digits_for(comparison.runs["value"]), comparison.confidence)
-    text = (
-        f"{labels[names[0]]} is ahead of every other {comparison.factor}: of {labels[names[1]]} by "
-        f"{voice.amount(row['difference'])} ({voice.interval(row['low'], row['high'])})."
-    )
-    for group in comparison.order.together:
-        text += f" {listed([labels[n] for n in group])} can't be told apart."
-    return text
+    return next(f.sentence for f in comparison.findings if f.kind == "ranking")
 
 
 def _foot(
@@ -225,7 +200,7 @@ def _foot(
     if len(table) > MOST_ROWS:
         start += f" Best {MOST_ROWS} of {len(table)} shown."
     wide = _fitting(figure, 9.6 * scale, margin)
-    lines = _wrapped(start, wide) + _wrapped(condition_line(conditions), wide)
+    lines = textwrap.wrap(start, wide) + textwrap.wrap(condition_line(conditions), wide)
     y = margin * 0.8
     for text in reversed(lines[:6]):
         figure.text(margin, y, text, fontsize=9.6 * scale, color=style.SOFT, va="bottom")
@@ -257,7 +232,3 @@ def _fitting(figure: Figure, points: float, margin: float) -> int:
     """Return how many characters of that size go on a line between the margins."""
     width, _ = figure.get_size_inches()
     return max(10, int(width * 72 * (1 - 2 * margin) / (0.56 * points)))
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, break_long_words=True) if text else []

@@ -6,8 +6,10 @@ import base64
 import os
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+from PIL.Image import Image
 
 from extractor.errors import ClipError
 from extractor.reading import process_pool
@@ -29,16 +31,14 @@ Progress = Callable[[str], None]
 class Picture:
     """A chart as it stands in the page."""
 
+    section: str
     name: str
     caption: str
     alt: str
-    svg: str
+    files: list[Path]
+    svg: str = ""
     png: str = ""
     """Base64, instead of `svg` where that would be too large."""
-
-
-Drawn = tuple[str, Picture, list[Path]]
-"""Section, picture, files."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class _Share:
         return "charts"
 
 
-def draw(material: session_charts.Material, folder: Path, tell: Progress) -> list[Drawn]:
+def draw(material: session_charts.Material, folder: Path, tell: Progress) -> list[Picture]:
     """Draw all charts and write their files to ``pictures/``; in the order of the report.
 
     Raises
@@ -71,7 +71,7 @@ def draw(material: session_charts.Material, folder: Path, tell: Progress) -> lis
     shares = [
         _Share(material, folder, tuple(all_groups[i::count]), LARGEST_INLINE) for i in range(count)
     ]
-    found: dict[int, list[Drawn]] = {}
+    found: dict[int, list[Picture]] = {}
     for share, drawn, error in process_pool.run(
         shares, _draw_share, count, lambda what, _: tell(what)
     ):
@@ -83,9 +83,9 @@ def draw(material: session_charts.Material, folder: Path, tell: Progress) -> lis
     return [one for group in sorted(found) for one in found[group]]
 
 
-def _draw_share(share: _Share, progress: process_pool.Progress) -> dict[int, list[Drawn]]:
+def _draw_share(share: _Share, progress: process_pool.Progress) -> dict[int, list[Picture]]:
     words = session_charts.words(share.material)
-    kept: dict[int, list[Future[Drawn]]] = {group: [] for group in share.groups}
+    kept: dict[int, list[Future[Picture]]] = {group: [] for group in share.groups}
     # Packing the pixels of one chart runs beside the drawing of the next.
     # Of several processes one says which characters have no font.
     with style.drawing(words, tell=0 in share.groups), ThreadPoolExecutor(1) as aside:
@@ -100,15 +100,13 @@ def _draw_share(share: _Share, progress: process_pool.Progress) -> dict[int, lis
     return {group: [done.result() for done in ends] for group, ends in kept.items()}
 
 
-def _keep(share: _Share, chart: session_charts.Chart, svg: str, pixels: style.Pixels) -> Drawn:
-    png = pixels.png()
+def _keep(share: _Share, chart: session_charts.Chart, svg: str, pixels: Image) -> Picture:
+    png = style.packed(pixels)
     paths = save(share.folder / "pictures", chart.name, png, svg)
+    picture = Picture(chart.section, chart.name, chart.caption, chart.alt, paths)
     if len(svg) <= share.largest_inline:
-        picture = Picture(chart.name, chart.caption, chart.alt, style.inline(svg, chart.name))
-    else:
-        packed = base64.b64encode(png).decode("ascii")
-        picture = Picture(chart.name, chart.caption, chart.alt, "", packed)
-    return chart.section, picture, paths
+        return replace(picture, svg=style.inline(svg, chart.name))
+    return replace(picture, png=base64.b64encode(png).decode("ascii"))
 
 
 def save(folder: Path, name: str, png: bytes, svg: str | None = None) -> list[Path]:

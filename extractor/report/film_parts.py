@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from extractor.comparison.model import records
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
-from extractor.results import FieldInfo, Results
+from extractor.results import Results
+from extractor.session.overlay import Field
 from extractor.statistics.dropouts import low_level
 
 Progress = Callable[[float, float], None]
@@ -23,31 +22,29 @@ Progress = Callable[[float, float], None]
 VIDEOS = "videos"
 
 
-@dataclass(frozen=True)
 class Steps:
-    """One series as a film shows it: which row is on the screen when."""
+    """One series as a film shows it: which row is on the screen when.
 
-    starts_s: npt.NDArray[np.float64]
-    series: pd.DataFrame
+    A reading holds from the change that it followed, where known.
+    """
+
+    def __init__(self, series: pd.DataFrame) -> None:
+        self.series = series
+        times = series["time_s"].to_numpy(float)
+        since = series["since_s"].to_numpy(float)
+        before = np.concatenate([[-math.inf], times[:-1]])
+        known = np.isfinite(since) & (since > before) & (since <= times)
+        self.starts_s = np.where(known, since, times)
 
     def row_at(self, time_s: float) -> int:
         """Return the row shown at a time, -1 before the first."""
         return int(np.searchsorted(self.starts_s, time_s + 1e-6, side="right")) - 1
 
 
-def steps(series: pd.DataFrame) -> Steps:
-    """Work out from when each reading holds: from the change that it followed, where known."""
-    times = series["time_s"].to_numpy(float)
-    since = series["since_s"].to_numpy(float)
-    before = np.concatenate([[-math.inf], times[:-1]])
-    known = np.isfinite(since) & (since > before) & (since <= times)
-    return Steps(np.where(known, since, times), series)
-
-
-def clip_series(info: FieldInfo, series: pd.DataFrame, look: style.Look) -> RunSeries:
+def clip_series(info: Field, series: pd.DataFrame, look: style.Look) -> RunSeries:
     """Return one clip's series as its chart is drawn, without a title."""
     ceiling = math.nan if info.ceiling is None else info.ceiling
-    low = low_level(info.better, info.low, ceiling)
+    low = low_level(info.direction, info.low, ceiling)
     return RunSeries("", series, look, math.nan, low, ceiling)
 
 

@@ -17,7 +17,6 @@ import pandas as pd
 
 from extractor import __version__
 from extractor.comparison import Comparison
-from extractor.comparison.findings import Finding
 from extractor.comparison.loading import doubt_findings
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
@@ -38,15 +37,15 @@ from extractor.statistics.flags import Flag
 #: Doubtful readings shown.
 DOUBTS = 16
 REPORT_FILE = "report.html"
-_SECTIONS = (
-    ("ranking", "Ranking"),
-    ("ports", "Ports"),
-    ("clips", "Every run"),
-    ("distribution", "By antenna"),
-    ("beside", "Beside each other"),
-    ("drift", "Over the session"),
-    ("quality", "Reading quality"),
-)
+_SECTIONS = {
+    "ranking": "Ranking",
+    "ports": "Ports",
+    "clips": "Every run",
+    "distribution": "By antenna",
+    "beside": "Beside each other",
+    "drift": "Over the session",
+    "quality": "Reading quality",
+}
 _PACKAGES = ("numpy", "pandas", "scipy", "matplotlib", "av", "opencv-python")
 
 Progress = Callable[[str], None]
@@ -57,11 +56,12 @@ class Options:
     """What the comparison in the report is about; see `extractor.comparison`."""
 
     field: str | None = None
-    measure: str = "mean"
+    measure: str | None = None
     factor: str = "antenna"
     reference: str | None = None
     confidence: float = 0.95
     pool: bool = False
+    equal_within: float | None = None
     title: str | None = None
 
 
@@ -114,13 +114,14 @@ def write_report(
         tell("comparison")
         comparison, reason = _compare(folders, info.name, chosen)
         second = second_field(results, info.name)
-        material = session_charts.gather(results, info, second, comparison)
+        material = session_charts.Material(tuple(results), info, second, comparison)
         # Cutting the crops out of the clips is decoding, which runs beside the drawing.
         with ThreadPoolExecutor(1) as aside:
             doubts = aside.submit(lambda: [d for one in results for d in _doubts(one)])
-            sections, written = _draw(material, folder, tell)
+            pictures = chart_files.draw(material, folder, tell)
             tell("doubtful readings")
-            page = _render(material, chosen, reason, sections, doubts.result())
+            page = _render(material, chosen, reason, pictures, doubts.result())
+    written = [path for picture in pictures for path in picture.files]
     if comparison is not None:
         written += comparison.write(folder)
     path = folder / REPORT_FILE
@@ -143,26 +144,15 @@ def _asked(options: Options, name: str) -> dict[str, Any]:
     return {k: v for k, v in asdict(options).items() if k != "title"} | {"field": name}
 
 
-def _draw(
-    material: session_charts.Material, folder: Path, tell: Progress
-) -> tuple[list[dict[str, Any]], tuple[Path, ...]]:
-    found: dict[str, list[Picture]] = {}
-    written: list[Path] = []
-    for section, picture, paths in chart_files.draw(material, folder, tell):
-        found.setdefault(section, []).append(picture)
-        written += paths
-    sections = [{"name": n, "title": t, "pictures": found[n]} for n, t in _SECTIONS if n in found]
-    return sections, tuple(written)
-
-
 def _render(
     material: session_charts.Material,
     options: Options,
     reason: str,
-    sections: Sequence[Mapping[str, Any]],
+    pictures: Sequence[Picture],
     doubts: Sequence[Mapping[str, Any]],
 ) -> str:
-    comparison = material.comparison
+    comparison, name = material.comparison, material.field.name
+    doubted = [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
     return filled(
         "report.html",
         {"number": _shown, "label": _label},
@@ -170,21 +160,18 @@ def _render(
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
-        findings=comparison.findings if comparison is not None else _doubted(material),
+        findings=comparison.findings if comparison is not None else doubted,
         reason=reason,
-        sections=sections,
-        colors=_colors(),
+        sections=_SECTIONS,
+        pictures=pictures,
+        light=style.VARIABLES,
+        dark=style.DARK,
         doubts=doubts,
         tables=_tables(material),
         cautions=cautions(*_power(material.results)),
         settings=_settings(material, options),
         versions=_versions(),
     )
-
-
-def _doubted(material: session_charts.Material) -> list[Finding]:
-    name = material.field.name
-    return [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
 
 
 def _session_part(one: Results) -> dict[str, Any]:
@@ -199,14 +186,6 @@ def _session_part(one: Results) -> dict[str, Any]:
         "antennas": antennas,
         "mountings": len(mounted),
         "not_read": [c for c in one.session.clips if not one.session.readings_path(c).exists()],
-    }
-
-
-def _colors() -> dict[str, list[tuple[str, str]]]:
-    variables = style.VARIABLES.items()
-    return {
-        "light": [(variable, color) for color, variable in variables],
-        "dark": [(variable, style.DARK[color]) for color, variable in variables],
     }
 
 
@@ -255,22 +234,14 @@ def _tables(material: session_charts.Material) -> list[dict[str, Any]]:
         for name in ("ranking", "pairs", "ports"):
             table: pd.DataFrame = getattr(material.comparison, name)
             if len(table):
-                found.append(_table(f"{name.title()} ({name}.csv)", table, list(table.columns)))
+                found.append((f"{name.title()} ({name}.csv)", table))
     for one in material.results:
         columns = [c for c in _SUMMARY_COLUMNS if c in one.summary]
         title = "Runs (summary.csv, without its rarer columns)"
         if len(material.results) > 1:
             title = f"{one.name}: {title}"
-        found.append(_table(title, one.summary, columns))
-    return found
-
-
-def _table(title: str, table: pd.DataFrame, columns: Sequence[str]) -> dict[str, Any]:
-    return {
-        "title": title,
-        "columns": [str(c) for c in columns],
-        "rows": [[row[c] for c in columns] for row in table.to_dict("records")],
-    }
+        found.append((title, one.summary[columns]))
+    return [{"title": title, **table.to_dict("split")} for title, table in found]
 
 
 def _shown(value: object) -> str:
@@ -285,8 +256,11 @@ def _shown(value: object) -> str:
 
 
 def _settings(material: session_charts.Material, options: Options) -> dict[str, Any]:
-    clips = []
+    clips, overlays = [], []
     for one in material.results:
+        path = one.session.overlay_path
+        text = path.read_text("utf-8-sig") if path.exists() else ""
+        overlays.append({"name": one.name, "text": text})
         packed = {e["clip"]: e for e in pack.manifest_of(one.session.root).get("clips", [])}
         for clip in one.session.clips:
             known = packed.get(clip) or pack.reading_settings(one.session, clip)
@@ -295,12 +269,7 @@ def _settings(material: session_charts.Material, options: Options) -> dict[str, 
             clips.append({**unknown, **known, "clip": clip, "digest": digest})
     asked = _asked(options, material.field.name)
     asked["reference"] = options.reference or "all pairs"
-    return {"asked": asked, "clips": clips, "overlays": [_overlay(o) for o in material.results]}
-
-
-def _overlay(one: Results) -> dict[str, str]:
-    path = one.session.overlay_path
-    return {"name": one.name, "text": path.read_text("utf-8-sig") if path.exists() else ""}
+    return {"asked": asked, "clips": clips, "overlays": overlays}
 
 
 def _versions() -> list[tuple[str, str]]:

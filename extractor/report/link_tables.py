@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
-import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.radio.assessment import LinkReport
+from extractor.radio.discrepancies import Judgement
+from extractor.radio.link_budget import Span
+from extractor.radio.situation import ExpectedDifference
 from extractor.report.charts import link, style
 from extractor.session.atomic import replacing
 from extractor.session.csv_tables import write_table
@@ -16,10 +20,13 @@ from extractor.session.folder import Session
 
 EXPECTED_COLUMNS = (
     *("antenna", "reference", "gain_db", "cable_db", "polarisation_db", "pointing_db"),
-    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db", "measured"),
-    *("measured_low", "measured_high", "measured_unit", "agreement", "check", "notes"),
+    *("mismatch_db", "expected_db", "expected_low_db", "expected_high_db"),
+    *("ports_db", "ports_low_db", "ports_high_db", "here_db", "here_low_db", "here_high_db"),
+    *("measured", "measured_low", "measured_high", "measured_unit"),
+    *("own_db", "own_low_db", "own_high_db", "agreement", "left_over_db", "check", "notes"),
 )
 """Of ``results/expected.csv``; decibels, but for what was measured, whose unit is named."""
+_MEASURED = {"": "value", "_low": "low", "_high": "high", "_unit": "unit"}
 
 
 def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
@@ -35,14 +42,14 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
         If one cannot be written.
     """
     session = Session(root)
-    written = [session.results / "expected.csv"]
-    write_table(written[0], EXPECTED_COLUMNS, expected_rows(report))
-    if report.calibration is not None:
-        written.append(
-            _write(session.results / "differences_db.csv", report.calibration.differences)
-        )
-    if not report.sweep.empty:
-        written.append(_write(session.results / "sweep.csv", report.sweep))
+    calibration = report.calibration
+    tables = {} if calibration is None else {"differences_db": calibration.differences}
+    tables |= {} if report.sweep.empty else {"sweep": report.sweep}
+    path = session.results / "expected.csv"
+    written = [_write(path, EXPECTED_COLUMNS, expected_rows(report))]
+    for name, table in tables.items():
+        path = session.results / f"{name}.csv"
+        written.append(_write(path, list(table.columns), table.to_dict("records")))
     with style.drawing([report.unit, *(one.antenna for one in report.antennas)]):
         for name, figure in figures(report).items():
             path = session.pictures / f"{name}.png"
@@ -52,13 +59,11 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def _write(path: Path, table: pd.DataFrame) -> Path:
+def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[Any, Any]]) -> Path:
     # An open end is an empty cell; the column bound says which kind.
-    rows = [
-        {str(key): None if value in (math.inf, -math.inf) else value for key, value in row.items()}
-        for row in table.to_dict("records")
-    ]
-    write_table(path, [str(column) for column in table.columns], rows)
+    ends = (math.inf, -math.inf)
+    closed = [{k: None if v in ends else v for k, v in row.items()} for row in rows]
+    write_table(path, columns, closed)
     return path
 
 
@@ -71,7 +76,9 @@ def figures(report: LinkReport) -> dict[str, Figure]:
         link.draw_calibration(report.calibration.calibration, top, bottom, unit=report.unit)
         drawn["calibration"] = figure
     if report.judgements:
-        drawn["expected"] = _expected_figure(report)
+        height = 1.8 + 0.6 * len(report.judgements)
+        drawn["expected"] = Figure(figsize=(8, height), layout="constrained")
+        link.draw_expected(report.judgements, drawn["expected"])
     if not report.sweep.empty:
         figure = Figure(figsize=(8, 5), layout="constrained")
         axes = figure.subplots()
@@ -80,41 +87,33 @@ def figures(report: LinkReport) -> dict[str, Figure]:
     return drawn
 
 
-def _expected_figure(report: LinkReport) -> Figure:
-    height = 1.8 + 0.6 * len(report.judgements)
-    figure = Figure(figsize=(8, height), layout="constrained")
-    if report.judgements[0].measured.unit == "dB":
-        link.draw_expected(report.judgements, figure.subplots())
-    else:
-        left, right = figure.subplots(1, 2)
-        link.draw_expected_beside(report.judgements, left, right)
-        for axes in (left, right):
-            axes.locator_params(axis="x", nbins=6)
-    return figure
-
-
 def expected_rows(report: LinkReport) -> list[dict[str, object]]:
-    """Rows of ``results/expected.csv``: terms, total, measured and agreement, one an antenna."""
+    """Rows of ``results/expected.csv``: one an antenna, then each surprise of another pair."""
     judged = {one.antenna: one for one in report.judgements}
-    rows = []
-    for one in report.expected:
-        row: dict[str, object] = {"antenna": one.antenna, "reference": one.reference}
-        for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
-            row[f"{name}_db"] = getattr(one, name).value_db
-        row["expected_db"] = one.total.value_db
-        row["expected_low_db"] = _finite(one.total.low_db)
-        row["expected_high_db"] = _finite(one.total.high_db)
-        judgement = judged.get(one.antenna)
-        if judgement is not None:
-            measured = judgement.measured
-            row |= {"measured": _finite(measured.value), "measured_low": _finite(measured.low)}
-            row |= {"measured_high": _finite(measured.high), "measured_unit": measured.unit}
-            row["agreement"] = judgement.agreement
-            row["check"] = "; ".join(cause.title for cause in judgement.causes)
-        row["notes"] = "; ".join(one.notes)
-        rows.append(row)
-    return rows
+    rows = [_row(one, judged.get(one.antenna)) for one in report.expected]
+    pairs = {(one.antenna, one.reference) for one in report.expected}
+    pairs |= {pair[::-1] for pair in pairs}
+    more = (one for one in report.surprises if (one.antenna, one.reference) not in pairs)
+    return rows + [_row(one.expected, one) for one in more]
 
 
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _row(expected: ExpectedDifference, judgement: Judgement | None) -> dict[str, object]:
+    row: dict[str, object] = {"antenna": expected.antenna, "reference": expected.reference}
+    for name in ("gain", "cable", "polarisation", "pointing", "mismatch"):
+        row[f"{name}_db"] = getattr(expected, name).value_db
+    row |= _ends("expected", expected.total) | _ends("ports", expected.ports)
+    row |= _ends("here", expected.here)
+    if judgement is not None:
+        measured = judgement.measured
+        row |= {f"measured{k}": getattr(measured, v) for k, v in _MEASURED.items()}
+        row |= {"agreement": judgement.agreement, "left_over_db": judgement.left_over_db}
+        row["check"] = "; ".join(one.name for one in judgement.causes if not one.excluded)
+        if judgement.own is not None:
+            row |= _ends("own", judgement.own)
+    row["notes"] = "; ".join(expected.notes)
+    return row
+
+
+def _ends(name: str, span: Span) -> dict[str, object]:
+    ends = {"": span.value_db, "_low": span.low_db, "_high": span.high_db}
+    return {f"{name}{end}_db": value for end, value in ends.items()}

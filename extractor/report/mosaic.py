@@ -14,11 +14,11 @@ from extractor.report import yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
-from extractor.report.film_parts import VIDEOS, Progress, clip_series, look_of, rows_of, steps
-from extractor.report.yuv_canvas import Letters, Picture, chart_strip
-from extractor.results import FieldInfo, Results, load, main_field
+from extractor.report.film_parts import VIDEOS, Progress, Steps, clip_series, look_of, rows_of
+from extractor.report.yuv_canvas import Letters, Picture, Strip
+from extractor.results import Results, load, main_field
 from extractor.session.folder import Session
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import COUNTED
 from extractor.video import clips
 from extractor.video.clips import Clip
@@ -70,68 +70,54 @@ def mosaic(
         )
     results = load(session.root)
     info = main_field([results], field)
-    series = {name: results.readings(name, info.name) for name in names}
+    ordered = sorted(names, key=lambda n: _order(results, n))
+    series = {name: results.readings(name, info.name) for name in ordered}
     missing = [name for name, s in series.items() if s.empty]
     if missing:
         raise UsageError(f"{missing[0]}: was not read yet; run extractor read {session.root} first")
     path = out or session.results / VIDEOS / "mosaic.mp4"
-    material = session_charts.gather([results], info, None, None)
-    ordered = sorted(names, key=lambda n: _order(results, n))
+    material = session_charts.Material((results,), info, None, None)
     with style.drawing(session_charts.words(material)):
-        grid = _Grid(results, info, material.looks, ordered, series)
-        with film(path, *MOSAIC_SIZE, MOSAIC_RATE_HZ, quality=23) as writer:
-            for i in range(1 + math.floor(grid.length_s * MOSAIC_RATE_HZ)):
+        cells = _cells(results, info, series)
+        length_s = max(cell.end_s for cell in cells)
+        picture = yuv_canvas.blank(*MOSAIC_SIZE, style.PAPER)
+        with film(path, *MOSAIC_SIZE, MOSAIC_RATE_HZ, quality=23) as add:
+            for i in range(1 + math.floor(length_s * MOSAIC_RATE_HZ)):
                 time_s = i / MOSAIC_RATE_HZ
-                grid.show(time_s)
-                writer.add(yuv_canvas.packed(grid.picture), time_s)
+                for cell in cells:
+                    cell.show(picture, time_s)
+                add(yuv_canvas.packed(picture), time_s)
                 if progress is not None:
-                    progress(time_s, grid.length_s)
+                    progress(time_s, length_s)
     return path
 
 
 def _order(results: Results, clip: str) -> tuple[str, str, str, str]:
-    rows = rows_of(results, clip)
-    if not rows:
-        return ("\U0010ffff", "", "", clip)
-    return (str(rows[0]["antenna"]), str(rows[0]["mounting"]), str(rows[0]["port"]), clip)
+    row = next(iter(rows_of(results, clip)), {"antenna": "\U0010ffff", "mounting": "", "port": ""})
+    return (str(row["antenna"]), str(row["mounting"]), str(row["port"]), clip)
 
 
-class _Grid:
-    """The picture of a mosaic: a cell a clip."""
-
-    def __init__(
-        self,
-        results: Results,
-        info: FieldInfo,
-        looks: Mapping[str, style.Look],
-        names: Sequence[str],
-        series: Mapping[str, pd.DataFrame],
-    ) -> None:
-        self.picture = yuv_canvas.blank(*MOSAIC_SIZE, style.PAPER)
-        columns = math.ceil(math.sqrt(len(names)))
-        rows = math.ceil(len(names) / columns)
-        width = MOSAIC_SIZE[0] // columns // 2 * 2
-        height = MOSAIC_SIZE[1] // rows // 2 * 2
-        runs = []
-        for name in names:
-            found = rows_of(results, name)
-            look = look_of(results, looks, name)
-            title = session_charts.run_title(found[0], look.label) if found else look.label
-            runs.append((title, clip_series(info, series[name], look)))
-        scale = common_scale([run for _, run in runs])
-        self._cells = [
-            _Cell(
-                results.session.path(name), title, run, scale, info.unit,
-                Box(i % columns * width, i // columns * height, width, height),
-            )
-            for i, (name, (title, run)) in enumerate(zip(names, runs, strict=True))
-        ]  # fmt: skip
-        self.length_s = max(cell.end_s for cell in self._cells)
-
-    def show(self, time_s: float) -> None:
-        """Bring every cell to a time."""
-        for cell in self._cells:
-            cell.show(self.picture, time_s)
+def _cells(results: Results, info: Field, series: Mapping[str, pd.DataFrame]) -> list[_Cell]:
+    """Lay out a cell a clip, in the order of `series`."""
+    looks = session_charts.Material((results,), info, None, None).looks
+    columns = math.ceil(math.sqrt(len(series)))
+    rows = math.ceil(len(series) / columns)
+    width = MOSAIC_SIZE[0] // columns // 2 * 2
+    height = MOSAIC_SIZE[1] // rows // 2 * 2
+    runs = {}
+    for name, own in series.items():
+        found = rows_of(results, name)
+        look = look_of(results, looks, name)
+        title = session_charts.run_title(found[0], look.label) if found else look.label
+        runs[name] = (title, clip_series(info, own, look))
+    scale = common_scale([run for _, run in runs.values()])
+    return [
+        _Cell(
+            results.session.path(name), title, run, scale, info.unit,
+            Box(i % columns * width, i // columns * height, width, height),
+        )
+        for i, (name, (title, run)) in enumerate(runs.items())
+    ]  # fmt: skip
 
 
 class _Cell:
@@ -142,7 +128,7 @@ class _Cell:
     ) -> None:
         self._place, self._unit = place, unit
         clip = clips.probe(path)
-        self._steps = steps(run.series)
+        self._steps = Steps(run.series)
         counted = run.series["flag"].isin(list(COUNTED)).to_numpy()
         self._count = np.cumsum(counted)
         shown = np.where(counted, run.series["value"].to_numpy(float), 0.0)
@@ -152,7 +138,7 @@ class _Cell:
         strip = even(0.24 * place.height)
         self._title = Letters(text).line(title, place.width, run.look.color)
         self._letters = Letters(text, plain=True)
-        self._strip = chart_strip(run, place.width, strip, "", scale)
+        self._strip = Strip(run, place.width, strip, "", scale)
         room = Box(place.x, place.y + text, place.width, place.height - text - strip)
         factor = min((room.width - 4) / clip.width, room.height / clip.height)
         size = even(clip.width * factor), min(even(clip.height * factor), room.height)

@@ -113,13 +113,14 @@ def _members(session: Session, out: Path) -> list[Path]:
 
 def _manifest(results: Results, progress: Progress) -> dict[str, Any]:
     session = results.session
-    sizes = {c: _size(session.path(c)) for c in session.clips}
+    paths = {c: session.path(c) for c in session.clips}
+    sizes = {c: path.stat().st_size if path.exists() else 0 for c, path in paths.items()}
     total, done = max(1, sum(sizes.values())), 0
     clips = []
     for clip in session.clips:
         digest = hashlib.sha256()
         try:
-            with session.path(clip).open("rb") as stream:
+            with paths[clip].open("rb") as stream:
                 while block := stream.read(_BLOCK):
                     digest.update(block)
                     done += len(block)
@@ -127,7 +128,7 @@ def _manifest(results: Results, progress: Progress) -> dict[str, Any]:
         except OSError as error:
             raise ClipError(f"{clip}: cannot be read ({error.strerror})") from error
         entry = {"clip": clip, "bytes": sizes[clip], "sha256": digest.hexdigest()}
-        entry["content_digest"] = content_digest(session.path(clip))
+        entry["content_digest"] = content_digest(paths[clip])
         clips.append(entry | reading_settings(session, clip))
     return {
         "kind": "extractor pack",
@@ -137,13 +138,6 @@ def _manifest(results: Results, progress: Progress) -> dict[str, Any]:
         "session": results.name,
         "clips": clips,
     }
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 def reading_settings(session: Session, clip: str) -> dict[str, Any]:

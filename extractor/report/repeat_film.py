@@ -16,7 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.simulated_repeats import Repeats, replays, sentence
+from extractor.comparison.simulated_repeats import Repeats, repeat, sentence
 from extractor.pipeline import compare_sessions
 from extractor.report import chart_files, pack
 from extractor.report.charts import session as session_charts
@@ -40,7 +40,6 @@ def write_replay(
     out: Path | None = None,
     *,
     field: str | None = None,
-    assumed: float | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[str, Path, Path]:
     """Write film and still of the simulated repeats.
@@ -53,8 +52,6 @@ def write_replay(
         Folder; ``results/`` by default.
     field : str, optional
         Field to rank by.
-    assumed : float, optional
-        Spread between mountings to assume, in the field's unit.
     progress : callable, optional
         Is told the share of the film that is done, 0 to 1.
 
@@ -66,7 +63,7 @@ def write_replay(
     Raises
     ------
     UsageError
-        If there is nothing to compare.
+        If there is nothing to compare, or each antenna was mounted once.
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
@@ -74,9 +71,9 @@ def write_replay(
         results = load(folder)
         info = main_field([results], field)
         comparison = compare_sessions([folder], field=info.name)
-        material = session_charts.gather([results], info, None, comparison)
-    made = replays(comparison, assumed)
-    said = sentence(made, material.looks[made[0].winner].label, comparison.unit)
+        material = session_charts.Material((results,), info, None, comparison)
+    made = repeat(comparison)
+    said = sentence(made, material.looks[made.winner].label)
     folder = out or results_folder(session)
     film_path = folder / "videos" / "replay.mp4"
     with style.drawing(session_charts.words(material)):
@@ -84,20 +81,18 @@ def write_replay(
     return said, film_path, chart_files.save(folder / "pictures", "replay", still)[0]
 
 
-def draw_stage(
-    figure: Figure, made: Repeats, order: Sequence[str], looks: Mapping[str, style.Look],
-    *, unit: str, measure: str, head: str,
-) -> Axes:  # fmt: skip
-    """Draw everything that does not move: axes, names, the real test's means.
-
-    Returns
-    -------
-    Axes
-        One row an antenna, best of the real test on top.
-    """
+def _film(
+    made: Repeats, comparison: Comparison, looks: Mapping[str, style.Look], said: str,
+    path: Path, progress: Callable[[float], None] | None,
+) -> bytes:  # fmt: skip
+    """Render the film; return its last picture as PNG."""
+    order = [str(a) for a in comparison.ranking["antenna"]]
+    figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
+    canvas = FigureCanvasAgg(figure)
+    # Everything that does not move: axes, names; one row an antenna, best of the real test on top.
     axes = figure.add_axes((0.2, 0.19, 0.66, 0.58))
     figure.text(0.04, 0.95, "This test, repeated", fontsize=21, fontweight="bold", va="top")
-    for k, line in enumerate(head.split("\n")):
+    for k, line in enumerate(textwrap.wrap(_how(made, comparison), 120)):
         figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=style.SOFT, va="top")
     low, high = np.quantile(made.means, [0.001, 0.999])
     span = max(high - low, 1e-9)
@@ -105,51 +100,36 @@ def draw_stage(
     axes.set_ylim(len(order) - 0.4, -0.6)
     axes.set_yticks(range(len(order)), [looks[a].label for a in order])
     axes.tick_params(labelsize=13)
-    axes.set_xlabel(style.with_unit(measure, unit), fontsize=12)
-    return style.plain(axes)
-
-
-def _film(
-    made: Sequence[Repeats], comparison: Comparison, looks: Mapping[str, style.Look], said: str,
-    path: Path, progress: Callable[[float], None] | None,
-) -> bytes:  # fmt: skip
-    """Render the film; return its last picture as PNG."""
-    order = [str(a) for a in comparison.ranking["antenna"]]
-    shown = made[len(made) // 2]
-    figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
-    canvas = FigureCanvasAgg(figure)
-    axes = draw_stage(
-        figure, shown, order, looks, unit=comparison.unit, measure=f"Mean {comparison.field}",
-        head=textwrap.fill(_how(shown, comparison), 120),
-    )  # fmt: skip
-    moving = _Moving(axes, shown, order, looks)
+    axes.set_xlabel(
+        style.with_unit(session_charts.measured(comparison), comparison.unit), fontsize=12
+    )
+    moving = _Moving(style.plain(axes), made, order, looks)
     last = textwrap.fill(said, 88)
     canvas.draw()
     count = round(LENGTH_S * RATE_HZ)
     growing = count - round(_END_S * RATE_HZ)
-    with film(path, WIDTH, HEIGHT, RATE_HZ, quality=22) as writer:
+    with film(path, WIDTH, HEIGHT, RATE_HZ, quality=22) as add:
         picture = None
         for i in range(count):
             if i <= growing:
-                done = _pace(i / growing, shown.repeats)
+                done = _pace(i / growing, made.repeats)
                 moving.advance(canvas, done, last if i == growing else "")
                 picture = np.asarray(canvas.buffer_rgba())[..., :3].copy()
             assert picture is not None
-            writer.add(yuv420(picture), i / RATE_HZ)
+            add(yuv420(picture), i / RATE_HZ)
             if progress is not None:
                 progress((i + 1) / count)
-    moving.write(shown.repeats, last)
+    moving.write(made.repeats, last)
     return style.png(figure, _DPI)
 
 
 def _how(made: Repeats, comparison: Comparison) -> str:
     clip = f"{made.clip_sd:.2g}" if math.isfinite(made.clip_sd) else "not known, taken as 0"
-    source = "assumed, not measured" if made.assumed else "as measured, itself uncertain"
     runs, mountings = len(comparison.runs), len(comparison.fit.layout.mountings)
     return (
         f"Same design: {runs} runs in {mountings} mountings. Spread between mountings "
-        f"{made.mounting_sd:.2g} {comparison.unit} ({source}), between clips {clip} "
-        f"{comparison.unit}. The measured means stand for the true ones."
+        f"{made.mounting_sd:.2g} {comparison.unit} (itself uncertain), between clips {clip} "
+        f"{comparison.unit}. True levels: what this test leaves possible."
     )
 
 

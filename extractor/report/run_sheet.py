@@ -19,10 +19,12 @@ from extractor.comparison.run_order import (
 )
 from extractor.errors import UsageError
 from extractor.radio.cautions import cautions
+from extractor.radio.combining import added_db
+from extractor.radio.fading import SLIDE_M, SPOT_DISTANCE_MM
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import write_table
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.runs_editing import is_draft
 from extractor.session.user_tables import RUN_COLUMNS
 
@@ -30,8 +32,6 @@ COLUMNS = (*RUN_COLUMNS[:-1], "battery", RUN_COLUMNS[-1])
 #: What hangs on the other ports when the user does not say it.
 COMPANION = "companion"
 SHEET = "run_sheet.html"
-#: Half a wavelength at 5.8 GHz, 299.792458 / 5800 / 2 m = 25.8 mm, rounded up.
-SPOT_DISTANCE_MM = 26
 
 
 @dataclass(frozen=True)
@@ -48,10 +48,12 @@ class Plan:
     companion: str = COMPANION
     """Antenna on the ports that are not under test, the same in every run."""
     timing: Timing = field(default_factory=Timing)
+    looks: tuple[int, ...] = ()
+    """Mountings of each antenna at which to look, the last of them `mountings`."""
 
     def runs(self) -> tuple[PlannedRun, ...]:
         """Return the runs; see `plan_runs`."""
-        asked = ("mountings", "repeats", "reference", "seed", "kind")
+        asked = ("mountings", "repeats", "reference", "seed", "kind", "looks")
         options: dict[str, Any] = {name: getattr(self, name) for name in asked}
         return plan_runs(self.antennas, self.ports, **options)
 
@@ -71,6 +73,7 @@ def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
             "repeat": run.repeat,
             "order": run.order,
             "battery": pack,
+            "look": run.look,
         }
         for run, pack in zip(runs, packs, strict=True)
     ]
@@ -91,21 +94,21 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
     return filled(
         SHEET,
         plan=plan,
-        rows=[
-            {"row": row, "run": run, "on_ports": _hanging(plan, run)}
-            for row, run in zip(run_rows(plan, runs), runs, strict=True)
-        ],
+        rows=[{"row": r, "run": run} for r, run in zip(run_rows(plan, runs), runs, strict=True)],
         minutes=math.ceil(total_minutes(runs, plan.timing)),
         packs=packs_needed(runs, plan.timing),
         spots=max(run.spot for run in runs),
         spot_distance_mm=SPOT_DISTANCE_MM,
+        slide_m=SLIDE_M,
+        shown_db=[_shown_of_10_db(len(plan.ports) - 1, pad) for pad in (0.0, 20.0)],
         cautions=cautions(power_mw),
         command=_command(plan),
     )
 
 
-def _hanging(plan: Plan, run: PlannedRun) -> list[str]:
-    return [run.antenna if port == run.port else plan.companion for port in plan.ports]
+def _shown_of_10_db(others: int, pad_db: float) -> float:
+    lines = [-pad_db] * others
+    return float(added_db([10.0, *lines]) - added_db([0.0, *lines]))
 
 
 def _command(plan: Plan) -> str:
@@ -113,7 +116,8 @@ def _command(plan: Plan) -> str:
         "extractor plan SESSION",
         f"--antennas {','.join(plan.antennas)}",
         f"--ports {','.join(plan.ports)}",
-        f"--mountings {plan.mountings}",
+        f"--looks {','.join(map(str, plan.looks))}" * bool(plan.looks)
+        or f"--mountings {plan.mountings}",
         f"--repeats {plan.repeats}",
         f"--seconds {plan.timing.seconds:g}",
         f"--order {plan.kind}",
@@ -146,21 +150,17 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
     """
     runs = plan.runs()
     root.mkdir(parents=True, exist_ok=True)
-    return _write(Session(root), plan, runs, replace)
-
-
-@edits
-def _write(
-    session: Session, plan: Plan, runs: Sequence[PlannedRun], replace: bool
-) -> tuple[Path, Path]:
-    if session.runs_path.exists() and not (replace or is_draft(session)):
-        raise UsageError(
-            f"{session.runs_path}: is there already and is never overwritten unasked; add "
-            "--replace (the one before is kept as .runs.csv.previous)"
-        )
-    power = session.conditions().get("power_mw")
-    sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
-    write_table(session.runs_path, COLUMNS, run_rows(plan, runs), keep_previous=True)
+    session = Session(root)
     sheet_path = session.results / SHEET
-    write_text(sheet_path, sheet)
+    with session.editing():
+        if session.runs_path.exists() and not (replace or is_draft(session)):
+            raise UsageError(
+                f"{session.runs_path}: is there already and is never overwritten unasked; add "
+                "--replace (the one before is kept as .runs.csv.previous)"
+            )
+        power = session.conditions().get("power_mw")
+        sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
+        columns = (*COLUMNS, "look") if plan.looks else COLUMNS
+        write_table(session.runs_path, columns, run_rows(plan, runs), keep_previous=True)
+        write_text(sheet_path, sheet)
     return session.runs_path, sheet_path

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -104,7 +103,7 @@ class Letters:
         self._paper = style.PAPER if plain else style.INK
         self._ink = style.INK if plain else style.PAPER
         self._share = 0.56 if plain else 0.68
-        self._advance = even_width(0.6 * self._share * height)
+        self._advance = 2 * int(np.ceil(0.3 * self._share * height))
 
     def width(self, count: int) -> int:
         """Return how wide so many letters are, pixels."""
@@ -124,11 +123,6 @@ class Letters:
         size = 0.62 * self.height * 72 / _DPI
         figure.text(1.8 * patch, 0.5, style.drawable(text), fontsize=size, va="center_baseline")
         return of_rgb(_drawn(figure))
-
-
-def even_width(value: float) -> int:
-    """Return the next even number that is not smaller."""
-    return -(-int(np.ceil(value)) // 2) * 2
 
 
 def _figure(width: int, height: int, paper: str) -> Figure:
@@ -152,36 +146,8 @@ def _letter(letter: str, height: int, width: int, share: float, ink: str, paper:
     return of_rgb(_drawn(figure))
 
 
-@dataclass
 class Strip:
-    """A chart whose curve is drawn up to now; the rest of it is faint."""
-
-    done: Picture
-    ahead: Picture
-    left: int
-    right: int
-    """Pixels where the time axis begins and ends."""
-    start_s: float
-    length_s: float
-
-    @property
-    def height(self) -> int:
-        """Pixels."""
-        return len(self.done)
-
-    def at(self, time_s: float) -> Picture:
-        """Return the strip at a time."""
-        share = min(1.0, max(0.0, (time_s - self.start_s) / self.length_s))
-        x = round(self.left + share * (self.right - self.left)) // 2 * 2
-        picture = np.hstack([self.done[:, :x], self.ahead[:, x:]])
-        picture[:, x : x + 2] = (60, _GREY, _GREY)
-        return picture
-
-
-def chart_strip(
-    run: RunSeries, width: int, height: int, title: str, scale: Scale | None = None
-) -> Strip:
-    """Draw a run's chart for a film.
+    """A run's chart whose curve is drawn up to now; the rest of it is faint.
 
     Parameters
     ----------
@@ -194,23 +160,38 @@ def chart_strip(
     scale : Scale, optional
         A scale shared with others; the run's own by default.
     """
-    figure = _figure(width, height, style.PAPER)
-    chosen = scale or common_scale([run])
-    named = bool(title)
-    text = min(10.0, 0.09 * height)
-    room = 5.2 * text / width if named else 0.02
-    low = 2.6 * text / height if named else 0.06
-    axes = figure.add_axes((room, low, 0.985 - room, (0.84 if named else 0.92) - low))
-    clip_charts.draw_strip(axes, run, chosen)
-    axes.tick_params(labelsize=text, labelleft=named, labelbottom=named, pad=2)
-    if named:
-        figure.text(0.006, 0.97, title, fontsize=1.1 * text, va="top")
-        figure.text(0.99, 0.97, "s", fontsize=text, va="top", ha="right", color=style.SOFT)
-    rgb = _drawn(figure)
-    box = axes.get_window_extent()
-    left, right = round(box.x0), round(box.x1)
-    faint = rgb.copy()
-    faint[:, left:] = 255 - (255 - rgb[:, left:].astype(np.int16)) * 0.3
-    times = run.series["time_s"]
-    start = float(times.iloc[0]) if len(times) else 0.0
-    return Strip(of_rgb(rgb), of_rgb(faint), left, right, start, chosen.longest_s)
+
+    def __init__(
+        self, run: RunSeries, width: int, height: int, title: str, scale: Scale | None = None
+    ) -> None:
+        self.height = height
+        figure = _figure(width, height, style.PAPER)
+        chosen = scale or common_scale([run])
+        named = bool(title)
+        text = min(10.0, 0.09 * height)
+        room = 5.2 * text / width if named else 0.02
+        low = 2.6 * text / height if named else 0.06
+        axes = figure.add_axes((room, low, 0.985 - room, (0.84 if named else 0.92) - low))
+        clip_charts.draw_strip(axes, run, chosen)
+        axes.tick_params(labelsize=text, labelleft=named, labelbottom=named, pad=2)
+        if named:
+            figure.text(0.006, 0.97, title, fontsize=1.1 * text, va="top")
+            figure.text(0.99, 0.97, "s", fontsize=text, va="top", ha="right", color=style.SOFT)
+        rgb = _drawn(figure)
+        box = axes.get_window_extent()
+        # Where the time axis begins and ends, pixels.
+        self.left, self.right = round(box.x0), round(box.x1)
+        faint = rgb.copy()
+        faint[:, self.left :] = 255 - (255 - rgb[:, self.left :].astype(np.int16)) * 0.3
+        times = run.series["time_s"]
+        self._start_s = float(times.iloc[0]) if len(times) else 0.0
+        self._length_s = chosen.longest_s
+        self._done, self._ahead = of_rgb(rgb), of_rgb(faint)
+
+    def at(self, time_s: float) -> Picture:
+        """Return the strip at a time."""
+        share = min(1.0, max(0.0, (time_s - self._start_s) / self._length_s))
+        x = round(self.left + share * (self.right - self.left)) // 2 * 2
+        picture = np.hstack([self._done[:, :x], self._ahead[:, x:]])
+        picture[:, x : x + 2] = (60, _GREY, _GREY)
+        return picture

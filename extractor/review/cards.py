@@ -162,14 +162,7 @@ def disagreements(known: ClipState | None, name: str) -> dict[int, str]:
     """Return by row what the second reader saw, where it saw another number."""
     if known is None or name not in known.fields:
         return {}
-    seen = known.fields[name]
-    found = {}
-    for row, text in seen.crosscheck:
-        first = interpret(seen.text[row], seen.confidence[row], known.gate)
-        second = interpret(text, 1.0, 0.0)
-        if first.flag == second.flag == Flag.OK and first.value != second.value:
-            found[row] = text
-    return found
+    return {row: text for row, text, same in clip_tables.second_looks(known, name) if not same}
 
 
 def standing_corrections(

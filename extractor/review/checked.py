@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from extractor.reading import cache
@@ -25,13 +24,13 @@ VERDICTS = ("right", "wrong", "unclear")
 
 def answers_in(session: Session) -> Sequence[Mapping[str, str]]:
     """Return what people said of a session's readings, a row an instant."""
-    return Checked(session.results / CHECKED_FILE).rows
+    return Checked(session).rows
 
 
 def waiting(results: Results) -> list[Card]:
     """Return the doubtful readings of a session that nobody has settled yet, as `ranked`."""
     session = results.session
-    corrections, checked = session.corrections(), Checked(session.results / CHECKED_FILE)
+    corrections, checked = session.corrections(), Checked(session)
     marked = results.overlay.fields if results.overlay else ()
     decimals = {f.name: f.decimals for f in marked}
     doubts = doubted_digits.load(session)
@@ -70,12 +69,8 @@ def sample(cards: Sequence[Card], count: int, seed: int) -> list[Card]:
 
     pool = [(card, k) for card in cards if card.flag == Flag.OK for k in range(len(card.times))]
     chosen = np.random.default_rng(seed).permutation(len(pool))[:count]
-    return [_instant(*pool[int(i)]) for i in chosen]
-
-
-def _instant(card: Card, k: int) -> Card:
-    values = {**asdict(card), "times": [card.times[k]], "before": [card.before[k]]}
-    return Card(**values)
+    drawn = [pool[int(i)] for i in chosen]
+    return [replace(card, times=[card.times[k]], before=[card.before[k]]) for card, k in drawn]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +104,12 @@ class Checked:
 
     Parameters
     ----------
-    path : Path
-        The table.
+    session : Session
+        The folder.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, session: Session) -> None:
+        self._path = path = session.results / CHECKED_FILE
         self.rows: list[dict[str, str]] = []
         if path.exists():
             table = read_table(path)

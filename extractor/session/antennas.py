@@ -29,6 +29,7 @@ NUMBER_LIMITS = {
     "cable_m": (0.0, 200.0),
     "pointing_error_deg": (0.0, 180.0),
     "vswr": (1.0, 50.0),
+    "connectors": (0.0, 20.0),
 }
 TEXT_COLUMNS = ("antenna", "kind", "polarisation", "cable")
 COLUMNS = (*TEXT_COLUMNS, *NUMBER_LIMITS)
@@ -44,7 +45,9 @@ CIRCULAR = ("rhcp", "lhcp", "circular")
 OMNIDIRECTIONAL_KINDS = frozenset(
     {"dipole", "monopole", "whip", "omni", "omnidirectional", "stub", "sleeve", "cloverleaf"}
 )
-BROADSIDE_KINDS = frozenset({"patch", "panel", "array", "flat panel", "patch array"})
+BROADSIDE_KINDS = frozenset({"patch", "panel", "array", "flat panel", "patch array", "dish"})
+#: Other words for one kind.
+SAME_KINDS = {"helical": "helix", "parabolic": "dish", "parabolic dish": "dish"}
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,8 @@ class Antenna:
     turns, circumference_wl, pitch_deg
         Helix: turns, circumference in wavelengths, pitch angle in degrees.
     width_mm, height_mm
-        Outer size across the beam (a helix: height along its axis), in millimetres.
+        Outer size across the beam (a helix: height along its axis; a dish: its width is its
+        diameter), in millimetres.
     cable
         Type (``RG-316``) or a measured loss (``2.5 dB/m``, ``4.9 dB``).
     cable_m
@@ -78,6 +82,8 @@ class Antenna:
         How far from the transmitter it may have been aimed, in degrees.
     vswr
         Standing wave ratio, 1 and more.
+    connectors
+        Mated pairs of connectors and adaptors between antenna and port.
     """
 
     antenna: str
@@ -95,6 +101,7 @@ class Antenna:
     cable_m: float | None = None
     pointing_error_deg: float | None = None
     vswr: float | None = None
+    connectors: float | None = None
 
     @property
     def is_omnidirectional(self) -> bool:
@@ -182,7 +189,8 @@ def _number(table: Table, row: int, column: str) -> float | None:
 
 
 def _kind(text: str) -> str:
-    return re.sub(r"[\s_-]+", " ", text.casefold()).removesuffix(" antenna").strip()
+    word = re.sub(r"[\s_-]+", " ", text.casefold()).removesuffix(" antenna").strip()
+    return SAME_KINDS.get(word, word)
 
 
 def _polarisation(where: str, text: str) -> str:

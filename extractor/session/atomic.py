@@ -69,10 +69,13 @@ def replacing(path: Path, *, keep_previous: bool = False) -> Iterator[IO[bytes]]
 
 
 @contextmanager
-def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False) -> Iterator[Path]:
+def replacing_path(
+    path: Path, *, suffix: str = "", keep_previous: bool = False, private: bool = False
+) -> Iterator[Path]:
     """Give the path of a temporary file in the same folder that replaces `path` at the end.
 
     For writers that open a file by name and judge its kind by `suffix`, such as a video muxer.
+    A `private` file is for this user alone.
 
     Raises
     ------
@@ -85,11 +88,12 @@ def replacing_path(path: Path, *, suffix: str = "", keep_previous: bool = False)
         name = f".{path.name[:40]}.{os.urandom(6).hex()}{PART_SUFFIX}{suffix}"
         temporary = path.with_name(name)
         # With the mode of an ordinary file, from which the system takes the user's mask.
-        os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        mode = 0o600 if private else 0o666
+        os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode))
     try:
         with _as_storage_error(path):
             yield temporary
-            if path.exists():
+            if path.exists() and not private:
                 temporary.chmod(path.stat().st_mode & 0o777)
             if keep_previous and path.exists():
                 previous = path.with_name(f".{path.name}{PREVIOUS_SUFFIX}")

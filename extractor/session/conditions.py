@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
 from extractor.session.atomic import write_text
 from extractor.session.csv_editing import one_line
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.toml_files import editable_toml
 
@@ -16,7 +14,6 @@ from extractor.session.toml_files import editable_toml
 _TEXTS = ("firmware", "place", "rate_mode", "transmitter_antenna", "notes")
 
 
-@edits
 def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     """Change one key of ``session.toml``; an empty text removes it. Comments stay.
 
@@ -33,20 +30,24 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
     if not key or len(key) > 60:
         raise UsageError("a condition needs a name of at most 60 characters")
     path = session.conditions_path
-    current = session.conditions().get(key)
-    if condition_text(current) != old.strip():
-        raise ChangedMeanwhileError(
-            f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
-        )
-    digest = digests.file_digest(path)
-    document = editable_toml(path)
-    if new:
-        document[key] = new if key in _TEXTS else _condition_value(new)
-    elif key in document:
-        del document[key]
-    if digests.file_digest(path) != digest:
-        raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
-    write_text(path, tomlkit.dumps(document), keep_previous=True)
+    with session.editing():
+        current = session.conditions().get(key)
+        if condition_text(current) != old.strip():
+            raise ChangedMeanwhileError(
+                f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
+            )
+        digest = digests.file_digest(path)
+        document = editable_toml(path)
+        value = parse_number(new)
+        if value is not None and value.is_integer() and new.lstrip("+-").isdigit():
+            value = int(value)
+        if new:
+            document[key] = new if key in _TEXTS or value is None else value
+        elif key in document:
+            del document[key]
+        if digests.file_digest(path) != digest:
+            raise ChangedMeanwhileError("session.toml was changed at this very moment; try again")
+        write_text(path, tomlkit.dumps(document), keep_previous=True)
 
 
 def condition_text(value: object) -> str:
@@ -54,10 +55,3 @@ def condition_text(value: object) -> str:
     if value is None:
         return ""
     return f"{value:.12g}" if isinstance(value, float) else str(value)
-
-
-def _condition_value(text: str) -> Any:
-    number = parse_number(text)
-    if number is None:
-        return text
-    return int(number) if number.is_integer() and text.lstrip("+-").isdigit() else number

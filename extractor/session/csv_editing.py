@@ -70,7 +70,8 @@ class TableFile:
             If it cannot be written.
         """
         raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
-        _check(self.path, raw)
+        parse = parse_runs if self.path.name == "runs.csv" else parse_corrections
+        parse(parse_table(raw, self.path.name))
         if digests.file_digest(self.path) != self.digest:
             raise ChangedMeanwhileError(
                 f"{self.path.name} was changed by someone else at this very moment; try again"
@@ -81,8 +82,7 @@ class TableFile:
         """Return the content in the file's own separator and line ends."""
         stream = io.StringIO()
         writer = csv.writer(stream, delimiter=self.delimiter, lineterminator=self.newline)
-        writer.writerow([guarded(c) for c in self.columns])
-        for row in self.rows:
+        for row in ({c: c for c in self.columns}, *self.rows):
             writer.writerow([guarded(row.get(c, "")) for c in self.columns])
         return stream.getvalue()
 
@@ -99,14 +99,6 @@ def _is_utf8(raw: bytes) -> bool:
     except UnicodeDecodeError:
         return False
     return b"\0" not in raw
-
-
-def _check(path: Path, raw: bytes) -> None:
-    table = parse_table(raw, path.name)
-    if path.name == "runs.csv":
-        parse_runs(table)
-    else:
-        parse_corrections(table)
 
 
 def one_line(text: str) -> str:

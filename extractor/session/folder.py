@@ -6,23 +6,21 @@ import hashlib
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
-from functools import cached_property, wraps
+from functools import cached_property
 from pathlib import Path, PurePosixPath
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any
 
 from extractor.errors import SessionFileError, TableError, UsageError, reading
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import read_table
+from extractor.session.overlay import Field
 from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
 from extractor.session.toml_files import parse_toml
 from extractor.session.user_tables import Correction, Run, parse_corrections, parse_runs
-
-P = ParamSpec("P")
-T = TypeVar("T")
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
 VIDEO_SUFFIXES = frozenset(
@@ -36,6 +34,7 @@ SESSION_KEYS = (
     "place",
     "distance_m",
     "walls",
+    "line_of_sight",
     "channel_mhz",
     "width_mhz",
     "power_mw",
@@ -214,6 +213,10 @@ class Session:
         """Read ``overlay.toml``; see `overlay_file.load`."""
         return overlay_file.load(self.overlay_path)
 
+    def fields(self) -> tuple[Field, ...]:
+        """Return what is marked; nothing where ``overlay.toml`` is not there yet."""
+        return self.overlay().fields if self.overlay_path.exists() else ()
+
     def conditions(self) -> dict[str, Any]:
         """Read ``session.toml``: the conditions that hold for every run; empty if not there.
 
@@ -228,6 +231,29 @@ class Session:
         with reading(SessionFileError, path):
             raw = path.read_bytes()
         return parse_toml(raw, str(path))
+
+    def primary_field(self, known: Sequence[str]) -> str:
+        """Return which of the fields in `known` decides the session.
+
+        ``primary`` of ``session.toml``; else the first that is marked and better when higher,
+        else the first.
+
+        Raises
+        ------
+        SessionFileError
+            If ``primary`` names none of them.
+        """
+        said = self.conditions().get("primary")
+        if said is not None and said not in known:
+            raise SessionFileError(
+                f"{self.conditions_path}: primary = '{said}' is no field here; choose one of "
+                f"{', '.join(known)}"
+            )
+        marked = self.overlay().fields if self.overlay_path.exists() else ()
+        ways = {name: overlay.usual_direction(name, "") for name in known}
+        ways |= {f.name: f.direction for f in marked if f.name in ways}
+        order = [f.name for f in marked if f.name in ways] + list(known)
+        return str(said or next((name for name in order if ways[name] == "higher"), known[0]))
 
     def antenna_names(self) -> tuple[str, ...]:
         """Return the names in ``antennas.csv``; none where it is missing or not understood."""
@@ -299,17 +325,6 @@ def spelled(path: Path) -> str:
 
 def _as_percent(found: re.Match[str]) -> str:
     return "".join(f"%{byte:02X}" for byte in found[0].encode("utf-8", "surrogateescape"))
-
-
-def edits(change: Callable[Concatenate[Session, P], T]) -> Callable[Concatenate[Session, P], T]:
-    """Have a function hold the session's own files (`Session.editing`) while it runs."""
-
-    @wraps(change)
-    def alone(session: Session, *args: P.args, **more: P.kwargs) -> T:
-        with session.editing():
-            return change(session, *args, **more)
-
-    return alone
 
 
 def results_folder(place: Path) -> Path:

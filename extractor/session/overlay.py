@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 from extractor.errors import ClipError, UsageError
 
@@ -69,6 +69,12 @@ class Box:
             self.x - room, self.y - room, self.width + 2 * room, self.height + 2 * room
         ).clipped(width, height)
 
+    def common(self, other: Box) -> int:
+        """Return how many pixels both cover."""
+        width = min(self.x + self.width, other.x + other.width) - max(self.x, other.x)
+        height = min(self.y + self.height, other.y + other.height) - max(self.y, other.y)
+        return max(0, width) * max(0, height)
+
     def as_list(self) -> list[int]:
         """Return ``[x, y, width, height]``."""
         return [self.x, self.y, self.width, self.height]
@@ -105,6 +111,11 @@ class Field:
     also: tuple[Place, ...] = field(default=())
 
     @property
+    def places(self) -> tuple[Place, ...]:
+        """Where it stands, in pictures of each shape; where it was marked first comes first."""
+        return (Place(self.frame, self.box), *self.also)
+
+    @property
     def limits(self) -> tuple[float, float]:
         """Lowest and highest number that can be shown, in the unit; infinite where not known."""
         low = -math.inf if self.minimum is None else self.minimum
@@ -133,11 +144,10 @@ class Field:
         ClipError
             If no place of this aspect ratio is known.
         """
-        places = (Place(self.frame, self.box), *self.also)
-        for place in places:
+        for place in self.places:
             if place.frame == (width, height):
                 return place.box
-        for place in places:
+        for place in self.places:
             marked_width, marked_height = place.frame
             shape = (width / height) / (marked_width / marked_height)
             if abs(shape - 1) < ASPECT_TOLERANCE:
@@ -148,6 +158,11 @@ class Field:
             f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
             "(extractor mark --on CLIP), which adds a [[field.also]]"
         )
+
+
+def unplaced(name: str, **said: Any) -> Field:
+    """Return a field of which is known what was said, but not where it stands in a picture."""
+    return Field(name, (1, 1), Box(0, 0, 1, 1), **said)
 
 
 def usual_direction(name: str, unit: str) -> Direction | None:

@@ -86,7 +86,7 @@ def check_names(names: Sequence[str], where: str) -> None:
     """Raise `OverlayError` where two fields' columns would bear the same name."""
     columns: dict[str, str] = {}
     for name in names:
-        if name in names[: names.index(name)] or names.count(name) > 1:
+        if names.count(name) > 1:
             raise OverlayError(f"{where}: two fields are called '{name}'; rename one")
         for column in (name, *(name + suffix for suffix in SUFFIXES)):
             if column in columns or column in RESERVED_NAMES:
@@ -104,7 +104,7 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
         where = f"{where} '{name}'"
     _check_keys(table, _FIELD_KEYS, where, ("name", *_PLACE_KEYS))
     check_name(name, where)
-    place = _parse_place(table, where)
+    place = _parse_place({key: table[key] for key in _PLACE_KEYS}, where)
     better = table.get("better")
     if better not in (None, "higher", "lower"):
         raise OverlayError(f'{where}: better must be "higher" or "lower", not {better!r}')
@@ -118,11 +118,8 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
         unit=_text(table, "unit", where),
         decimals=_decimals(table, where),
         better=better,
-        minimum=_number(table, "minimum", where),
-        maximum=_number(table, "maximum", where),
-        ceiling=_number(table, "ceiling", where),
-        low=_number(table, "low", where),
-        also=tuple(_parse_also(t, f"{where}, also {i}") for i, t in enumerate(also, 1)),
+        also=tuple(_parse_place(t, f"{where}, also {i}") for i, t in enumerate(also, 1)),
+        **{key: _number(table, key, where) for key in ("minimum", "maximum", "ceiling", "low")},
     )
     check_limits(parsed, where)
     return parsed
@@ -152,12 +149,8 @@ def check_limits(field_: Field, where: str) -> None:
         )
 
 
-def _parse_also(table: Mapping[str, Any], where: str) -> Place:
-    _check_keys(table, _PLACE_KEYS, where, _PLACE_KEYS)
-    return _parse_place(table, where)
-
-
 def _parse_place(table: Mapping[str, Any], where: str) -> Place:
+    _check_keys(table, _PLACE_KEYS, where, _PLACE_KEYS)
     frame = _whole_numbers(table["frame"], 2, f"{where}: frame", "[width, height]")
     box = Box(*_whole_numbers(table["box"], 4, f"{where}: box", "[x, y, width, height]"))
     if min(frame) < 1:
@@ -248,14 +241,11 @@ def _update_table(table: Any, item: Field) -> None:
     for key in [k for k in table if k not in wanted]:
         del table[key]
     for key, value in wanted.items():
-        if key == "also":
-            places = tomlkit.aot()
-            for place in value:
-                places.append(tomlkit.item(place))
-            if table.get("also") != value:
-                table["also"] = places
-        elif table.get(key) != value:
+        if table.get(key) != value:
             table[key] = value
+            if key == "also":
+                table[key] = tomlkit.aot()
+                table[key].extend(tomlkit.item(place) for place in value)
 
 
 def _as_toml(item: Field) -> dict[str, Any]:

@@ -6,7 +6,6 @@ too narrow. A copy of a clip under another name is the same recording.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from extractor.errors import ClipError, reading
+from extractor.session import digests
 from extractor.session.atomic import read_json
 from extractor.session.csv_tables import read_table
 
@@ -29,7 +29,6 @@ PACK_MANIFEST = ".pack.json"
 #: What a clip is known by: so many blocks, spread evenly, and its size. Recordings of one length
 #: may share their first block, never all of them.
 BLOCKS = 16
-BLOCK_BYTES = 1 << 16
 #: Where a run begins in a later clip rests on a rounded length: so much is no overlap, seconds.
 ROUNDING_S = 0.5
 #: Nor is what times lose that are written to a thousandth.
@@ -127,12 +126,7 @@ def content_digest(path: Path) -> str:
         size = path.stat().st_size
         if not size or not path.is_file():
             return ""
-        hasher = hashlib.blake2b(str(size).encode(), digest_size=12)
-        with path.open("rb") as stream:
-            for i in range(BLOCKS):
-                stream.seek(max(0, size - BLOCK_BYTES) * i // (BLOCKS - 1))
-                hasher.update(stream.read(BLOCK_BYTES))
-    return hasher.hexdigest()
+        return digests.blocks_digest(path, str(size), BLOCKS)
 
 
 def originals(digests: Mapping[Clip, str]) -> dict[Clip, Clip]:
@@ -143,7 +137,9 @@ def originals(digests: Mapping[Clip, str]) -> dict[Clip, Clip]:
 
 def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
     """Return each clip's `content_digest`, of a pack as its manifest says; "" where not known."""
-    told = _told_by_pack(session)
+    entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
+    entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
+    told = {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
     found = {}
     for clip in clips:
         try:
@@ -151,12 +147,6 @@ def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
         except ClipError:
             found[clip] = ""
     return found
-
-
-def _told_by_pack(session: Session) -> dict[str, str]:
-    entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
-    entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
-    return {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
 
 
 def lengths_of(session: Session, clips: Iterable[str]) -> dict[str, float]:

@@ -8,7 +8,8 @@ the version before is kept beside it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session.atomic import read_json, write_json
 from extractor.session.csv_editing import TableFile, one_line
 from extractor.session.csv_tables import format_cell
-from extractor.session.folder import Session, edits
+from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.user_tables import (
     DRAFT,
@@ -51,7 +52,16 @@ def run_rows(session: Session) -> list[RunRow]:
     TableError
         If ``runs.csv`` cannot be understood.
     """
-    return _rows_of(session, _runs_file(session))
+    return _rows_of(session, TableFile.load(session.runs_path, RUN_COLUMNS))
+
+
+@contextmanager
+def _changing(session: Session) -> Iterator[TableFile]:
+    """Give ``runs.csv`` to the block alone; what it made of it is written at the end."""
+    with session.editing():
+        table = TableFile.load(session.runs_path, RUN_COLUMNS)
+        yield table
+        table.save()
 
 
 def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
@@ -72,14 +82,6 @@ def _rows_of(session: Session, table: TableFile) -> list[RunRow]:
 def _key(row: Mapping[str, str], index: int) -> str:
     clips = row.get("clip", "")
     return f"run:{row.get('run') or clips}" if clips else f"plan:{index}:{row.get('run', '')}"
-
-
-def _key_in(table: TableFile, row: Mapping[str, str]) -> str:
-    return next(_key(row, i) for i, one in enumerate(table.rows) if one is row)
-
-
-def _runs_file(session: Session) -> TableFile:
-    return TableFile.load(session.runs_path, RUN_COLUMNS)
 
 
 def _set_span(table: TableFile, row: dict[str, str], **seconds: float | None) -> None:
@@ -106,7 +108,6 @@ def is_draft(session: Session) -> bool:
     return bool(stored) and all(row.drafted for row in stored)
 
 
-@edits
 def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     """Write drafted rows, in place of those that stand as they were drafted before.
 
@@ -123,25 +124,24 @@ def draft_runs(session: Session, made: Mapping[str, Mapping[str, str]]) -> None:
     TableError, ChangedMeanwhileError, StorageError
         If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
     """
-    table = _runs_file(session)
-    before = drafted_rows(session)
-    gone = {r["clip"] for r in table.rows if _is_as_drafted(r, before)} - set(made)
-    waiting = {clip: dict(cells) for clip, cells in made.items()}
-    rows = []
-    for row in table.rows:
-        if not _is_as_drafted(row, before):
-            rows.append(row)
-        elif row["clip"] in waiting:
-            rows.append(waiting.pop(row["clip"]))
-    table.rows = [*rows, *waiting.values()]
-    table.columns += [c for c in RUN_COLUMNS if c not in table.columns]
-    table.save()
-    # Afterwards: a row that is not remembered counts as a person's own, and is left alone.
-    kept = {clip: cells for clip, cells in before.items() if clip not in gone}
-    write_json(_drafts_path(session), kept | dict(made))
+    with session.editing():
+        with _changing(session) as table:
+            before = drafted_rows(session)
+            gone = {r["clip"] for r in table.rows if _is_as_drafted(r, before)} - set(made)
+            waiting = {clip: dict(cells) for clip, cells in made.items()}
+            rows = []
+            for row in table.rows:
+                if not _is_as_drafted(row, before):
+                    rows.append(row)
+                elif row["clip"] in waiting:
+                    rows.append(waiting.pop(row["clip"]))
+            table.rows = [*rows, *waiting.values()]
+            table.columns += [c for c in RUN_COLUMNS if c not in table.columns]
+        # Afterwards: a row that is not remembered counts as a person's own, and is left alone.
+        kept = {clip: cells for clip, cells in before.items() if clip not in gone}
+        write_json(_drafts_path(session), kept | dict(made))
 
 
-@edits
 def confirm_drafts(session: Session) -> None:
     """Take the remark that they are drafts from all rows that name an antenna.
 
@@ -150,11 +150,10 @@ def confirm_drafts(session: Session) -> None:
     TableError, ChangedMeanwhileError, StorageError
         If ``runs.csv`` cannot be understood, has just been changed or cannot be written.
     """
-    table = _runs_file(session)
-    for row in table.rows:
-        if row.get("antenna"):
-            _make_own(table, row)
-    table.save()
+    with _changing(session) as table:
+        for row in table.rows:
+            if row.get("antenna"):
+                _make_own(table, row)
 
 
 def _make_own(table: TableFile, row: dict[str, str]) -> None:
@@ -163,8 +162,7 @@ def _make_own(table: TableFile, row: dict[str, str]) -> None:
         table.set(row, "notes", "")
 
 
-@edits
-def edit_run(session: Session, key: str, column: str, old: str, new: str) -> RunRow:
+def edit_run(session: Session, key: str, column: str, old: str, new: str) -> None:
     """Change one cell of ``runs.csv``; the file is made, with a row a clip, where there is none.
 
     Parameters
@@ -186,26 +184,23 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Run
         If the new value cannot stand there; nothing is written.
     """
     new = one_line(new)
-    table = _runs_file(session)
-    if column not in {*table.columns, *RUN_COLUMNS}:
-        raise UsageError(f"runs.csv has no column '{column}'")
-    row = _stored_row(session, table, key)
-    if row.get(column, "") != old.strip():
-        raise ChangedMeanwhileError(
-            f"runs.csv was changed meanwhile: {column} of {row.get('run') or row.get('clip')} is "
-            f"'{row.get(column, '')}' by now, not '{old}'"
-        )
-    if column == "clip":
-        _check_clips(session, new)
-    if column in ("start_s", "end_s") and new and parse_number(new) is None:
-        raise UsageError(f"{column} must be a number of seconds, not '{new}'")
-    _make_own(table, row)
-    table.set(row, column, new)
-    table.save()
-    return RunRow(_key_in(table, row), row)
+    with _changing(session) as table:
+        if column not in {*table.columns, *RUN_COLUMNS}:
+            raise UsageError(f"runs.csv has no column '{column}'")
+        row = _stored_row(session, table, key)
+        if row.get(column, "") != old.strip():
+            raise ChangedMeanwhileError(
+                f"runs.csv was changed meanwhile: {column} of {row.get('run') or row.get('clip')} "
+                f"is '{row.get(column, '')}' by now, not '{old}'"
+            )
+        if column == "clip":
+            _check_clips(session, new)
+        if column in ("start_s", "end_s") and new and parse_number(new) is None:
+            raise UsageError(f"{column} must be a number of seconds, not '{new}'")
+        _make_own(table, row)
+        table.set(row, column, new)
 
 
-@edits
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
 
@@ -218,16 +213,15 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
     TableError
         If the result cannot be understood; nothing is written.
     """
-    table = _runs_file(session)
-    for key, cells in values.items():
-        row = _stored_row(session, table, key)
-        for column, value in cells.items():
-            if column in RUN_COLUMNS and not row.get(column):
-                table.set(row, column, one_line(value))
-    rows = [row for row in _rows_of(session, table) if row.stored]
-    named = {clip for row in rows if not row.drafted for clip in row.clips}
-    table.rows = [dict(row.cells) for row in rows if not (row.drafted and named & {*row.clips})]
-    table.save()
+    with _changing(session) as table:
+        for key, cells in values.items():
+            row = _stored_row(session, table, key)
+            for column, value in cells.items():
+                if column in RUN_COLUMNS and not row.get(column):
+                    table.set(row, column, one_line(value))
+        rows = [row for row in _rows_of(session, table) if row.stored]
+        named = {clip for row in rows if not row.drafted for clip in row.clips}
+        table.rows = [dict(row.cells) for row in rows if not (row.drafted and named & {*row.clips})]
 
 
 def _check_clips(session: Session, text: str) -> None:
@@ -257,9 +251,8 @@ def _stored_row(session: Session, table: TableFile, key: str) -> dict[str, str]:
     return made[key]
 
 
-@edits
-def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
-    """Cut a run in two at a time, seconds on the run's own time line; return both keys.
+def split_run(session: Session, key: str, at_s: float) -> None:
+    """Cut a run in two at a time, seconds on the run's own time line.
 
     Raises
     ------
@@ -268,25 +261,22 @@ def split_run(session: Session, key: str, at_s: float) -> tuple[str, str]:
     ChangedMeanwhileError
         If the row is gone.
     """
-    table = _runs_file(session)
-    row = _stored_row(session, table, key)
-    start, end = parse_number(row.get("start_s", "")), parse_number(row.get("end_s", ""))
-    if at_s <= (start or 0.0) or (end is not None and at_s >= end):
-        raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
-    _make_own(table, row)
-    second = dict(row)
-    _set_span(table, row, end_s=at_s)
-    _set_span(table, second, start_s=at_s)
-    _rename(table, second)
-    index = next(i for i, one in enumerate(table.rows) if one is row)
-    table.rows.insert(index + 1, second)
-    table.save()
-    return _key(row, index), _key(second, index + 1)
+    with _changing(session) as table:
+        row = _stored_row(session, table, key)
+        start, end = parse_number(row.get("start_s", "")), parse_number(row.get("end_s", ""))
+        if at_s <= (start or 0.0) or (end is not None and at_s >= end):
+            raise UsageError(f"{at_s:g} s lies outside the run '{row.get('run')}'")
+        _make_own(table, row)
+        second = dict(row)
+        _set_span(table, row, end_s=at_s)
+        _set_span(table, second, start_s=at_s)
+        _rename(table, second)
+        index = next(i for i, one in enumerate(table.rows) if one is row)
+        table.rows.insert(index + 1, second)
 
 
-@edits
-def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
-    """Add a run that is a part of a clip; return its key.
+def add_run(session: Session, clip: str, start_s: float, end_s: float) -> None:
+    """Add a run that is a part of a clip.
 
     Antenna and the like are left empty: that it is the same as another run's is for the user
     to say.
@@ -299,25 +289,42 @@ def add_run(session: Session, clip: str, start_s: float, end_s: float) -> str:
     _check_clips(session, clip)
     if not 0 <= start_s < end_s:
         raise UsageError("a run must end after it starts")
-    table = _runs_file(session)
-    if not table.digest:
-        table.rows = [dict(r.cells) for r in _rows_of(session, table)]
-    whole = [r for r in table.rows if r.get("clip") == clip]
-    untouched = [r for r in whole if not (r.get("start_s") or r.get("end_s"))]
-    # The row that stands for the whole clip would count the same seconds twice.
-    row = untouched[0] if len(whole) == 1 and untouched else {}
-    if not row:
-        row = {"run": session.stems[clip], "clip": clip}
-        if whole:
-            _rename(table, row)
-        table.rows.append(row)
-    _make_own(table, row)
-    _set_span(table, row, start_s=start_s, end_s=end_s)
-    table.save()
-    return _key_in(table, row)
+    with _changing(session) as table:
+        if not table.digest:
+            table.rows = [dict(r.cells) for r in _rows_of(session, table)]
+        whole = [r for r in table.rows if r.get("clip") == clip]
+        untouched = [r for r in whole if not (r.get("start_s") or r.get("end_s"))]
+        # The row that stands for the whole clip would count the same seconds twice.
+        row = untouched[0] if len(whole) == 1 and untouched else {}
+        if not row:
+            row = {"run": session.stems[clip], "clip": clip}
+            if whole:
+                _rename(table, row)
+            table.rows.append(row)
+        _make_own(table, row)
+        _set_span(table, row, start_s=start_s, end_s=end_s)
 
 
-@edits
+def add_planned(session: Session, rows: Sequence[Mapping[str, str]]) -> None:
+    """Add rows without a clip yet.
+
+    Raises
+    ------
+    UsageError
+        If a run of one of their names is there already; nothing is written.
+    """
+    with _changing(session) as table:
+        taken = {row.get("run") for row in table.rows} & {row["run"] for row in rows}
+        if taken:
+            raise UsageError(
+                f"runs.csv: {min(map(str, taken))} is planned already; take it out first"
+            )
+        for cells in rows:
+            table.rows.append({})
+            for column, value in cells.items():
+                table.set(table.rows[-1], column, value)
+
+
 def remove_run(session: Session, key: str) -> None:
     """Take a row out of ``runs.csv``; the clip stays.
 
@@ -326,10 +333,9 @@ def remove_run(session: Session, key: str) -> None:
     ChangedMeanwhileError
         If the row is gone.
     """
-    table = _runs_file(session)
-    row = _stored_row(session, table, key)
-    table.rows = [one for one in table.rows if one is not row]
-    table.save()
+    with _changing(session) as table:
+        row = _stored_row(session, table, key)
+        table.rows = [one for one in table.rows if one is not row]
 
 
 def _rename(table: TableFile, row: dict[str, str]) -> None:
@@ -341,7 +347,6 @@ def _rename(table: TableFile, row: dict[str, str]) -> None:
     table.set(row, "run", f"{base}_{number}")
 
 
-@edits
 def edit_span(
     session: Session,
     key: str,
@@ -368,10 +373,11 @@ def edit_span(
     TableError
         If the end is not after the start; nothing is written.
     """
-    table = _runs_file(session)
-    row = _stored_row(session, table, key)
-    if (row.get("start_s", ""), row.get("end_s", "")) != seen:
-        raise ChangedMeanwhileError("runs.csv was changed meanwhile: the run has other times now")
-    _make_own(table, row)
-    _set_span(table, row, start_s=span[0], end_s=span[1])
-    table.save()
+    with _changing(session) as table:
+        row = _stored_row(session, table, key)
+        if (row.get("start_s", ""), row.get("end_s", "")) != seen:
+            raise ChangedMeanwhileError(
+                "runs.csv was changed meanwhile: the run has other times now"
+            )
+        _make_own(table, row)
+        _set_span(table, row, start_s=span[0], end_s=span[1])

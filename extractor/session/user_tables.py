@@ -31,6 +31,8 @@ DRAFT = "draft:"
 #: What they go on to say where antenna, port or mounting is only a proposal.
 FROM_NAME = "from the file name"
 CORRECTION_COLUMNS = ("clip", "time_s", "field", "value")
+#: What a person may write for "no number" in a correction.
+CORRECTION_WORDS = ("", "--", "hidden")
 
 
 def is_proposed(notes: str) -> bool:
@@ -99,8 +101,14 @@ def parse_runs(table: Table) -> tuple[Run, ...]:
         runs.append(Run(name, clips, start, end, row))
         if runs[-1].counts:
             spans.append(Span.of(f"line {i + 2} (run '{name}')", clips, start, end))
-    _check_unique_runs(runs, table.where)
-    _check_unique_mountings(runs, table.where)
+    for name, count in Counter(r.run for r in runs).items():
+        if count > 1:
+            raise TableError(
+                f"{table.where}: the run '{name}' stands {count} times; name each once"
+            )
+    for run in runs:
+        if run.cell("mounting") and not run.cell("antenna"):
+            raise TableError(f"{table.where}: run '{run.run}' has a mounting, but no antenna")
     _check_counted_once(spans, table.where)
     return tuple(runs)
 
@@ -125,18 +133,6 @@ def _check_counted_once(spans: Sequence[Span], where: str) -> None:
         )
 
 
-def _check_unique_runs(runs: Sequence[Run], where: str) -> None:
-    for name, count in Counter(r.run for r in runs).items():
-        if count > 1:
-            raise TableError(f"{where}: the run '{name}' stands {count} times; name each once")
-
-
-def _check_unique_mountings(runs: Sequence[Run], where: str) -> None:
-    for run in runs:
-        if run.cell("mounting") and not run.cell("antenna"):
-            raise TableError(f"{where}: run '{run.run}' has a mounting, but no antenna")
-
-
 def parse_corrections(table: Table) -> tuple[Correction, ...]:
     """Turn ``corrections.csv`` into corrections.
 
@@ -154,7 +150,7 @@ def parse_corrections(table: Table) -> tuple[Correction, ...]:
             empty = "time_s" if time_s is None else "clip"
             raise TableError(f"{line}, column '{empty}': is empty; fill it in every row")
         value = row["value"]
-        if value not in ("", "--", "hidden") and parse_number(value) is None:
+        if value not in CORRECTION_WORDS and parse_number(value) is None:
             raise TableError(
                 f"{line}, column 'value': '{value}' must be a number, empty (not readable), "
                 "-- (no link) or hidden"

@@ -5,6 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+#: Above this share of samples at the ceiling a clip's mean is a lower bound.
+MOST_AT_CEILING = 0.2
+#: From this share on a quantile of a clip is the ceiling itself.
+CUT_FROM = {"median": 0.5, "p25": 0.75, "p05": 0.95}
 #: Values within this many display steps of the ceiling count as at the ceiling.
 CEILING_STEPS = 2
 #: A pile-up holds at least this share of the samples ...
@@ -17,6 +21,30 @@ LEAST_DENSITY_RATIO = 2.0
 BAND_STEPS = 8
 #: A series that moves over fewer steps than this has no top to speak of.
 LEAST_SPREAD_STEPS = 12
+
+
+def is_cut(shares: NDArray[np.float64], measure: str) -> NDArray[np.bool_]:
+    """Tell for each clip whether the ceiling cuts what a measure says of it.
+
+    A quantile is what it would be without a ceiling as long as fewer samples than lie above it
+    are cut off; a mean never quite is. `shares` and `measure` as in `uncut_measure`.
+    """
+    if measure in CUT_FROM:
+        return np.asarray(shares >= CUT_FROM[measure])
+    return np.asarray(shares > MOST_AT_CEILING)
+
+
+def uncut_measure(shares: NDArray[np.float64]) -> str:
+    """Return ``mean``, ``median`` or ``p25``: the first by which no clip is cut, else the last.
+
+    Bias and coverage: ``docs/benchmarks.md``.
+
+    Parameters
+    ----------
+    shares : array, shape (n,)
+        For each clip the share of samples at the ceiling, 0 to 1; NaN: no ceiling.
+    """
+    return next((m for m in ("mean", "median") if not is_cut(shares, m).any()), "p25")
 
 
 def find_ceiling(shown: NDArray[np.float64], step: float) -> float | None:

@@ -56,6 +56,7 @@ class Summary:
     """Standard deviation with n - 1, field's unit."""
     median: float
     p05: float
+    p25: float
     p95: float
     minimum: float
     maximum: float
@@ -184,7 +185,7 @@ def _coverage(
 
 
 def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, float]:
-    names = ("mean", "sd", "p05", "median", "p95", "minimum", "maximum")
+    names = ("mean", "sd", "p05", "p25", "median", "p95", "minimum", "maximum")
     shown = values[counted]
     if not len(shown):
         return dict.fromkeys(names, math.nan)
@@ -194,8 +195,8 @@ def _level(values: Floats, counted: Bools, sampling: Sampling) -> dict[str, floa
     if len(shown) > 1:
         spread = float(np.average((shown - mean) ** 2, weights=weights))
         sd = math.sqrt(spread * len(shown) / (len(shown) - 1))
-    low, middle, high = quantiles(shown, (0.05, 0.5, 0.95), weights)
-    numbers = (mean, sd, low, middle, high, shown.min(), shown.max())
+    shares = quantiles(shown, (0.05, 0.25, 0.5, 0.95), weights)
+    numbers = (mean, sd, *shares, shown.min(), shown.max())
     return dict(zip(names, map(float, numbers), strict=True))
 
 

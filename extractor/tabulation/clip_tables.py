@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from pathlib import Path
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
 TABLES_VERSION = 4
 
+#: What corrections say besides numbers; nothing for what cannot be read.
+_WORDS = {"--": Flag.NO_LINK, "hidden": Flag.HIDDEN}
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
 
@@ -192,15 +194,9 @@ def corrected(text: str, item: Field) -> tuple[float, Flag]:
 
     A number that the field's own limits exclude is flagged `range`: a slip of the hand.
     """
-    if text == "":
-        return math.nan, Flag.UNREADABLE
-    if text == "--":
-        return math.nan, Flag.NO_LINK
-    if text == "hidden":
-        return math.nan, Flag.HIDDEN
     number = parse_number(text)
     if number is None:
-        return math.nan, Flag.UNREADABLE
+        return math.nan, _WORDS.get(text, Flag.UNREADABLE)
     return number, Flag.RANGE if item.objection(number) else Flag.CORRECTED
 
 
@@ -255,7 +251,9 @@ def run_rows(
         row |= {"run": run.run, "clip": ";".join(run.clips), "field": item.name, "unit": item.unit}
         row |= summary.as_row()
         row["incomplete"] = _incomplete(states)
-        row |= _crosscheck([(s, s.fields[item.name]) for s in states])
+        agreed = [same for s in states for *_, same in second_looks(s, item.name)]
+        row["crosscheck_n"] = len(agreed) or None
+        row["crosscheck_agree"] = sum(agreed) / len(agreed) if agreed else None
         rows.append(row)
     return rows
 
@@ -267,21 +265,16 @@ def _incomplete(states: Sequence[ClipState]) -> str:
     return "unknown" if "unknown" in answers else "no"
 
 
-def _crosscheck(seen: Sequence[tuple[ClipState, FieldState]]) -> dict[str, Any]:
+def second_looks(state: ClipState, name: str) -> Iterator[tuple[int, str, bool]]:
+    """Yield the rows at which a second reader saw a number too, what it read, if they agree."""
     from extractor.reading.number_parsing import interpret
 
-    compared = agreed = 0
-    for state, field in seen:
-        for row, text in field.crosscheck:
-            first = interpret(field.text[row], field.confidence[row], state.gate)
-            second = interpret(text, 1.0, 0.0)
-            if first.flag == second.flag == Flag.OK:
-                compared += 1
-                agreed += first.value == second.value
-    return {
-        "crosscheck_n": compared if compared else None,
-        "crosscheck_agree": agreed / compared if compared else None,
-    }
+    seen = state.fields[name]
+    for row, text in seen.crosscheck:
+        first = interpret(seen.text[row], seen.confidence[row], state.gate)
+        second = interpret(text, 1.0, 0.0)
+        if first.flag == second.flag == Flag.OK:
+            yield row, text, first.value == second.value
 
 
 def summarise_file(

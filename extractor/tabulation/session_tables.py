@@ -15,7 +15,7 @@ from extractor.session.atomic import read_json, write_json, write_text
 from extractor.session.csv_tables import format_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay, direction_question
-from extractor.session.user_tables import Correction, Run
+from extractor.session.user_tables import Correction
 from extractor.statistics.missing_digits import Numbers
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.tabulation.doubted_digits import Answers, Doubt
@@ -54,74 +54,139 @@ class ClipTable:
             self._made = None
 
 
-def table_of(
-    session: Session,
-    overlay: Overlay,
-    clip: str,
-    known: ClipState,
-    corrections: Sequence[Correction],
-) -> ClipTable:
-    """Return one clip's table."""
-    own = tuple(c for c in corrections if c.clip == clip)
-    read = digests.file_digest(cache.state_path(session, clip))
-    key = digests.digest_of(clip_tables.TABLES_VERSION, read, overlay.fields, own)
-    return ClipTable(known, overlay, own, key)
+class SessionTables:
+    """The tables of a session, made of what is known of its clips.
 
+    Parameters
+    ----------
+    session : Session
+        The folder; its runs and corrections are read.
+    overlay : Overlay
+        What is marked.
+    report : SessionReport
+        Gets the rows of the summary and what the user should know.
+    answers : callable
+        Gives what people said of readings, see `doubted_digits.doubts_in`.
 
-def write_first(session: Session, clip: str, table: ClipTable) -> None:
-    """Write the readings of a clip that was just read; `tabulate` writes them when all is known."""
-    path = session.state / TABLES
-    entries = read_json(path)
-    if entries.pop(clip, None):
-        write_json(path, entries)
-    clip_tables.write_readings(session.readings_path(clip), table.made().series)
-
-
-def tabulate(
-    session: Session,
-    overlay: Overlay,
-    known: Mapping[str, ClipState],
-    corrections: Sequence[Correction],
-    report: SessionReport,
-    answers: Callable[[], Answers],
-) -> dict[str, ClipTable]:
-    """Write the readings of every clip whose table is not up to date.
-
-    `answers` gives what people said of readings, see `doubted_digits.doubts_in`.
+    Raises
+    ------
+    TableError
+        If ``runs.csv`` or ``corrections.csv`` is wrong.
     """
-    path = session.state / TABLES
-    before, now = read_json(path), {}
-    tables = {c: table_of(session, overlay, c, one, corrections) for c, one in known.items()}
-    numbers = {c: _numbers(table, before.get(c, {})) for c, table in tables.items()}
-    read = {clip: _from_json(own) for clip, own in numbers.items()}
-    doubts = doubted_digits.doubts_in(read, corrections, answers)
-    for clip, table in tables.items():
-        table.doubt(clip, doubts)
-        entry = before.get(clip, {})
-        if entry.get("key") != table.key or not session.readings_path(clip).exists():
-            clip_tables.write_readings(session.readings_path(clip), table.made().series)
-            entry = {
-                "key": table.key,
-                "notes": list(table.made().notes),
-                "unmatched": [[c.field, c.time_s] for c in table.made().unmatched],
-                "outside": list(table.made().outside),
-                "left_out": dict(table.made().left_out),
-            }
-        now[clip] = entry = {**entry, "numbers": numbers[clip]}
+
+    def __init__(
+        self,
+        session: Session,
+        overlay: Overlay,
+        report: SessionReport,
+        answers: Callable[[], Answers],
+    ) -> None:
+        self.session, self.overlay, self.report, self.answers = session, overlay, report, answers
+        self.runs, self.corrections = session.runs(), session.corrections()
+        report.warnings += session.run_warnings(self.runs)
+
+    def of(self, clip: str, known: ClipState) -> ClipTable:
+        """Return one clip's table."""
+        own = tuple(c for c in self.corrections if c.clip == clip)
+        read = digests.file_digest(cache.state_path(self.session, clip))
+        key = digests.digest_of(clip_tables.TABLES_VERSION, read, self.overlay.fields, own)
+        return ClipTable(known, self.overlay, own, key)
+
+    def write_first(self, clip: str, table: ClipTable) -> None:
+        """Write the readings of a clip that was just read; `write` does when all is known."""
+        path = self.session.state / TABLES
+        entries = read_json(path)
+        if entries.pop(clip, None):
+            write_json(path, entries)
+        clip_tables.write_readings(self.session.readings_path(clip), table.made().series)
+
+    def write(self, known: Mapping[str, ClipState]) -> None:
+        """Write the readings of every clip whose table is not up to date, and the summary.
+
+        Raises
+        ------
+        StorageError
+            If a table cannot be written.
+        """
+        session, report = self.session, self.report
+        path = session.state / TABLES
+        before, now = read_json(path), {}
+        tables = {clip: self.of(clip, one) for clip, one in known.items()}
+        numbers = {c: _numbers(table, before.get(c, {})) for c, table in tables.items()}
+        read = {clip: _from_json(own) for clip, own in numbers.items()}
+        doubts = doubted_digits.doubts_in(read, self.corrections, self.answers)
+        for clip, table in tables.items():
+            table.doubt(clip, doubts)
+            entry = before.get(clip, {})
+            if entry.get("key") != table.key or not session.readings_path(clip).exists():
+                clip_tables.write_readings(session.readings_path(clip), table.made().series)
+                entry = _entry(table)
+            now[clip] = entry = {**entry, "numbers": numbers[clip]}
+            report.warnings += [
+                f"corrections.csv: {clip} has no reading of {name} near {time_s:g} s; kept, not "
+                "used"
+                for name, time_s in entry["unmatched"]
+            ]
+            report.warnings += [f"corrections.csv: {one}" for one in entry["outside"]]
+        if now != before:
+            write_json(path, now)
+        for i, clip_report in enumerate(report.clips):
+            if clip_report.clip in now and clip_report.outcome == "kept":
+                notes = tuple(now[clip_report.clip]["notes"])
+                report.clips[i] = replace(clip_report, notes=notes)
+        self._say_doubts(doubts, now)
         report.warnings += [
-            f"corrections.csv: {clip} has no reading of {name} near {time_s:g} s; kept, not used"
-            for name, time_s in entry["unmatched"]
+            f"corrections.csv names {clip}, which is not in the folder"
+            for clip in sorted({c.clip for c in self.corrections} - set(session.clips))
         ]
-        report.warnings += [f"corrections.csv: {one}" for one in entry["outside"]]
-    if now != before:
-        write_json(path, now)
-    _add_notes(report, now)
-    _say_doubts(session, doubts, now, report)
-    report.warnings += [
-        f"corrections.csv names {clip}, which is not in the folder"
-        for clip in sorted({c.clip for c in corrections} - set(session.clips))
-    ]
-    return tables
+        self._summarise(tables)
+
+    def _say_doubts(
+        self, doubts: Sequence[Doubt], entries: Mapping[str, Mapping[str, Any]]
+    ) -> None:
+        left_out = [
+            sum(e["left_out"].get(d.field, 0) for clip, e in entries.items() if d.concerns(clip))
+            for d in doubts
+        ]
+        # Where each reading in question was put right by hand, nothing is in doubt any more.
+        standing = [
+            replace(d, left_out=n)
+            for d, n in zip(doubts, left_out, strict=True)
+            if n or not d.digit.read_as
+        ]
+        doubted_digits.save(self.session, standing)
+        self.report.warnings[:0] = [d.sentence for d in standing]
+
+    def _summarise(self, tables: Mapping[str, ClipTable]) -> None:
+        """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
+        path, fields, report = self.session.state / "summary.json", self.overlay.fields, self.report
+        before, now = read_json(path), {}
+        report.warnings += [direction_question(f.name) for f in fields if not f.direction]
+        for run in self.runs:
+            parts = [tables[c] for c in run.clips if c in tables]
+            if len(parts) < len(run.clips) or not run.counts:
+                continue
+            key = digests.digest_of(run, [t.key for t in parts], fields, summary_columns())
+            now[key] = before.get(key) or clip_tables.run_rows(
+                run, [t.known for t in parts], [t.made().series for t in parts], fields
+            )
+            report.rows += now[key]
+        text = format_table(summary_columns(), report.rows)
+        if now != before or not self.session.summary_path.exists():
+            write_text(self.session.summary_path, text)
+            write_json(path, now)
+
+
+def _entry(table: ClipTable) -> dict[str, Any]:
+    """Return what is remembered of a table that was written."""
+    made = table.made()
+    return {
+        "key": table.key,
+        "notes": list(made.notes),
+        "unmatched": [[c.field, c.time_s] for c in made.unmatched],
+        "outside": list(made.outside),
+        "left_out": dict(made.left_out),
+    }
 
 
 def _numbers(table: ClipTable, entry: Mapping[str, Any]) -> dict[str, Any]:
@@ -135,58 +200,3 @@ def _numbers(table: ClipTable, entry: Mapping[str, Any]) -> dict[str, Any]:
 
 def _from_json(kept: Mapping[str, Any]) -> dict[str, Numbers]:
     return {name: Numbers.from_json(**one) for name, one in kept["by_field"].items()}
-
-
-def _say_doubts(
-    session: Session,
-    doubts: Sequence[Doubt],
-    entries: Mapping[str, Mapping[str, Any]],
-    report: SessionReport,
-) -> None:
-    left_out = [
-        sum(e["left_out"].get(d.field, 0) for clip, e in entries.items() if d.concerns(clip))
-        for d in doubts
-    ]
-    # Where each reading in question was put right by hand, nothing is in doubt any more.
-    standing = [
-        replace(d, left_out=n)
-        for d, n in zip(doubts, left_out, strict=True)
-        if n or not d.digit.read_as
-    ]
-    doubted_digits.save(session, standing)
-    report.warnings[:0] = [d.sentence for d in standing]
-
-
-def _add_notes(report: SessionReport, entries: Mapping[str, Mapping[str, Any]]) -> None:
-    for i, one in enumerate(report.clips):
-        if one.clip in entries and one.outcome == "kept":
-            report.clips[i] = replace(one, notes=tuple(entries[one.clip]["notes"]))
-
-
-def summarise_runs(
-    session: Session,
-    overlay: Overlay,
-    runs: Sequence[Run],
-    tables: Mapping[str, ClipTable],
-    report: SessionReport,
-) -> None:
-    """Write ``summary.csv``; rows whose run did not change are taken from the last time."""
-    path = session.state / "summary.json"
-    before, now = read_json(path), {}
-    report.warnings += [direction_question(f.name) for f in overlay.fields if not f.direction]
-    for run in runs:
-        parts = [tables[c] for c in run.clips if c in tables]
-        if len(parts) < len(run.clips) or not run.counts:
-            continue
-        key = digests.digest_of(run, [t.key for t in parts], overlay.fields, summary_columns())
-        now[key] = before.get(key) or clip_tables.run_rows(
-            run,
-            [t.known for t in parts],
-            [t.made().series for t in parts],
-            overlay.fields,
-        )
-        report.rows += now[key]
-    text = format_table(summary_columns(), report.rows)
-    if now != before or not session.summary_path.exists():
-        write_text(session.summary_path, text)
-        write_json(path, now)

@@ -6,6 +6,7 @@ operating system tells nobody that a file has changed.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -20,12 +21,8 @@ SETTLE_S = 3.0
 PATIENCE_S = 60.0
 
 
-@dataclass(slots=True)
-class _Seen:
-    size: int
-    modified_ns: int
-    since_s: float
-    """When it was first seen like this, on the watcher's clock."""
+_Sign = tuple[int, int]
+"""Size and modification time."""
 
 
 @dataclass(slots=True)
@@ -36,8 +33,9 @@ class Watch:
     settle_s: float = SETTLE_S
     patience_s: float = PATIENCE_S
     clock: Callable[[], float] = time.monotonic
-    _seen: dict[str, _Seen] = field(default_factory=dict)
-    _given: dict[str, tuple[int, int]] = field(default_factory=dict)
+    _seen: dict[str, tuple[_Sign, float]] = field(default_factory=dict)
+    """How each clip is, and when it was first seen like this, on the watcher's clock."""
+    _given: dict[str, _Sign] = field(default_factory=dict)
 
     def ready(self) -> list[str]:
         """Look once; return the clips that have become ready since the last look.
@@ -52,38 +50,29 @@ class Watch:
         """
         now = self.clock()
         session = Session(self.root)
-        found = {}
+        found: dict[str, tuple[_Sign, float]] = {}
         for name in session.clips:
-            state = self._state(session.path(name), now, self._seen.get(name))
-            if state is not None:
-                found[name] = state
+            # One may be gone between listing and looking: a card pulled, a file renamed.
+            with contextlib.suppress(OSError):
+                status = session.path(name).stat()
+                sign = (status.st_size, status.st_mtime_ns)
+                before = self._seen.get(name)
+                found[name] = before if before and before[0] == sign else (sign, now)
         self._seen = found
         self._given = {name: was for name, was in self._given.items() if name in found}
-        ready = [n for n, s in found.items() if self._is_ready(session.path(n), n, s, now)]
+        ready = [n for n in found if self._is_ready(session.path(n), n, now)]
         for name in ready:
-            self._given[name] = (found[name].size, found[name].modified_ns)
+            self._given[name] = found[name][0]
         return ready
 
-    def waiting(self) -> list[str]:
-        """Return the clips that are there and not ready yet."""
-        return [n for n, s in self._seen.items() if self._given.get(n) != (s.size, s.modified_ns)]
-
-    def _state(self, path: Path, now: float, before: _Seen | None) -> _Seen | None:
-        try:
-            status = path.stat()
-        except OSError:
-            return None  # gone between listing and looking: a card pulled, a file renamed
-        if before and (before.size, before.modified_ns) == (status.st_size, status.st_mtime_ns):
-            return before
-        return _Seen(status.st_size, status.st_mtime_ns, now)
-
-    def _is_ready(self, path: Path, name: str, seen: _Seen, now: float) -> bool:
-        if self._given.get(name) == (seen.size, seen.modified_ns) or seen.size == 0:
+    def _is_ready(self, path: Path, name: str, now: float) -> bool:
+        (size, modified_ns), since_s = self._seen[name]
+        if self._given.get(name) == (size, modified_ns) or size == 0:
             return False
-        if now - seen.since_s < self.settle_s:
+        if now - since_s < self.settle_s:
             return False
         try:
             whole = integrity.state(path) != "cut"
         except OSError:
             return False
-        return whole or now - seen.since_s >= self.patience_s
+        return whole or now - since_s >= self.patience_s

@@ -61,7 +61,7 @@ def probe(path: Path) -> Clip:
     """
     with decoding.opened_stream(path) as stream:
         first = decoding.first_frame(path, stream)
-        rotation = decoding.rotation_of(first)
+        rotation = round((first.rotation or 0) / 90) * 90 % 360
         turned = rotation in (90, 270)
         rate = stream.average_rate or stream.guessed_rate
         return Clip(

@@ -90,13 +90,9 @@ class Cutter:
 
 
 def _to_stored(box: Box, clip: Clip) -> Box:
-    # np.rot90 turns counter-clockwise; this is the way back for a rectangle.
-    if clip.rotation == 90:
-        return Box(clip.height - box.y - box.height, box.x, box.height, box.width)
-    if clip.rotation == 180:
-        return Box(
-            clip.width - box.x - box.width, clip.height - box.y - box.height, box.width, box.height
-        )
-    if clip.rotation == 270:
-        return Box(box.y, clip.width - box.x - box.width, box.height, box.width)
+    # np.rot90 turns counter-clockwise; this is the way back for a rectangle, quarter by quarter.
+    width, height = clip.width, clip.height
+    for _ in range(clip.rotation // 90):
+        box = Box(height - box.y - box.height, box.x, box.height, box.width)
+        width, height = height, width
     return box

@@ -367,11 +367,6 @@ def time_s_of(frame: Any) -> float | None:
     return float(frame.pts * frame.time_base)
 
 
-def rotation_of(frame: Any) -> int:
-    """Return by how much a frame is turned for display: 0, 90, 180, 270 counter-clockwise."""
-    return round((frame.rotation or 0) / 90) * 90 % 360
-
-
 def declared_duration_s(stream: Any) -> float | None:
     """Return the duration that the header declares, seconds; None where it proves nothing."""
     if stream.container.format.name in ("mpegts", "mpeg", "flv", "asf"):

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 import av
 import numpy as np
@@ -19,35 +18,15 @@ Picture = npt.NDArray[np.uint8]
 TICK = Fraction(1, 90_000)
 
 
-class Film:
-    """Takes pictures with their times and encodes them."""
-
-    def __init__(self, container: Any, stream: Any) -> None:
-        self._container = container
-        self._stream = stream
-        self._last_tick = -1
-
-    def add(self, planes: Picture, time_s: float) -> None:
-        """Add one picture.
-
-        Parameters
-        ----------
-        planes : array of uint8, shape (height * 3 // 2, width)
-            Y, then U and V at half resolution, as `yuv420` gives.
-        time_s : float
-            When it is shown; must rise.
-        """
-        tick = max(round(time_s / TICK), self._last_tick + 1)
-        self._last_tick = tick
-        frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
-        frame.pts, frame.time_base = tick, TICK
-        self._container.mux(self._stream.encode(frame))
+Add = Callable[[Picture, float], None]
+"""Adds one picture to a film: planes Y, then U and V at half resolution, as `yuv420` gives, array
+of uint8, shape (height * 3 // 2, width); and when it is shown, seconds, which must rise."""
 
 
 @contextmanager
 def film(
     path: Path, width: int, height: int, rate_hz: float, *, quality: int = 20
-) -> Iterator[Film]:
+) -> Iterator[Add]:
     """Write an MP4 with one H.264 stream and no sound; it replaces `path` when all went well.
 
     Parameters
@@ -73,7 +52,16 @@ def film(
             stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
             stream.time_base = stream.codec_context.time_base = TICK
             stream.options = {"preset": "veryfast", "crf": str(quality)}
-            yield Film(container, stream)
+            last = -1
+
+            def add(planes: Picture, time_s: float) -> None:
+                nonlocal last
+                last = max(round(time_s / TICK), last + 1)
+                frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+                frame.pts, frame.time_base = last, TICK
+                container.mux(stream.encode(frame))
+
+            yield add
             container.mux(stream.encode(None))
 
 

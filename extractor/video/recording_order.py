@@ -95,7 +95,8 @@ def match(
     """
     session.runs()  # an order that is no number would pair wrongly
     rows = run_rows(session)
-    planned = sorted((r for r in rows if r.stored and not r.clips), key=_place)
+    planned = [r for r in rows if r.stored and not r.clips]
+    planned.sort(key=lambda r: parse_number(r.cells.get("order", "")) or 0.0)
     if not planned:
         raise UsageError(
             f"{session.runs_path}: holds no run without a clip; plan first (extractor plan)"
@@ -114,16 +115,23 @@ def match(
     left = [name for name in unnamed if name not in skip]
     if not left:
         raise UsageError(f"{session.root}: every clip is named in runs.csv already")
-    runs = tuple(r for r in planned if r.cells.get("run", "") not in missing)
+    due = [r for r in planned if r.cells.get("run", "") not in missing]
     found = [recording(session, clip) for clip in left]
     ordered, used, doubts = in_order(found, by)
     joined = _joined(ordered, join)
+    runs = _upto_look(due, len(joined))
     notes, questions = _look(runs, joined, used)
     return Matching(runs, tuple(joined), used, tuple(notes), (*doubts, *questions))
 
 
-def _place(row: RunRow) -> float:
-    return parse_number(row.cells.get("order", "")) or 0.0
+def _upto_look(runs: Sequence[RunRow], clips: int) -> tuple[RunRow, ...]:
+    """Return the runs of as many whole looks (`Plan.looks`) as there are clips for; all without."""
+    ends = [parse_number(r.cells.get("look", "")) or 0.0 for r in runs]
+    for look in sorted(set(ends)):
+        chosen = tuple(r for r, end in zip(runs, ends, strict=True) if end <= look)
+        if len(chosen) >= clips:
+            return chosen
+    return tuple(runs)
 
 
 def recording(session: Session, clip: str) -> Recording:

@@ -2,12 +2,16 @@
 
 Simulates whole sessions with known truth, 2,000 for each row, and sends them through the
 package's own `lay_out`, `estimate` and `outer_error`. Beside them the two naive ways: every
-sample a replicate, every clip a replicate. Run by hand, about two minutes on one core:
+sample a replicate, every clip a replicate. Run by hand, about an hour on one core.
 
-    python tests/benchmarks/comparison_coverage.py [SESSIONS]
+Prints Markdown tables. In the first, clip spread is 1 and everything else in that unit; "any false
+claim": with all antennas equal, the share of sessions with at least one "A beats B". The others
+hold a measured number against its goal, spread between mountings 1: ceiling, looks, spreads carried
+over, linked rounds, how well probabilities are calibrated, and the whole of `compare_table` with
+order, moderation, looks, ceiling and ports together. `comparison_rules.py` does the same for order,
+moderation, the best and the alarms, each alone. The rules were chosen on seeds below 100.
 
-Prints a Markdown table. Clip spread is 1; everything else is in that unit. "any false claim":
-with all antennas equal, the share of sessions with at least one "A beats B".
+    python tests/benchmarks/comparison_coverage.py [SESSIONS [PART]]    (PART: one function's name)
 """
 
 from __future__ import annotations
@@ -20,10 +24,17 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
+from scipy.stats import norm, t
 
+from extractor.comparison import RunTable, compare_table, prepare
+from extractor.comparison.carried import Carried
+from extractor.comparison.linking import with_shifts
+from extractor.comparison.looks import Looks
 from extractor.comparison.model import Fit, Layout, estimate, lay_out, outer_error
-from extractor.comparison.pairs import best_probability
-from extractor.statistics.power import studentised_critical
+from extractor.comparison.run_order import plan_runs
+from extractor.comparison.simulated_repeats import posterior
+from extractor.statistics.ceiling import uncut_measure
+from extractor.statistics.power import look_level, studentised_critical
 
 SESSIONS = 2000
 SAMPLES = 600
@@ -68,6 +79,14 @@ ROWS = (
 
 def main() -> None:
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else SESSIONS
+    parts = (designs, ceiling, looks, carried, linked, calibration, whole)
+    for part in parts:
+        if sys.argv[2:] in ([], [part.__name__]):
+            part(sessions)
+            print(flush=True)
+
+
+def designs(sessions: int) -> None:
     print(
         "| design (clip spread 1) | 95 % interval of one pair covers | any false claim | "
         "clips as replicates: any false claim | samples as replicates: any false claim |"
@@ -76,11 +95,268 @@ def main() -> None:
     for number, row in enumerate(ROWS):
         cells = " | ".join(f"{100 * share:.1f} %" for share in one_row(row, sessions, number))
         print(f"| {row.name} | {cells} |", flush=True)
-    print()
-    print("| probability of being best, as stated | sessions | was the best |")
-    print("|---|---|---|")
-    for low, count, share in calibration(sessions):
-        print(f"| {low:.1f} to {low + 0.2:.1f} | {count} | {share:.2f} |")
+
+
+def against_goals(name: str, rows) -> None:  # type: ignore[no-untyped-def]
+    print(f"| {name} | measured | goal |\n|---|---|---|")
+    for what, measured, goal in rows:
+        print(f"| {what} | {measured} | {goal} |", flush=True)
+
+
+def percent(share) -> str:  # type: ignore[no-untyped-def]
+    return f"{100 * float(share):.1f} %"
+
+
+def mountings(counts: dict[str, int], session: str = "s") -> pd.DataFrame:
+    """Return one run a mounting, order not known."""
+    return pd.DataFrame(
+        {"session": session, "antenna": name, "mounting": str(m)}
+        for name, count in counts.items()
+        for m in range(count)
+    )
+
+
+def ceiling(sessions: int) -> None:
+    """Bias and coverage of the best's lead of 3 at 4 x 3, sd of samples 2.5, lag-1 0.9."""
+    rng, layout = np.random.default_rng(301), lay_out(mountings(dict.fromkeys("abcd", 3)))
+    lead, rows = np.array([1.0, -1.0, 0.0, 0.0]), []
+    goals = {
+        "mean": ("-0.4 to -0.7", "40 to 87 %"), "median": ("-0.05 to -0.2", ""),
+        "p25": ("under 0.05", "95 to 96 %"), "by the rule": ("", "94 to 96 %"),
+    }  # fmt: skip
+    for share in (0.35, 0.6):
+        cut = 3 + norm.isf(share) * np.hypot(2.5, 1)
+        found: dict[str, list[np.ndarray]] = {name: [] for name in goals}
+        for _ in range(max(1, sessions // 200)):
+            level = np.repeat([3.0, 0, 0, 0], 3)[:, None] + rng.standard_normal((12, 200))
+            noise = rng.standard_normal((300, 12, 200)) * 2.5 * np.sqrt(1 - 0.81)
+            noise[0] /= np.sqrt(1 - 0.81)
+            samples = np.minimum(level + lfilter([1.0], [1.0, -0.9], noise, axis=0), cut)
+            values = {
+                "mean": samples.mean(axis=0),
+                **dict(zip(("p25", "median"), np.quantile(samples, (0.25, 0.5), axis=0))),  # noqa: B905
+            }
+            shares = (samples >= cut - 0.2).mean(axis=0)
+            chosen = [uncut_measure(column) for column in shares.T]
+            values["by the rule"] = np.column_stack(
+                [values[name][:, s] for s, name in enumerate(chosen)]
+            )
+            for name, of in values.items():
+                fit = estimate(layout, of)
+                error = outer_error(fit, lead)
+                miss = lead @ fit.means - 3
+                found[name].append([miss, np.abs(miss) <= critical(2, error.df) * error.se])
+        for name, parts in found.items():
+            miss, inside = np.concatenate(parts, axis=1)
+            where = f"{name}, {100 * share:.0f} % of the best at the ceiling"
+            bias, cover = goals[name] if (share == 0.35) else ("", goals[name][1])
+            rows.append((f"{where}: bias of a lead of 3", f"{miss.mean():+.2f}", bias))
+            rows.append(
+                (
+                    f"{where}: its 95 % interval covers",
+                    percent(inside.mean()),
+                    cover * (share == 0.6),
+                )
+            )
+    against_goals("ceiling", rows)
+
+
+def looks(sessions: int) -> None:
+    """False claims and power with one level at all looks; Tukey's limits, pooled spread."""
+    rows = []
+    for at, goal in (((2, 3, 4), 0.0206), ((2, 3, 4, 5, 6), 0.0144), ((2, 4, 6, 8), 0.0159)):
+        level, careless = look_level(4, at)
+        said = f"looks at {', '.join(map(str, at))} mountings"
+        rows.append((f"{said}: level", f"{level:.4f}", f"{goal}"))
+        false, _ = _claimed(at, level, 0.0, 10 * sessions, 401)
+        rows.append((f"{said}: any false claim", percent(false.mean()), "5.0 to 5.1 %"))
+        if at[-1] == 6:
+            rows.append((f"{said}, each at 5 %: any false claim", percent(careless), "14.9 %"))
+    found, when = _claimed((2, 4, 6, 8), look_level(4, (2, 4, 6, 8))[0], 3.0, sessions, 402)
+    rows.append(("the same, gap of 3: the best is told from all", percent(found.mean()), "99 %"))
+    rows.append(("the same: mountings of each on average", f"{when.mean():.1f}", "5.0"))
+    against_goals("looks, 4 antennas", rows)
+
+
+def _claimed(at, level, gap, sessions, seed):  # type: ignore[no-untyped-def]
+    """Tell for each session whether a claim was made at a look, and at how many mountings."""
+    y = np.random.default_rng(seed).standard_normal((at[-1], 4, sessions))
+    y[:, 0] += gap
+    claimed, when = np.zeros(sessions, dtype=bool), np.full(sessions, at[-1])
+    for n in at:
+        means = y[:n].mean(axis=0)
+        limit = studentised_critical(4, 4 * (n - 1), 1 - level)
+        half = limit * np.sqrt(2 / n * y[:n].var(axis=0, ddof=1).mean(axis=0))
+        ahead = means[0] - means[1:].max(axis=0) if gap else np.ptp(means, axis=0)
+        when[~claimed & (ahead > half)] = n
+        claimed |= ahead > half
+    return claimed, when
+
+
+def carried(sessions: int) -> None:
+    """Four antennas mounted once; a session of 4 x 3 (8 degrees of freedom) lends its spread."""
+    old, new = (
+        lay_out(mountings(dict.fromkeys("abcd", 3))),
+        lay_out(mountings(dict.fromkeys("abcd", 1))),
+    )
+    rows = []
+    for tau, goal in ((0.0, "0.8 %"), (0.3, "2.2 %"), (0.5, "5.3 %")):
+        rng = np.random.default_rng(501)
+        before = estimate(old, rng.standard_normal((12, sessions)))
+        lent = Carried(("before",), "", before)
+        scale = np.exp(tau * rng.standard_normal(sessions))
+        fit = estimate(
+            new, rng.standard_normal((4, sessions)) * scale, (before.ms_between, lent.df)
+        )
+        rows.append((f"true tau {tau}: any false claim", percent(claims(fit)), goal))
+        error = outer_error(fit, contrasts(4)[0])
+        half = critical(4, error.df) * error.se
+        rows.append((f"true tau {tau}: half-width of a pair", f"{half.mean():.1f}", "about 6"))
+    against_goals("spread carried over, one mounting each", rows)
+
+
+def linked(sessions: int) -> None:
+    """Two rounds of four antennas, three mountings each: a pair across them."""
+    rows = []
+    for shared, shift, goal in (
+        (1, 0.0, "95 %"), (1, 0.5, "91 %"), (3, 0.0, "95 % or more"), (3, 0.5, "95 %"),
+        (3, 1.0, "95 %"),
+    ):  # fmt: skip
+        second = [*"abcd"[:shared], "e", "f"]
+        table = pd.concat(
+            [mountings(dict.fromkeys("abcd", 3), "1"), mountings(dict.fromkeys(second, 3), "2")],
+            ignore_index=True,
+        )
+        layout, rng = lay_out(table), np.random.default_rng(601)
+        cell = pd.factorize(table["session"] + table["antenna"])[0]
+        pair = (np.array(layout.antennas) == "d") * 1.0 - (np.array(layout.antennas) == "e")
+        inside = []
+        for _ in range(sessions):
+            moved = rng.standard_normal(cell.max() + 1) * shift / np.sqrt(2)
+            fit = with_shifts(estimate(layout, moved[cell] + rng.standard_normal(len(cell))))
+            error = outer_error(fit, pair)
+            inside.append(abs(pair @ fit.means) <= t.ppf(0.975, float(error.df)) * error.se)
+        what = f"{shared} shared, shifts {shift}: a pair's 95 % interval covers"
+        rows.append((what, percent(np.mean(inside)), goal))
+    against_goals("linked rounds", rows)
+
+
+#: Families of true levels, sd 1 (one of them far off): none is the prior's.
+FAMILIES = {
+    "uniform": lambda rng, k: rng.uniform(-1.73, 1.73, k),
+    "exponential": lambda rng, k: rng.exponential(1, k),
+    "minus exponential": lambda rng, k: -rng.exponential(1, k),
+    "two clusters": lambda rng, k: rng.choice([-1.0, 1.0], k) + 1e-6 * rng.standard_normal(k),
+    "t, 3 df": lambda rng, k: rng.standard_t(3, k) / 1.73,
+}
+
+
+def calibration(sessions: int) -> None:
+    """Are the probabilities right, levels drawn from `FAMILIES` at 0.3 to 10 mounting spreads?"""
+    rng, layout = np.random.default_rng(701), lay_out(mountings(dict.fromkeys("abcd", 3)))
+    said, right, stays, again = [], [], [], []
+    cases = [(f, s) for f in FAMILIES.values() for s in (0.3, 1, 3, 10)]
+    for number in range(sessions):
+        family, scale = cases[number % len(cases)]
+        level = scale * family(rng, 4)
+        fit = estimate(layout, np.repeat(level, 3) + rng.standard_normal(12))
+        levels, means = posterior(fit, 1000, seed=number)  # type: ignore[misc]
+        said.append(np.bincount(levels.argmax(axis=1), minlength=4) / 1000)
+        right.append(np.arange(4) == level.argmax())
+        first = int(fit.means.argmax())
+        stays.append(np.mean(means.argmax(axis=1) == first))
+        repeats = level + rng.standard_normal((400, 4)) / np.sqrt(3)
+        again.append(np.mean(repeats.argmax(axis=1) == first))
+    for name, stated, true in (
+        ("probability of being best", np.concatenate(said), np.concatenate(right)),
+        ("stays first", np.array(stays), np.array(again)),
+    ):
+        print(f"| {name}, as stated | of so many | stated on average | true |\n|---|---|---|---|")
+        for low, high in ((0, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.95), (0.95, 1.01)):
+            chosen = (stated >= low) & (stated < high)
+            if chosen.any():
+                pair = f"{stated[chosen].mean():.2f} | {true[chosen].mean():.2f}"
+                print(f"| {low} to {min(high, 1)} | {chosen.sum()} | {pair} |", flush=True)
+        print()
+
+
+@dataclass(frozen=True)
+class Whole:
+    name: str
+    gap: float = 0.0
+    spreads: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    at_ceiling: float = 0.0
+    goal: str = "at most 5 %"
+
+
+WHOLES = (
+    Whole("all equal"),
+    Whole("all equal, one with 3 times the spread"),
+    Whole("best ahead by 4, 35 % of it at the ceiling", 4.0, at_ceiling=0.35),
+)
+
+
+def whole(sessions: int) -> None:
+    """All rules at once: looks at 2, 3 and 4, drift of 2, a port effect of 0.8, clips of 200."""
+    rows = []
+    for number, case in enumerate(WHOLES):
+        rng = np.random.default_rng(801 + number)
+        outcomes = [one_whole(case, rng) for _ in range(sessions)]
+        false, named, covered_, stopped = np.array(outcomes, dtype=float).T
+        rows += [
+            (
+                f"{case.name}: any false 'ahead' or 'best' at a look",
+                percent(false.mean()),
+                case.goal,
+            ),
+            (
+                f"{case.name}: port effect's interval of the last look covers",
+                percent(covered_.mean()),
+                "95 % or more",
+            ),
+        ]
+        if case.gap:
+            rows.append((f"{case.name}: the best is named", percent(named.mean()), ""))
+            rows.append((f"{case.name}: mountings of each on average", f"{stopped.mean():.1f}", ""))
+    against_goals("the whole of compare_table, 4 antennas, 2 ports", rows)
+
+
+def one_whole(case: Whole, rng: np.random.Generator) -> tuple[bool, bool, bool, int]:
+    """Return false claim, best named, port effect covered, mountings when it stopped."""
+    names, at = ("a0", "a1", "a2", "a3"), (2, 3, 4)
+    plan = plan_runs(names, ("P", "Q"), mountings=4, looks=at, seed=int(rng.integers(1e9)))
+    sd = (3.0, 1.0, 1.0, 1.0) if "3 times" in case.name else case.spreads
+    spot = {(n, m): rng.normal(0, sd[int(n[1])]) for n in names for m in range(1, 5)}
+    cut = case.gap + norm.isf(case.at_ceiling) * 2.7 if case.at_ceiling else np.inf
+    rows = []
+    for run in plan:
+        level = case.gap * (run.antenna == "a0") + spot[run.antenna, run.mounting]
+        level += 0.8 * (run.port == "Q") + 2.0 * run.order / len(plan)
+        samples = level + rng.normal(0, 0.3) + 2.5 * rng.standard_normal(200)
+        samples = 30 + np.minimum(samples, cut)
+        low, middle = np.quantile(samples, (0.25, 0.5))
+        rows.append(
+            {"run": run.order, "antenna": run.antenna, "port": run.port, "mounting": run.mounting,
+             "order": run.order, "look": run.look, "value": samples.mean(), "mean": samples.mean(),
+             "median": middle, "p25": low, "ceiling_share": np.mean(samples >= 30 + cut - 0.2)}
+        )  # fmt: skip
+    table = pd.DataFrame(rows)
+    false = False
+    stopped = at[-1]
+    for number, mounted in enumerate(at, 1):
+        runs, _ = prepare(table[table["look"] <= number].reset_index(drop=True))
+        found = compare_table(
+            RunTable(runs, "rate", "mean", "", "higher", looks=Looks(at), free=True)
+        )
+        ahead = set(found.pairs.loc[found.pairs["told_apart"], "first"])
+        best = found.order.best
+        false |= bool((ahead | ({best} - {None})) - ({"a0"} if case.gap else set()))
+        if best is not None:
+            stopped = mounted
+            break
+    port = found.ports.iloc[0]
+    effect = 0.8 if port["port"] == "Q" else -0.8
+    return false, best == "a0" and case.gap > 0, port["low"] <= effect <= port["high"], stopped
 
 
 def design(row: Row) -> pd.DataFrame:
@@ -226,31 +502,6 @@ def critical(count: int, df: np.ndarray) -> np.ndarray:
         return np.full(df.shape, studentised_critical(count, float(df.flat[0])))
     x = 1 / _GRID[::-1]
     return np.exp(np.interp(1 / df, x, np.log(_table(count))[::-1]))
-
-
-def calibration(sessions: int) -> list[tuple[float, int, float]]:
-    """How often the antenna said to be best with probability p is the best.
-
-    True means are spread wide (sd 2 clip spreads), as the flat prior assumes.
-    """
-    rng = np.random.default_rng(99)
-    row = Row("")
-    table = design(row)
-    layout = lay_out(table)
-    truth = rng.normal(0, 2, (row.antennas, sessions))
-    values, _ = simulate(row, table, sessions, rng)
-    values = values + truth[pd.factorize(table["antenna"])[0]]
-    stated, right = [], []
-    for s in range(sessions):
-        chance = best_probability(estimate(layout, values[:, s]), "higher", draws=2000, seed=s)
-        stated.append(chance)
-        right.append(np.arange(row.antennas) == truth[:, s].argmax())
-    p, hit = np.concatenate(stated), np.concatenate(right)
-    rows = []
-    for low in (0.0, 0.2, 0.4, 0.6, 0.8):
-        chosen = (p >= low) & ((p < low + 0.2) | (low == 0.8))
-        rows.append((low, int(chosen.sum()), float(hit[chosen].mean())))
-    return rows
 
 
 if __name__ == "__main__":

@@ -11,8 +11,8 @@ a change of the number are left out. ``general`` is a general neural OCR, ``rapi
 
 Three ways of reading: ``--way crops``, the bare reader on single crops, nothing else; ``--way
 tightened``, the same in the part of the box that the tool chooses, its confidence tempered by
-that of the clip; ``--way clips``, what the tool does with a clip: tightened box (from 24 instants,
-as a session of six clips gives), evidence over time, gate, cleaning.
+that of the clip; ``--way clips``, what the tool does with a clip: tightened box (from instants of
+this clip alone), evidence over time, gate, cleaning.
 """
 
 from __future__ import annotations
@@ -38,11 +38,12 @@ import reader_scores as scores
 from outside.truth import Series, read_truth
 from reader_scores import Row
 
-from extractor.reading.clip_job import ClipJob, ReadOptions, Share, read_clip_job
+from extractor.reading.box_tightening import choose_shares
+from extractor.reading.clip_job import WHOLE, ClipJob, ReadOptions, Share, boxes_in, read_clip_job
 from extractor.reading.plausibility import tempered
 from extractor.reading.readers.base import Line
 from extractor.reading.readers.network import NetworkReader
-from extractor.reading.tightening import MOST_CROPS, tighten
+from extractor.reading.temporal_evidence import squeezed
 from extractor.session import overlay, overlay_file
 from extractor.tabulation.clip_tables import clip_series
 from extractor.video import clips
@@ -161,15 +162,14 @@ def by_crops(
     some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
 ) -> Iterator[tuple[Any, str, Found, float]]:
     """Read single crops, decoded once for all; the seconds are the reader's processor time."""
-    times_s, crops = sampled(path, marked, options.rate)
-    for kind in options.boxes:
-        for reader in some:
+    whole = sampled(path, marked, options.rate) if options.way == "crops" else None
+    for reader in some:
+        times_s, crops = whole or tightened(reader, path, marked, options)
+        for kind in options.boxes:
             found: Found = {}
             spent = 0.0
             for field in marked[kind]:
                 shown = crops[kind, field.name]
-                if options.way == "tightened":
-                    shown = tightened(reader, shown)
                 start = cpu_s()
                 lines = reader.read(shown)
                 spent += cpu_s() - start
@@ -183,19 +183,37 @@ def by_crops(
             yield reader, kind, found, spent
 
 
-def tight_share(reader: Any, crops: Sequence[Crop]) -> Share:
-    """Return the part of a box that the tool chooses after a look at a few instants."""
-    few = [crops[round((k + 0.5) / MOST_CROPS * (len(crops) - 1))] for k in range(MOST_CROPS)]
-    height, width = few[0].shape[:2]
-    box = tighten(reader, few)
-    return box.x / width, box.y / height, box.width / width, box.height / height
+def tight_shares(
+    reader: Any, path: Path, marked: Marked, kinds: Sequence[str]
+) -> dict[tuple[str, str], Share]:
+    """Return what the tool chooses to read after a look at the clip, by kind of box and field."""
+    fields = {
+        (kind, field.name): replace(field, name=f"{kind}_{field.name}")
+        for kind in kinds
+        for field in marked[kind]
+    }
+    found = choose_shares([path], list(fields.values()), reader)
+    return {key: found[field.name] or WHOLE for key, field in fields.items()}
 
 
-def tightened(reader: Any, crops: Sequence[Crop]) -> list[Crop]:
-    """Cut the crops to the part that the tool would choose."""
-    height, width = crops[0].shape[:2]
-    x, y, w, h = np.round(np.multiply(tight_share(reader, crops), (width, height) * 2)).astype(int)
-    return [np.ascontiguousarray(crop[y : y + h, x : x + w]) for crop in crops]
+def tightened(
+    reader: Any, path: Path, marked: Marked, options: argparse.Namespace
+) -> tuple[list[float], dict[tuple[str, str], list[Crop]]]:
+    """Return what `sampled` does, of the parts that the tool would choose."""
+    clip = clips.probe(path)
+    shares = tight_shares(reader, path, marked, options.boxes)
+    boxes = [
+        boxes_in(field, {field.name: shares[kind, field.name]}, clip.width, clip.height)
+        for kind in options.boxes
+        for field in marked[kind]
+    ]
+    frames = list(clips.frames(clip, boxes, clips.Tally()))
+    frames = [frames[k] for k in at_rate([f.time_s for f in frames], options.rate)]
+    crops = {
+        key: [squeezed(frame.crops[index], share.squeeze) for frame in frames]
+        for index, (key, share) in enumerate(shares.items())
+    }
+    return [frame.time_s for frame in frames], crops
 
 
 def by_clips(
@@ -205,14 +223,14 @@ def by_clips(
 
     The seconds are the processor time of reading and decoding, shared evenly among the boxes.
     """
-    _, crops = sampled(path, marked, options.rate)
     fields = {
         (kind, field.name): replace(field, name=f"{kind}_{field.name}")
         for kind in options.boxes
         for field in marked[kind]
     }
     for reader in some:
-        shares = {field.name: tight_share(reader, crops[key]) for key, field in fields.items()}
+        found = tight_shares(reader, path, marked, options.boxes)
+        shares = {field.name: found[key] for key, field in fields.items()}
         job = ClipJob(
             clip=path.name, path=path, state_path=None, fields=tuple(fields.values()),
             tight=shares, reader=reader.name, asked="", glyphs=None, threads=1,
@@ -223,11 +241,11 @@ def by_clips(
         spent = cpu_s() - start
         series = clip_series(known, job.fields, ()).series
         for kind in options.boxes:
-            found: Found = {
+            readings: Found = {
                 field.name: reads_in(series[fields[kind, field.name].name])
                 for field in marked[kind]
             }
-            yield reader, kind, found, spent / len(options.boxes)
+            yield reader, kind, readings, spent / len(options.boxes)
 
 
 def reads_in(series: pd.DataFrame) -> list[Read]:

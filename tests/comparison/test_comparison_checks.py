@@ -1,45 +1,14 @@
-"""Outliers, ranks, companions."""
+"""Outliers, unlike spreads, companions, what all at the ceiling shows."""
 
-import check_data_comparison as data
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 from comparison_making import compared, finding, kinds, scenario, simulated
 
-from extractor.comparison.checks import odd_values, outlier_findings, rank_test
+from extractor.comparison.checks import odd_values, outlier_findings
 from extractor.comparison.findings import Voice
 from extractor.comparison.model import estimate, lay_out
-
-
-def test_friedman_of_first_base():
-    # Hollander and Wolfe (R help of friedman.test): 11.142857, 2 df, p 0.003805, with ties.
-    test = rank_test(pd.DataFrame(data.FIRSTBASE))
-    assert test.statistic == pytest.approx(11.142857, abs=1e-6)
-    assert test.p == pytest.approx(0.003805, abs=1e-6)
-    assert not test.exact
-
-
-@pytest.mark.parametrize(("blocks", "antennas"), data.FRIEDMAN_SMALLEST)
-def test_smallest_p_of_friedman(blocks, antennas):
-    alike = pd.DataFrame([np.arange(antennas, dtype=float)] * blocks)
-    test = rank_test(alike)
-    assert test.exact
-    assert test.p == pytest.approx(data.FRIEDMAN_SMALLEST[blocks, antennas])
-    assert test.smallest_p == pytest.approx(test.p)
-
-
-def test_exact_friedman_of_four_blocks_of_three():
-    # Exact table (4, 3): P(chi-squared >= 6.5) = 1/24.
-    ranks = [(1, 2, 3), (1, 2, 3), (1, 2, 3), (2, 1, 3)]
-    test = rank_test(pd.DataFrame(ranks, dtype=float))
-    assert test.statistic == pytest.approx(6.5)
-    assert test.p == pytest.approx(1 / 24)
-
-
-def test_too_few_blocks_is_said():
-    rows = simulated({"A": 30, "B": 28, "C": 27}, mountings=1)
-    assert "too few blocks" in finding(compared(rows), "rank_check").sentence
 
 
 def test_outliers_agree_with_statsmodels():
@@ -70,11 +39,13 @@ def test_clean_sessions_name_no_odd_run_too_often():
         rows = simulated({"A": 30, "B": 28, "C": 27}, spread=1.0, seed=seed)
         fit = estimate(lay_out(rows), rows["value"].to_numpy())
         named += bool(outlier_findings(fit, rows, Voice()))
-    assert named <= 10
+    # At 1 % of sessions; more than 4 of 60 has probability 0.03 %.
+    assert named <= 4
 
 
 def test_antenna_that_scatters_more_is_named():
     rows = simulated({"A": 30, "B": 28, "C": 27}, mountings=5, spread=0.3, clip=0.1, seed=1)
+    del rows["order"]
     calm = compared(rows)
     assert "unlike_spread" not in kinds(calm)
     swing = rows["mounting"].map({"1": -4, "2": -2, "3": 0, "4": 2, "5": 4})
@@ -95,3 +66,70 @@ def test_companions_that_differ_are_named():
     # One companion throughout; that Stub meets its like is no difference.
     rows["others"] = "X=Stub"
     assert "companions" not in kinds(compared(rows))
+
+
+def test_all_at_the_ceiling_tells_nothing_and_leaves_numbers_empty():
+    rows = simulated({"A": 39.9, "B": 39.8, "C": 39.7}, mountings=3, spread=0.01, clip=0.01)
+    rows["ceiling_share"] = 0.9
+    comparison = compared(rows)
+    sentence = finding(comparison, "ranking").sentence
+    assert sentence.startswith("These clips can't tell the antennas apart: the link stood at its")
+    assert comparison.pairs[["low", "high", "p_adjusted"]].isna().all(axis=None)
+    for column in ("low", "high", "inner_low", "probability_best"):
+        assert comparison.ranking[column].isna().all()
+    assert "mountings" not in finding(comparison, "next").sentence
+    # One clip whose lower quartile is below the ceiling, and there is something to judge by.
+    rows.loc[3, "ceiling_share"] = 0.7
+    assert compared(rows).pairs["low"].notna().all()
+
+
+@pytest.mark.parametrize("mountings", [1, 2, 3])
+def test_clips_that_are_all_equal_tell_nothing(mountings):
+    rows = simulated({"A": 40, "B": 40, "C": 40}, mountings=mountings, spread=0, clip=0)
+    rows["value"] += np.where(rows.index % 2, 1e-14, 0)  # as sums of tenths come out
+    comparison = compared(rows)
+    sentence = finding(comparison, "ranking").sentence
+    assert sentence == "These clips can't tell the antennas apart: all show 40.0 Mbit/s."
+    assert comparison.ranking["probability_best"].isna().all()
+    assert comparison.pairs["p_adjusted"].isna().all()
+    assert "no drift" not in comparison.text().lower()
+
+
+def at_the_ceiling(share: float) -> pd.DataFrame:
+    """A leads by 3 in truth; the ceiling of 40 takes that off its means, not off its p25."""
+    rows = simulated({"A": 39.0, "B": 36.0, "C": 35.0}, 3, spread=0.02, clip=0.01)
+    rows["median"], rows["p25"], rows["mean"] = rows["value"], rows["value"] - 2, rows["value"]
+    best = rows["antenna"] == "A"
+    rows.loc[best, ["mean", "value"]] -= 1.5
+    return rows.assign(ceiling_share=np.where(best, share, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("share", "measure", "bound"),
+    [(0.1, "mean", False), (0.4, "median", False), (0.6, "p25", False), (0.8, "p25", True)],
+)
+def test_runs_count_by_what_the_ceiling_leaves_alone(share, measure, bound):
+    comparison = compared(at_the_ceiling(share), free=True)
+    assert comparison.measure == measure
+    lead = comparison.pairs.loc[0, "difference"]
+    assert lead == pytest.approx(1.5 if measure == "mean" else 3.0, abs=0.3)
+    assert comparison.ranking.loc[0, "lower_bound"] == bound
+    found = finding(comparison, "ceiling")
+    if measure == "mean":
+        assert "does not matter" in found.sentence
+        return
+    name = {"p25": "lower quartile (p25)"}.get(measure, measure)
+    assert f"count by their {name}" in found.sentence
+    assert ("is a lower bound" in found.sentence) == bound
+    (mean,) = [q.value for q in found.numbers if q.name == "A, mean"]
+    assert mean == pytest.approx(37.5, abs=0.3)
+
+
+def test_a_measure_that_was_asked_for_stays():
+    comparison = compared(at_the_ceiling(0.4))
+    assert comparison.measure == "mean"
+    assert comparison.ranking.loc[0, "lower_bound"]
+    lower = compared(at_the_ceiling(0.4), free=True, better="lower")
+    assert lower.measure == "mean"
+    short = compared(at_the_ceiling(0.4).drop(columns="median"), free=True)
+    assert short.measure == "mean"

@@ -1,9 +1,13 @@
 """Rounds joined through shared antennas."""
 
+from dataclasses import replace
+
+import numpy as np
 import pandas as pd
 import pytest
 from comparison_making import compared, finding, kinds, simulated
 
+from extractor.comparison.model import mounting_error
 from extractor.errors import UsageError
 
 
@@ -27,22 +31,13 @@ def test_shared_antennas_with_parallel_shifts_join():
 def test_shifts_that_differ_are_called_out():
     comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 31, "D": 26})
     assert "do not simply join" in finding(comparison, "link").sentence
-    retests = [f.sentence for f in comparison.findings if f.kind == "retest"]
-    assert len(retests) == 2
-    assert all("is not consistent with the earlier session" in s for s in retests)
-
-
-def test_retest_that_agrees_says_by_how_much():
-    comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25, "D": 26})
-    for found in (f for f in comparison.findings if f.kind == "retest"):
-        assert "is consistent with the earlier session" in found.sentence
-        assert "95 % interval" in found.sentence
 
 
 def test_one_shared_antenna_cannot_be_checked():
     comparison = joined({"A": 30, "B": 28}, {"A": 27, "D": 26})
-    assert "can't be checked" in finding(comparison, "link").sentence
-    assert "day can't be told from the antenna" in finding(comparison, "retest").sentence
+    sentence = finding(comparison, "link").sentence
+    assert "can't be checked (the day can't be told from the antenna)" in sentence
+    assert "rest on 1 shared antenna: if antennas shift by half a spread" in sentence
 
 
 def test_no_shared_antenna_is_refused_and_names_one_to_carry_over():
@@ -65,13 +60,39 @@ def test_parallel_test_agrees_with_statsmodels():
     from statsmodels.stats.anova import anova_lm
 
     comparison = joined({"A": 30, "B": 28, "C": 25}, {"A": 27, "B": 25.5, "D": 26})
-    by = comparison.runs.groupby(["session", "antenna", "mounting"])["value"].mean().reset_index()
+    keys = ["session", "antenna", "mounting"]
+    by = comparison.runs.groupby(keys)[["value", "order"]].mean().reset_index()
     by["cell"] = by["session"] + by["antenna"]
-    plain = smf.ols("value ~ C(antenna) + C(session)", by).fit()
-    full = smf.ols("value ~ C(cell)", by).fit()
+    plain = smf.ols("value ~ C(antenna) + C(session) + C(session):order", by).fit()
+    full = smf.ols("value ~ C(cell) + C(session):order", by).fit()
     reference = anova_lm(plain, full)["Pr(>F)"].iloc[1]
     numbers = {q.name: q.value for q in finding(comparison, "link").numbers}
     assert numbers["p of parallel shifts"] == pytest.approx(reference, rel=1e-6)
+
+
+def test_spread_of_shifts_is_carried_where_three_antennas_tell():
+    """Against the closed form of a balanced two-way table with replicates."""
+    levels = {"A": 30.0, "B": 28.0, "C": 25.0}
+    rounds = [simulated(levels, 3, session=s, seed=i) for i, s in enumerate(("one", "two"))]
+    rows = pd.concat(rounds, ignore_index=True).drop(columns="order")
+    rows.loc[(rows["session"] == "two") & (rows["antenna"] == "C"), "value"] += 4.0
+    fit = compared(rows).fit
+    cells = rows.groupby(["antenna", "session", "mounting"])["value"].mean().unstack()
+    means = cells.mean(axis=1).unstack()
+    left = means.sub(means.mean(axis=1), axis=0) - means.mean() + means.to_numpy().mean()
+    interaction = 3 * float((left**2).to_numpy().sum()) / 2
+    error = float((cells.sub(cells.mean(axis=1), axis=0) ** 2).to_numpy().sum()) / 12
+    assert (fit.shifting.square, fit.shifting.error) == pytest.approx((interaction, error))
+    # A - B: the shifts of four cells, each of weight 1/2.
+    weight = np.array([1.0, -1.0, 0.0]) @ fit.layout.weights
+    plain = mounting_error(replace(fit, shifting=None), weight)
+    whole = mounting_error(fit, weight)
+    assert whole.se**2 - plain.se**2 == pytest.approx((interaction - error) / 3)
+    assert whole.df < plain.df
+    two = compared(rows[rows["antenna"] != "C"])
+    assert two.fit.shifting is None
+    assert "rest on 2 shared antennas" in finding(two, "link").sentence
+    assert "rest on" not in finding(compared(rows), "link").sentence
 
 
 def test_changed_conditions_between_sessions_are_said():

@@ -1,15 +1,13 @@
 """From session folders and hand-made tables to the table of runs."""
 
-import re
-
 import pytest
-from comparison_making import PLANTED, scenario
+from comparison_making import PLANTED, finding, scenario
 
 from extractor.commands.compare import compare
 from extractor.comparison import load_sessions
-from extractor.comparison.compare import session_spreads
+from extractor.comparison.carried import carried_spread
 from extractor.comparison.loading import is_like_with_like, prepare
-from extractor.errors import TableError, UsageError
+from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.pipeline import compare_sessions
 
 OVERLAY = """version = 1
@@ -51,7 +49,7 @@ def test_session_gives_the_scenario(club):
     comparison = compare_sessions([club])
     assert comparison.unit == "Mbit/s"
     assert comparison.order.names[0] == "Slab"
-    assert [set(group) for group in comparison.order.together] == [{"Fan", "Coil"}]
+    assert comparison.order.best == "Slab"
     assert comparison.runs["power_mw"].tolist() == ["25"] * 16
 
 
@@ -59,6 +57,25 @@ def test_lower_is_better_is_taken_from_the_overlay(club):
     comparison = compare_sessions([club], field="latency")
     assert comparison.better == "lower"
     assert comparison.order.names[0] == "Slab"
+
+
+def test_primary_field_decides_and_others_are_marked(club):
+    # bitrate is the first that is marked and better when higher.
+    assert compare_sessions([club]).field == "bitrate"
+    other = compare_sessions([club], field="latency")
+    assert finding(other, "ranking").sentence.startswith("Secondary, latency: Slab is best")
+    assert "bitrate decides this session" in finding(other, "ranking").how_we_know
+
+
+def test_session_toml_names_the_primary_field(club):
+    conditions = club / "session.toml"
+    conditions.write_text(conditions.read_text() + 'primary = "latency"\n')
+    first = compare_sessions([club])
+    assert first.field == "latency"
+    assert not finding(first, "ranking").sentence.startswith("Secondary")
+    conditions.write_text(conditions.read_text().replace('"latency"', '"speed"'))
+    with pytest.raises(SessionFileError, match="primary = 'speed' is no field here"):
+        compare_sessions([club])
 
 
 def test_availability_is_said_in_percent(club):
@@ -70,7 +87,7 @@ def test_availability_is_said_in_percent(club):
 def test_any_column_of_runs_can_be_the_factor(club):
     comparison = compare_sessions([club], factor="mast")
     assert set(comparison.ranking["antenna"]) == {"tall", "short"}
-    assert "every other mast" in comparison.text() or "No mast is shown" in comparison.text()
+    assert "the masts did not take turns" in comparison.findings[0].sentence
 
 
 def test_a_column_of_numbers_can_be_the_factor():
@@ -124,7 +141,7 @@ def test_command_writes_and_prints(club, capsys):
 
 
 def test_spreads_of_an_earlier_session(club):
-    spreads = session_spreads([club])
+    spreads = carried_spread([club]).planning()
     assert 0.3 < spreads.mounting < 1.5
     assert 0 < spreads.clip < 0.5
 
@@ -157,26 +174,6 @@ def test_wrong_tables_name_the_place(tmp_path, text, message):
     path.write_text(text)
     with pytest.raises(TableError, match=message):
         compare_sessions([path])
-
-
-@pytest.mark.parametrize(
-    ("base", "unit", "told"),
-    [(-70, "dBm", False), (20, "dB", False), (-5, "", False), (0, "", False), (20, "", True)],
-)
-def test_decibels_and_what_is_not_above_zero_get_no_percent(tmp_path, base, unit, told):
-    path = tmp_path / "t.csv"
-    rows = [
-        ("A", 1, base + 40),
-        ("A", 2, base + 40.5),
-        ("B", 1, base - 0.25),
-        ("B", 2, base + 0.25),
-    ]
-    path.write_text(
-        "antenna,mounting,value,unit\n" + "".join(f"{a},{m},{v},{unit}\n" for a, m, v in rows)
-    )
-    first = compare_sessions([path], field="level").findings[0].sentence
-    assert "A is best" in first
-    assert (re.search(r" or \d+ % ", first) is not None) is told
 
 
 def test_one_antenna_is_no_comparison(tmp_path):

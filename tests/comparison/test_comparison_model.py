@@ -6,13 +6,14 @@ import check_data_comparison as data
 import numpy as np
 import pandas as pd
 import pytest
-from comparison_making import fitted, grouped, simulated
+from comparison_making import fitted, grouped, pooled, simulated
 
 from extractor.comparison.model import (
     clip_spread,
     estimate,
     inner_error,
     lay_out,
+    mounting_error,
     mounting_spread,
     outer_error,
 )
@@ -58,7 +59,7 @@ def test_randomised_blocks():
 def test_incomplete_blocks_use_adjusted_means():
     # Montgomery's catalysts: adjusted means rank 1 and 2 the other way round than raw means.
     table = blocked(data.CATALYST)
-    fit = fitted(table)
+    fit = pooled(fitted(table))
     assert fit.means == pytest.approx([71.375, 71.625, 72.0, 75.0], abs=1e-9)
     raw = table.groupby("antenna")["value"].mean()
     assert raw["1"] > raw["2"]
@@ -71,7 +72,7 @@ def test_incomplete_blocks_use_adjusted_means():
 def test_incomplete_blocks_of_joshi():
     # Joshi 1987 (agricolae tutorial): differences 1 - 2 … 1 - 6, printed SED 5.4 (5.363).
     rows = list(zip(data.JOSHI_TREATMENTS, data.JOSHI_BLOCKS, data.JOSHI_Y, strict=True))
-    fit = fitted(blocked(rows))
+    fit = pooled(fitted(blocked(rows)))
     differences = fit.means[0] - fit.means[1:]
     assert differences == pytest.approx([16.42, 16.58, 20.17, 15.08, 20.75], abs=0.005)
     assert fit.layout.df_between == 15
@@ -81,7 +82,7 @@ def test_incomplete_blocks_of_joshi():
 def test_rounds_linked_by_common_checks():
     # Federer 1956 (agricolae tutorial): adjusted means, error mean square 26.97 (6 df), SEDs.
     rows = [(t, block, y) for block, cells in data.FEDERER.items() for t, y in cells.items()]
-    fit = fitted(blocked(rows))
+    fit = pooled(fitted(blocked(rows)))
     assert fit.ms_between == pytest.approx(26.97, abs=0.005)
     assert fit.layout.df_between == 6
     means = dict(zip(fit.layout.antennas, fit.means, strict=True))
@@ -99,11 +100,12 @@ def test_balanced_split_plot_agrees_with_statsmodels_mixedlm():
     import statsmodels.formula.api as smf
 
     table = simulated({"A": 30, "B": 28, "C": 27}, mountings=4, spread=1.0, clip=0.4, seed=3)
+    del table["order"]
     table["stand"] = table["antenna"] + table["mounting"]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         reml = smf.mixedlm("value ~ C(antenna) + C(port)", table, groups="stand").fit()
-    fit = fitted(table)
+    fit = pooled(fitted(table))
     assert mounting_spread(fit) ** 2 == pytest.approx(float(reml.cov_re.iloc[0, 0]), rel=1e-3)
     assert clip_spread(fit) ** 2 == pytest.approx(float(reml.scale), rel=1e-3)
     assert fit.means[1] - fit.means[0] == pytest.approx(reml.params["C(antenna)[T.B]"])
@@ -118,11 +120,12 @@ def test_unbalanced_is_near_statsmodels_mixedlm():
 
     table = simulated({"A": 30, "B": 28, "C": 27}, mountings=8, spread=1.0, clip=0.6, seed=5)
     table = table.drop(index=[0, 9, 10, 23, 30, 41]).reset_index(drop=True)
+    del table["order"]
     table["stand"] = table["antenna"] + table["mounting"]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         reml = smf.mixedlm("value ~ C(antenna) + C(port)", table, groups="stand").fit()
-    fit = fitted(table)
+    fit = pooled(fitted(table))
     assert fit.means[1] - fit.means[0] == pytest.approx(reml.params["C(antenna)[T.B]"], abs=0.1)
     error = outer_error(fit, contrast(fit, "B", "A"))
     assert error.se == pytest.approx(reml.bse["C(antenna)[T.B]"], rel=0.1)
@@ -161,3 +164,117 @@ def test_columns_of_values_are_fitted_at_once():
     alone = estimate(layout, values[:, 2])
     assert together.means[:, 2] == pytest.approx(alone.means)
     assert together.ms_between[2] == pytest.approx(float(alone.ms_between))
+
+
+def in_turns(mountings: int = 4, drift: float = -0.4, seed: int = 4) -> pd.DataFrame:
+    """Three antennas in turns, Red always recorded first, drifting by `drift` a run."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for mounting in range(mountings):
+        for name, level in (("A", 30.0), ("B", 28.0), ("C", 27.0)):
+            put_up = level + rng.normal()
+            for port in ("Red", "Green"):
+                order = len(rows) + 1
+                value = put_up + drift * order + rng.normal(0, 0.3)
+                rows.append(("s", name, str(mounting), port, order, value))
+    return pd.DataFrame(rows, columns=["session", "antenna", "mounting", "port", "order", "value"])
+
+
+def test_order_in_the_model_agrees_with_statsmodels_mixedlm():
+    # Red always first: inside mountings order and port are one, so that the drift is known from
+    # the mountings alone, and REML and the two strata are the same numbers.
+    import statsmodels.formula.api as smf
+
+    table = in_turns()
+    table["stand"] = table["antenna"] + table["mounting"]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        reml = smf.mixedlm("value ~ C(antenna) + C(port) + order", table, groups="stand").fit()
+    fit = pooled(fitted(table))
+    assert (fit.layout.order, fit.layout.drifting) == ("in the model", ("s",))
+    assert float((fit.layout.slopes @ fit.mounting_means)[0]) == pytest.approx(
+        reml.params["order"], rel=1e-6
+    )
+    assert mounting_error(fit, fit.layout.slopes[0]).se == pytest.approx(
+        reml.bse["order"], rel=1e-3
+    )
+    assert fit.means[1] - fit.means[0] == pytest.approx(reml.params["C(antenna)[T.B]"], rel=1e-6)
+    assert outer_error(fit, contrast(fit, "B", "A")).se == pytest.approx(
+        reml.bse["C(antenna)[T.B]"], rel=1e-3
+    )
+    # Four mountings of three antennas, less three levels and the drift.
+    assert fit.layout.df_between == 8
+
+
+def test_a_drift_moves_no_difference_between_antennas():
+    still, moving = in_turns(drift=0.0), in_turns(drift=-0.4)
+    apart = [np.diff(fitted(t).means) for t in (still, moving)]
+    assert apart[0] == pytest.approx(apart[1], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("turns", "state"),
+    [
+        ("ABCABCABC", "in the model"),
+        ("AAABBBCCC", "confounded"),
+        ("ABBA", "too few mountings"),
+        ("AABB", "confounded"),
+        ("AABA", "too few mountings"),
+        ("ABAABBABBB", "in the model"),
+        ("ABC", "confounded"),  # nothing is claimed of antennas mounted once anyway
+    ],
+)
+def test_what_the_order_of_the_turns_allows(turns, state):
+    rows = [
+        {"session": "s", "antenna": name, "mounting": str(i), "order": i}
+        for i, name in enumerate(turns)
+    ]
+    assert lay_out(pd.DataFrame(rows)).order == state
+
+
+def test_order_that_is_not_known_for_every_run_is_not_known():
+    table = in_turns()
+    table.loc[3, "order"] = np.nan
+    assert lay_out(table).order == "not known"
+
+
+def test_moderated_variances_by_hand():
+    # Smyth 2004, the form: (d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i), d0 = 1 for three antennas.
+    groups = [[10, 11, 12], [20, 20.5, 21], [30, 34, 38, 42]]
+    fit = fitted(grouped(groups))
+    own = np.array([np.var(g, ddof=1) for g in groups])
+    df = np.array([2, 2, 3])
+    together = (own * df).sum() / 7
+    assert fit.variances == pytest.approx((together + df * own) / (1 + df))
+    assert fit.df_variances == pytest.approx(1 + df)
+    error = outer_error(fit, contrast(fit, "1", "3"))
+    parts = fit.variances[0] / 3, fit.variances[2] / 4
+    assert error.se == pytest.approx(np.sqrt(sum(parts)))
+    # Satterthwaite 1946, never above the 7 of all.
+    expected = sum(parts) ** 2 / (parts[0] ** 2 / 3 + parts[1] ** 2 / 4)
+    assert error.df == pytest.approx(min(7, expected))
+
+
+def test_two_mountings_take_the_larger_of_their_own_and_the_pooled_variance():
+    fit = fitted(grouped([[10, 11], [20, 26], [30, 32]]))
+    together = (0.5 + 18 + 2) / 3
+    assert fit.variances == pytest.approx([together, 18, together])
+    assert fit.df_variances == pytest.approx(1.5)
+
+
+def test_more_than_five_antennas_lend_each_other_two_degrees_of_freedom():
+    rng = np.random.default_rng(1)
+    for count, lent in ((5, 1), (6, 2)):
+        fit = fitted(grouped(rng.normal(size=(count, 3))))
+        assert fit.df_variances == pytest.approx(2 + lent)
+
+
+def test_two_evenings_in_one_and_the_same_order_are_confounded():
+    # Each antenna once an evening: too few for a drift of each, and both evenings agree in it.
+    for second, state in (("ABC", "confounded"), ("CBA", "too few mountings")):
+        rows = [
+            {"session": session, "antenna": name, "mounting": "1", "order": i}
+            for session, turns in (("one", "ABC"), ("two", second))
+            for i, name in enumerate(turns)
+        ]
+        assert lay_out(pd.DataFrame(rows)).order == state

@@ -38,9 +38,9 @@ def club(tmp_path_factory):
 
 def test_slab_is_best_and_coil_and_fan_tie(club):
     sentence = finding(club, "ranking").sentence
-    assert "Slab is best: ahead of every other" in sentence
-    assert [set(group) for group in club.order.together] == [{"Coil", "Fan"}]
-    assert "Stub is last" in sentence
+    assert sentence.startswith("Slab is best: at least ")
+    assert ("Coil", "Fan") in [tuple(sorted(group)) for group in club.order.together]
+    assert not any("Slab" in group for group in club.order.together)
 
 
 def test_lead_is_at_least_six_times_the_spread_between_mountings(club):
@@ -51,7 +51,10 @@ def test_lead_is_at_least_six_times_the_spread_between_mountings(club):
 
 def test_ceiling_is_warned_of_for_slab_alone(club):
     assert "Slab in" in finding(club, "ceiling").sentence
-    assert club.ranking.loc[club.ranking["lower_bound"], "antenna"].tolist() == ["Slab"]
+    assert club.ranking.loc[club.ranking["runs_at_ceiling"] > 0, "antenna"].tolist() == ["Slab"]
+    # The median is what it would be without the ceiling: no lower bound.
+    assert club.measure == "median"
+    assert not club.ranking["lower_bound"].any()
 
 
 def test_the_port_is_found_with_an_interval_from_the_six_real_swaps(club):
@@ -61,15 +64,15 @@ def test_the_port_is_found_with_an_interval_from_the_six_real_swaps(club):
     (row,) = club.ports.to_dict("records")
     assert 0 < row["low"] < 0.8 < row["high"] < 1.6
     assert row["mountings"] == 6
-    assert row["smallest_p"] == 2**-5
 
 
 def test_advice_says_how_many_mountings(club):
-    assert "mountings of each antenna" in finding(club, "next").sentence
+    assert "mount each antenna 4 times in all" in finding(club, "next").sentence
 
 
 def test_order_of_the_sample_is_sound(club):
     assert "order_confounded" not in kinds(club)
+    assert club.fit.layout.order == "in the model"
 
 
 def test_without_its_port_effect_none_is_found(tmp_path):

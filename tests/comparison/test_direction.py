@@ -171,11 +171,11 @@ def test_nothing_is_claimed_of_a_direction_that_is_not_known(
     assert asked.order.together == known.order.together
     assert not CLAIMS.search(card.verdict(asked))
     with pytest.raises(UsageError, match="Is a higher or a lower bitrate better"):
-        simulated_repeats.replays(asked)
+        simulated_repeats.repeat(asked)
 
 
 def test_tables_report_and_card_of_a_session_that_does_not_say(tmp_path: Path) -> None:
-    runs = [(a, "P", m) for a in ("Slab", "Coil", "Fan") for m in ("m1", "m2")]
+    runs = [(a, "P", m) for m in ("m1", "m2") for a in ("Slab", "Coil", "Fan")]
     folder = made_up_session(tmp_path / "s", runs)
     for path in folder.rglob("*"):
         if path.suffix in (".toml", ".csv"):
@@ -254,9 +254,10 @@ def test_suggestions_are_not_taken_over_a_better_mark(session_folder: Path, care
     bad = suggestions.Candidate(Box(150, 100, 120, 60), (), None, 1.0)
     picture = np.zeros((180, 320, 3), np.uint8)
     found = suggestions.Suggestions((bad,), "a.mp4", 0.5, picture)
+    asked = suggestions.accepted(found, 1, "bitrate")
     with pytest.raises(ConsentError):
-        suggestions.accept(session, found, 1, "bitrate")
-    assert suggestions.accept(session, found, 1, "bitrate", insist=True).field.box == bad.box
+        marking.mark(session, "bitrate", *asked)
+    assert marking.mark(session, "bitrate", *asked, insist=True).field.box == bad.box
 
 
 def test_the_guides_own_example_reads_on_the_sample_clips(tmp_path: Path) -> None:

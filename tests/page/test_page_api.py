@@ -224,7 +224,9 @@ def test_comparison_from_the_page(visitor: Visitor) -> None:
     (visitor.desk.root / "runs.csv").write_text(rows)
     visitor.read()
     assert visitor.post("/api/compare", {"field": "bitrate", "measure": "luck"}).status_code == 400
-    assert visitor.post("/api/compare", {"field": "bitrate", "measure": "mean"}).status_code == 200
+    asked = {"field": "", "measure": "mean", "equal_within": 50}  # no field: the primary one
+    assert visitor.post("/api/compare", asked | {"equal_within": "much"}).status_code == 400
+    assert visitor.post("/api/compare", asked).status_code == 200
     ended = visitor.wait_for(lambda s: s["tasks"]["compare"]["state"] != "running", 60)
     assert ended["tasks"]["compare"]["state"] == "done", ended["tasks"]["compare"]["message"]
     results = visitor.get("/api/results").get_json()

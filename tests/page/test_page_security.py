@@ -22,7 +22,7 @@ from page_visitor import PORT, Visitor, served
 from extractor.page import connections
 from extractor.page.guard import KEY_HEADER, Guard
 from extractor.page.server import address_of_open, opened, state_file
-from extractor.page.service import Manner
+from extractor.reading.clip_job import ReadOptions
 from extractor.session.folder import Session
 
 HOSTILE = "<img src=x onerror=alert(1)>"
@@ -340,7 +340,7 @@ def connected(
     """A server in a thread, its guard, and a list of sockets to be closed."""
     monkeypatch.setattr(connections, "STRANGER_S", 1.5)
     sockets: list[socket.socket] = []
-    with opened(Session(session_folder), Manner()) as (server, guard):
+    with opened(Session(session_folder), ReadOptions()) as (server, guard):
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
         yield server, guard, sockets

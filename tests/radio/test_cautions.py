@@ -38,9 +38,32 @@ def test_distance_for_the_users_own_power():
     own = cautions(1000, 12)[1]
     assert "42.0 dBm" in own.text
     assert "35.5 cm" in own.text
-    assert "at least 57 cm" in own.text
-    assert len(cautions(1000, 12)) == len(cautions()) + 1
+    assert "within 60 cm" in own.text
+    assert "reckoned high" not in own.text
+    # 1 W into 15 dBi: 50.2 cm, with reflection 80.2.
+    assert "within 90 cm" in cautions(1000, 15)[1].text
+
+
+def test_an_unknown_power_or_gain_is_reckoned_high():
+    assert "within 60 cm" in cautions()[1].text
+    assert "1000 mW into 12 dBi (what is not given is reckoned high)" in cautions()[1].text
+    assert "200 mW into 12 dBi (what" in cautions(200)[1].text
+    assert cautions(0) == cautions(-1) == cautions()
 
 
 def test_never_less_than_20_cm():
-    assert "at least 20 cm" in cautions(25, 0)[1].text
+    assert "within 20 cm" in cautions(25, 0)[1].text
+
+
+def test_names_one_distance_to_keep():
+    # Not "20 cm" beside an example that gives 50.
+    for asked in ((), (1000, 15), (25, 0)):
+        text = " ".join(one.text for one in cautions(*asked))
+        assert text.count("Nobody comes within") == 1
+        assert len(cautions(*asked)) == len(cautions())
+
+
+def test_says_what_ruins_a_session_or_breaks_the_law():
+    text = text_of(cautions())
+    for word in ("radar", "licence", "indoors only", "rp-sma", "look into both connectors"):
+        assert word in text

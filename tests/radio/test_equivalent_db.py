@@ -33,6 +33,7 @@ def calibration(levels, sd=0.6, runs=1, antenna="A", curve_sd=1e-9, curve_levels
         table,
         Spread(sd, 10**6, "within clip"),
         pd.DataFrame(),
+        pd.DataFrame(),
         "mean",
     )
 

@@ -9,14 +9,10 @@ import numpy as np
 import pytest
 
 from extractor.radio.link_budget import (
-    CABLES,
     DIPOLE_GAIN_DBI,
     Span,
-    cross_polar_discrimination_db,
-    diluted_change_db,
     dish_envelope_gain_dbi,
     exactly,
-    fitted_cable_loss_db,
     mismatch_loss_db,
     mismatch_uncertainty_db,
     pointing_loss_db,
@@ -24,7 +20,6 @@ from extractor.radio.link_budget import (
     polarisation_loss_db,
     polarisation_loss_range_db,
     reflection_coefficient,
-    selected_change_db,
 )
 from extractor.radio.propagation import SPEED_OF_LIGHT_M_S, NotValid
 
@@ -70,21 +65,6 @@ def test_two_mismatches():
     # 20 log(1 +- Gamma1 Gamma2), 2:1 against 2:1.
     third = reflection_coefficient(2)
     assert mismatch_uncertainty_db(third, third) == pytest.approx((-1.02, 0.92), abs=DB)
-
-
-@pytest.mark.parametrize(
-    ("ports", "change_db", "shown_db"),
-    [(2, 9, 6.505), (2, 3, 1.754), (4, 9, 4.371), (4, 3, 0.965), (4, -3, -0.579), (1, 5, 5)],
-)
-def test_maximal_ratio_dilutes(ports, change_db, shown_db):
-    # Brennan 1959 (formula from memory): signal-to-noise ratios add.
-    assert diluted_change_db(change_db, ports) == pytest.approx(shown_db, abs=0.001)
-
-
-def test_selection_shows_the_best_port_only():
-    assert selected_change_db(9, 2) == 9
-    assert selected_change_db(-3, 2) == 0
-    assert selected_change_db(-3, 1) == -3
 
 
 @pytest.mark.parametrize(
@@ -142,13 +122,6 @@ def test_polarisation_equals_jones_vectors():
         assert found == pytest.approx(expected, abs=1e-12)
 
 
-def test_cross_polar_discrimination():
-    # Published 24.74 dB for an axial ratio of 1.01 dB (tolerance 0.05); 15.34 for 3 dB.
-    assert cross_polar_discrimination_db(1.01) == pytest.approx(24.74, abs=0.05)
-    assert cross_polar_discrimination_db(3) == pytest.approx(15.34, abs=DB)
-    assert cross_polar_discrimination_db(0) == math.inf
-
-
 @pytest.mark.parametrize(
     ("error_deg", "beamwidth_deg", "loss_db"),
     [(5, 36, 0.231), (10, 36, 0.926), (18, 36, 3.000), (20, 70, 0.980)],
@@ -181,22 +154,3 @@ def test_dish_f699(angle_deg, gain_dbi):
 def test_dish_refuses_what_f699_does_not_say():
     assert isinstance(dish_envelope_gain_dbi(60, 40, 0.3, 27.25e9), NotValid)
     assert isinstance(dish_envelope_gain_dbi(1, 10, 0.3, 27.25e9), NotValid)
-
-
-def test_cable_fit():
-    # Fit to a published M17/113-type (RG-316) sheet, 0.2 to 3 GHz, extrapolated: 2.42 dB/m.
-    assert fitted_cable_loss_db(1, 5.8e9, 2.4448, 0.009688) == pytest.approx(2.42, abs=0.01)
-    assert CABLES["rg316"].loss_db_per_m == pytest.approx(2.42, abs=0.01)
-    # Two metres lose 4.8 to 5.4 dB.
-    assert CABLES["rg316"].low_db_per_m * 2 < 4.84 < 5.42 < CABLES["rg316"].high_db_per_m * 2
-
-
-def test_cable_fit_in_the_form_of_a_public_calculator():
-    # dB/100 ft = K0 + K1 sqrt(f) + K2 f; arithmetic example K1 0.444, K2 0.00126, 100 MHz: 4.566.
-    per_100 = fitted_cable_loss_db(100, 100e6, 0.444, 0.00126)
-    assert per_100 == pytest.approx(4.566, abs=0.001)
-    # RG-316 there: 0.985 dB/m at 1 GHz, 2.712 dB/m at 5.8 GHz; its K0 is a constant.
-    for frequency_hz, loss_db in ((1e9, 0.985), (5.8e9, 2.712)):
-        per_100_ft = 1.189647 + fitted_cable_loss_db(100, frequency_hz, 0.800401, 0.003536)
-        assert per_100_ft / 30.48 == pytest.approx(loss_db, abs=0.001)
-    assert CABLES["rg316"].low_db_per_m < 2.712 < CABLES["rg316"].high_db_per_m

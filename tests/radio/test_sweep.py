@@ -104,14 +104,14 @@ def test_rated_gain_against_measured_width():
 
 def test_report_without_calibration_has_coverage_only():
     runs = session()
-    table, findings = sweep_report(runs, None, threshold=20.0)
+    table, findings, _ = sweep_report(runs, None, threshold=20.0)
     assert table["relative_db"].isna().all()
     assert [f.kind for f in findings] == ["coverage"]
 
 
 def test_report_with_calibration():
     runs = session()
-    table, findings = sweep_report(runs, calibrate(runs), antennas=[Antenna("A", gain_dbi=13.0)])
+    table, findings, _ = sweep_report(runs, calibrate(runs), antennas=[Antenna("A", gain_dbi=13.0)])
     assert table["relative_db"].max() == 0
     assert [f.kind for f in findings] == ["beamwidth"]
     assert "rated gain of 13 dBi" in findings[0].sentence

@@ -14,7 +14,7 @@ from clipmaker import make_clip, overlay_toml, stairs, steady
 
 from extractor import pipeline
 from extractor.errors import ClipError, UsageError
-from extractor.reading import dask_cluster, process_pool
+from extractor.reading import dask_cluster
 from extractor.reading.clip_job import ClipJob, ReadOptions
 from extractor.reading.session_clips import Silent
 from extractor.session.folder import Session
@@ -88,10 +88,10 @@ def test_a_clip_that_fails_does_not_stop_the_others(
     for name in ("good.mp4", "bad.mp4"):
         Path(name).touch()
     jobs = [job(Path(n)) for n in ("good.mp4", "bad.mp4", "away.mp4")]
-    way = dask_cluster.on(local.scheduler_address)
+    address = local.scheduler_address
     outcomes = {
         j.clip: (result, str(error))
-        for j, result, error in process_pool.run(jobs, half_fails, 1, lambda c, s: None, way)
+        for j, result, error in dask_cluster.run(jobs, half_fails, address, lambda c, s: None)
     }
     assert outcomes["good.mp4"] == (1, "None")
     assert outcomes["bad.mp4"] == (None, "bad.mp4: is bad")
@@ -103,8 +103,8 @@ def test_another_version_on_a_worker_is_refused(
 ) -> None:
     (tmp_path / "a.mp4").touch()
     monkeypatch.setattr(dask_cluster, "_VERSION", ("0.0.0", 0))
-    way = dask_cluster.on(local.scheduler_address)
-    ((_, _, error),) = way([job(tmp_path / "a.mp4")], half_fails, lambda c, s: None)
+    jobs, address = [job(tmp_path / "a.mp4")], local.scheduler_address
+    ((_, _, error),) = dask_cluster.run(jobs, half_fails, address, lambda c, s: None)
     assert isinstance(error, UsageError)
     assert "install the same on both" in str(error)
 
@@ -112,6 +112,6 @@ def test_another_version_on_a_worker_is_refused(
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x", "127.0.0.1"])
 def test_nobody_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, address: str) -> None:
     monkeypatch.setattr(dask_cluster, "CONNECT_S", 0.5)
-    way = dask_cluster.on(address)
+    jobs = [job(tmp_path / "a.mp4")]
     with pytest.raises(UsageError, match=r"nobody answers.*is the scheduler running"):
-        list(way([job(tmp_path / "a.mp4")], half_fails, lambda c, s: None))
+        list(dask_cluster.run(jobs, half_fails, address, lambda c, s: None))

@@ -18,6 +18,8 @@ from extractor.errors import ReaderUnavailableError
 from extractor.reading.readers import ctc
 from extractor.reading.readers.ctc import Kind, kind_of
 from extractor.reading.readers.network import CALIBRATION, NetworkReader, calibrated
+from extractor.reading.tightening import MARGIN, tighten
+from extractor.session.overlay import Box
 from extractor.video.crops import Crop
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -61,6 +63,28 @@ def drawn(
         )  # fmt: skip
     planes = cv2.cvtColor(np.asarray(picture), cv2.COLOR_RGB2YCrCb)
     return np.ascontiguousarray(planes[:, :, [0, 2, 1]])
+
+
+def test_characters_stand_where_they_were_drawn(reader: NetworkReader) -> None:
+    (line,) = reader.read([drawn("38.4", "DejaVuSansMono-Bold.ttf", margin=0.25, seed=3)])
+    assert len(line.places) == len(line.text) == 4
+    # Four cells of equal width between rims of equal width.
+    assert np.diff(line.places) == pytest.approx(np.diff(line.places).mean(), abs=0.04)
+    assert 0.1 < line.places[0] < 0.3 < 0.7 < line.places[-1] < 0.9
+
+
+def test_tight_and_loose_boxes_are_brought_to_one_scale(reader: NetworkReader) -> None:
+    texts = ["38.4", "17.0", "96.2", "50.8", "24.1", "73.5", "61.9", "40.6"]
+    crops = [drawn(t, "DejaVuSansMono-Bold.ttf", margin=1.0, seed=k) for k, t in enumerate(texts)]
+    height, width = crops[0].shape[:2]
+    ink = (height - 4) // 3
+    views = [
+        tighten(reader, crops, Box(room, room, width - 2 * room, height - 2 * room))
+        for room in (round(0.9 * ink), round(0.65 * ink), round(0.4 * ink))
+    ]
+    tops, bottoms = zip(*((v.box.y, v.box.y + v.box.height) for v in views), strict=True)
+    assert max(tops) - min(tops) <= 2 and max(bottoms) - min(bottoms) <= 2
+    assert views[0].box.height == pytest.approx((1 + 2 * MARGIN) * ink, abs=0.15 * ink)
 
 
 @pytest.mark.parametrize("face", FACES)

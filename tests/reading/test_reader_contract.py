@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -67,6 +68,8 @@ def fits(line: Line) -> bool:
         and 0.0 <= line.confidence <= 1.0
         and len(line.characters) in (0, len(line.text))
         and all(0.0 <= p <= 1.0 for p in line.characters)
+        and len(line.places) in (0, len(line.text))
+        and all(0.0 <= a <= b <= 1.0 for a, b in pairwise((*line.places, 1.0)))
     )
 
 

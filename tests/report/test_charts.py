@@ -6,6 +6,7 @@ import itertools
 import math
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ import pytest
 from comparison_making import compared, scenario
 from report_making import made_up_session, words_in
 
-from extractor.comparison.drift import drift as drift_of
+from extractor.comparison.drift import drifts
 from extractor.pipeline import compare_sessions
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts import session as session_charts
@@ -131,10 +132,7 @@ def club():
 def test_ranking_shows_the_table(club) -> None:
     table = club.ranking
     with style.drawing():
-        axes = ranking.draw_ranking(
-            axes_of(), table, style.looks(table["antenna"]), unit="Mbit/s", measure="mean bitrate",
-            together=club.order.together, runs=club.runs,
-        )  # fmt: skip
+        axes = ranking.draw_ranking(axes_of(), club, style.looks(table["antenna"]), "mean bitrate")
     assert [x for x, _ in marker_positions(axes)] == pytest.approx(table["mean"].tolist())
     bars = [line.get_xdata() for line in axes.lines if line.get_linestyle() == "-"]
     shown = {tuple(np.round(np.asarray(b, float), 6)) for b in bars if len(b) == 2}
@@ -154,9 +152,11 @@ def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
     runs.loc[runs.index[:2], "value"] = (runs["value"].min() - 30, runs["value"].max() + 30)
     with style.drawing():
         axes = ranking.draw_ranking(
-            axes_of(), club.ranking, style.looks(club.ranking["antenna"]), unit="Mbit/s",
-            measure="mean bitrate", runs=runs,
-        )  # fmt: skip
+            axes_of(),
+            replace(club, runs=runs),
+            style.looks(club.ranking["antenna"]),
+            "mean bitrate",
+        )
     left, right = axes.get_xlim()
     assert left <= runs["value"].min() and runs["value"].max() <= right
 
@@ -164,7 +164,7 @@ def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
 def test_ranking_of_single_mountings_says_what_its_bars_are() -> None:
     rows = scenario().query("mounting == 'm1'")
     table = compared(rows).ranking
-    assert "these very mountings only" in ranking.interval_words(table, 0.95)
+    assert "as recorded here; none for the antennas" in ranking.interval_words(table, 0.95)
     assert ranking.interval_words(compared(scenario()).ranking, 0.9).startswith("90 % interval")
 
 
@@ -201,12 +201,9 @@ def test_every_run_and_mounting_is_a_mark_of_its_own(club) -> None:
 
 def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     levels = dict(zip(club.ranking["antenna"], club.ranking["mean"], strict=True))
-    found = drift_of(club.fit, club.runs)
+    (found,) = drifts(club.fit, club.runs)
     with style.drawing():
-        axes = drift.draw_drift(
-            axes_of(), club.runs, levels, style.looks(list(levels)), found, unit="Mbit/s",
-            confidence=0.95,
-        )  # fmt: skip
+        axes = drift.draw_drift(axes_of(), club, style.looks(list(levels)), found)
     off = {
         (float(r["order"]), round(r["value"] - levels[r["antenna"]], 9))
         for r in club.runs.to_dict("records")
@@ -215,7 +212,7 @@ def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     (line,) = [line for line in axes.lines if line.get_linestyle() == "--"]
     start, end = line.get_ydata()
     assert end - start == pytest.approx(found.change)
-    assert "95 % interval" in axes.get_title(loc="left")
+    assert "99 % interval" in axes.get_title(loc="left")
     assert "n = 16 runs" in axes.get_xlabel()
 
 
@@ -310,7 +307,9 @@ def test_no_chart_of_a_report_is_without_n(tmp_path) -> None:
     results = [load(folder)]
     info = main_field(results, None)
     comparison = compare_sessions([folder])
-    material = session_charts.gather(results, info, second_field(results, info.name), comparison)
+    material = session_charts.Material(
+        tuple(results), info, second_field(results, info.name), comparison
+    )
     names = []
     with style.drawing(session_charts.words(material)):
         for chart in session_charts.charts(material):
@@ -331,7 +330,7 @@ def test_names_are_text_and_no_formula(tmp_path) -> None:
     ]
     folder = made_up_session(tmp_path / "odd", hostile)
     results = [load(folder)]
-    material = session_charts.gather(results, main_field(results, None), None, None)
+    material = session_charts.Material(tuple(results), main_field(results, None), None, None)
     with style.drawing(session_charts.words(material)):
         figure = next(session_charts.charts(material)).figure
         labels = words_in(figure)

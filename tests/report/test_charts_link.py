@@ -26,7 +26,7 @@ def test_charts_show_the_tables(report):
     lines = drawn["expected"].axes[0].lines
     dots = {round(float(v), 6) for line in lines for v in line.get_xdata()}
     for one in report.judgements:
-        for value in (one.measured.value, one.measured.low, one.expected.high_db):
+        for value in (one.measured.value, one.measured.low, one.expected.here.high_db):
             assert round(value, 6) in dots
     (sweep_axes,) = drawn["sweep"].axes
     assert list(sweep_axes.lines[0].get_xdata()) == list(report.sweep["angle_deg"])

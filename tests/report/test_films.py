@@ -22,7 +22,7 @@ from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
 from extractor.report.yuv_canvas import Letters
 from extractor.session.folder import Session
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, unplaced
 from extractor.video import clips
 from extractor.video.crops import Colour
 from extractor.video.encoding import film
@@ -129,7 +129,7 @@ def test_readings_hold_from_the_change_that_they_followed() -> None:
             "value": [1.0, 2.0, 2.0, 3.0],
         }
     )
-    shown = film_parts.steps(series)
+    shown = film_parts.Steps(series)
     rows = [shown.row_at(t) for t in (0.0, 0.033, 0.066, 0.067, 0.1, 0.2, 0.232, 0.233, 9.0)]
     assert [series["value"][r] for r in rows] == [1, 1, 1, 2, 2, 2, 2, 3, 3]
     assert shown.row_at(-1.0) == -1
@@ -152,7 +152,7 @@ def test_tag(value, flag, text, shown) -> None:
 
 def test_tag_covers_no_marked_region() -> None:
     clip = clips.Clip(Path("x"), 640, 360, 0, "h264", 30, 1, 1, Colour(5, full=False))
-    info = [annotated_clip.FieldInfo(n, "ms") for n in ("a", "b")]
+    info = [unplaced(n, unit="ms") for n in ("a", "b")]
     series = {n: empty() for n in ("a", "b")}
     for boxes in (
         {"a": Box(300, 10, 60, 30), "b": Box(300, 44, 60, 30)},
@@ -178,7 +178,7 @@ def test_strip_is_faint_ahead_of_now() -> None:
     series = pd.DataFrame({"time_s": times, "value": 20.0, "flag": "ok"})
     run = RunSeries("", series, style.looks(["x"])["x"], math.nan)
     with style.drawing():
-        strip = yuv_canvas.chart_strip(run, 400, 100, "bitrate")
+        strip = yuv_canvas.Strip(run, 400, 100, "bitrate")
     start, end = strip.at(0.0), strip.at(4.9)
     darkest = [int(p[:, strip.left + 60 : strip.right - 20, 0].min()) for p in (start, end)]
     assert darkest[1] + 40 < darkest[0]
@@ -196,7 +196,7 @@ def test_pictures_round_trip_and_stay_inside() -> None:
 
 
 def test_film_that_fails_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(RuntimeError), film(tmp_path / "f.mp4", 64, 32, 10) as writer:
-        writer.add(yuv_canvas.packed(yuv_canvas.blank(64, 32, "#ffffff")), 0.0)
+    with pytest.raises(RuntimeError), film(tmp_path / "f.mp4", 64, 32, 10) as add:
+        add(yuv_canvas.packed(yuv_canvas.blank(64, 32, "#ffffff")), 0.0)
         raise RuntimeError
     assert not list(tmp_path.iterdir())

@@ -1,72 +1,87 @@
-"""Replay: how often the winner stays first, held against normal theory."""
+"""Replay: how often the winner stays first, held against integrals over two antennas."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
-from comparison_making import compared, five_by_hand, scenario
+from comparison_making import compared, fitted, five_by_hand, grouped, scenario
 from report_making import truth_session
 from scipy import stats
 
 from extractor.comparison import simulated_repeats
+from extractor.comparison.simulated_repeats import best_probability, posterior
+from extractor.errors import UsageError
 from extractor.report import repeat_film
 
 
-def test_two_antennas_with_an_assumed_spread_follow_the_normal_distribution() -> None:
-    rows = scenario().query("antenna in ['Coil', 'Fan'] and mounting == 'm1'")
-    fit = compared(rows).fit
-    gap = abs(float(fit.means[0] - fit.means[1]))
-    made = simulated_repeats.repeat(fit, "higher", repeats=20_000, mounting_sd=2.0)
-    # Difference of two mountings: variance 2 * 2.0**2, plus the clips' share (2 clips each),
-    # whose variance is drawn anew in each repeat: averaged over that by the t distribution.
-    clip = float(fit.ms_within)
-    rng = np.random.default_rng(0)
-    drawn = clip * fit.layout.df_within / rng.chisquare(fit.layout.df_within, 20_000)
-    expected = float(np.mean(stats.norm.cdf(gap / np.sqrt(8 + 2 * drawn / 2))))
-    error = math.sqrt(expected * (1 - expected) / 20_000)
-    assert made.stays_first / made.repeats == pytest.approx(expected, abs=5 * error)
-    assert made.assumed
+def of_two(gap: float, variance: float, df: int) -> tuple[float, float]:
+    """Of two antennas: how probably the better one is better, and comes first again.
+
+    By quadrature over SciPy's distributions, an independent computation: given the variance
+    (scaled chi-squared) and the levels' sd (half-Cauchy) the difference is normal around its
+    shrunken value.
+    """
+    spots = (np.arange(400) + 0.5) / 400
+    noise = variance * df / stats.chi2.ppf(spots[None, :], df)
+    levels = noise * stats.halfcauchy.ppf(spots[:, None]) ** 2
+    heft = stats.norm.pdf(gap, scale=np.sqrt(levels + noise))
+    kept = levels / (levels + noise)
+    better = stats.norm.cdf(kept * gap / np.sqrt(kept * noise))
+    again = stats.norm.cdf(kept * gap / np.sqrt(kept * noise + noise))
+    return float((heft * better).sum() / heft.sum()), float((heft * again).sum() / heft.sum())
 
 
-def test_measured_spread_gives_the_t_distribution() -> None:
-    fit = compared(scenario()).fit
-    made = simulated_repeats.repeat(fit, "higher", repeats=20_000)
-    column = made.antennas.index("Fan")
-    spread = made.means[:, column] - fit.means[column]
-    # Balanced: variance MS / 2 with 4 degrees of freedom, drawn as MS * df / chi-square.
-    t = spread / math.sqrt(float(fit.ms_between) / 2)
-    assert stats.kstest(t, stats.t(fit.layout.df_between).cdf).pvalue > 1e-3
-    assert sum(made.first) == made.repeats
-    assert made.winner == "Slab"
+@pytest.mark.parametrize("gap", [0.4, 1.5, 4.0])
+def test_two_antennas_agree_with_a_quadrature(gap) -> None:
+    fit = fitted(grouped([[10.0, 11.0], [10.0 + gap, 11.0 + gap]]))
+    # Mean square 0.5 with 2 degrees of freedom: the difference has variance 0.5 / 2 + 0.5 / 2.
+    better, again = of_two(gap, 0.5, 2)
+    assert best_probability(fit, "higher")[1] == pytest.approx(better, abs=0.006)
+    assert best_probability(fit, "lower")[1] == pytest.approx(1 - better, abs=0.006)
+    drawn = posterior(fit, 100_000)
+    assert drawn is not None
+    assert np.mean(drawn[1][:, 1] > drawn[1][:, 0]) == pytest.approx(again, abs=0.006)
+    # A flat prior would claim more: Student's t at the difference over its standard error.
+    assert better < stats.t.cdf(gap / math.sqrt(0.5), 2)
 
 
-def test_without_spread_between_mountings_the_clips_alone_move_the_means() -> None:
-    fit = compared(scenario().query("mounting == 'm1'")).fit
-    made = simulated_repeats.repeat(fit, "higher", repeats=20_000, mounting_sd=0.0)
-    # Each antenna has a clip on each of two ports: variance MS / 2, MS drawn for each repeat.
-    t = (made.means - fit.means) / math.sqrt(float(fit.ms_within) / 2)
-    for column in t.T:
-        assert stats.kstest(column, stats.t(fit.layout.df_within).cdf).pvalue > 1e-3
+def test_equal_antennas_do_not_stay_first_by_being_first() -> None:
+    """Truth 1 in 4; levels taken as measured say more than half."""
+    rng = np.random.default_rng(8)
+    said = []
+    for _ in range(60):
+        drawn = posterior(fitted(grouped(rng.normal(0, 1, (4, 3)))), 500)
+        assert drawn is not None
+        said.append(np.bincount(drawn[1].argmax(axis=1), minlength=4).max() / 500)
+    assert np.mean(said) < 0.47
+
+
+def test_far_apart_the_levels_are_where_they_were_measured() -> None:
+    fit = fitted(grouped([[10.0, 11.0], [60.0, 61.0], [110.0, 111.0]]))
+    drawn = posterior(fit, 50_000)
+    assert drawn is not None
+    assert np.median(drawn[0], axis=0) == pytest.approx([10.5, 60.5, 110.5], abs=0.05)
 
 
 def test_the_lower_may_win() -> None:
-    rows = scenario()
-    made = simulated_repeats.repeat(compared(rows, better="lower").fit, "lower")
+    made = simulated_repeats.repeat(compared(scenario(), better="lower"))
     assert made.winner == "Stub"
-    assert made.stays_first > 900
+    assert made.stays_first > 800
+    assert sum(made.first) == made.repeats == len(made.means)
 
 
-def test_where_nothing_was_repeated_spreads_are_assumed_and_named_so() -> None:
-    comparison = compared(five_by_hand())
-    made = simulated_repeats.replays(comparison)
-    assert [m.mounting_sd for m in made] == [0.5, 1.0, 2.0, 3.0]
-    counts = [m.stays_first for m in made]
-    assert counts == sorted(counts, reverse=True)
-    assert "assumed here and not measured" in simulated_repeats.sentence(made, "Ant1", "Mbit/s")
-    (one,) = simulated_repeats.replays(comparison, assumed=1.5)
-    assert one.mounting_sd == 1.5
+@pytest.mark.parametrize("rows", [five_by_hand(), grouped([[5, 5], [5, 5]])])
+def test_without_spread_between_mountings_there_is_no_number(rows) -> None:
+    comparison = compared(rows)
+    with pytest.raises(UsageError, match="mount each antenna at least twice"):
+        simulated_repeats.repeat(comparison)
+    assert comparison.ranking["probability_best"].isna().all()
+    nowhere = dataclasses.replace(comparison, better=None)
+    with pytest.raises(UsageError, match="Is a higher or a lower"):
+        simulated_repeats.repeat(nowhere)
 
 
 def test_film_and_still(tmp_path, monkeypatch) -> None:

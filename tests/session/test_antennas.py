@@ -64,3 +64,9 @@ def test_names_are_found_whatever_their_capitals(tmp_path):
     antennas = (Antenna("Slab"), Antenna("Coil"))
     assert find_antenna(antennas, " coil ") is antennas[1]
     assert find_antenna(antennas, "Fan") is None
+
+
+def test_a_helical_antenna_is_a_helix_and_a_parabolic_one_a_dish(tmp_path):
+    path = tmp_path / "antennas.csv"
+    path.write_text("antenna,kind\nCoil,Helical\nBowl,parabolic antenna\nFan,Helix antenna\n")
+    assert [one.kind for one in read_antennas(path)] == ["helix", "dish", "helix"]

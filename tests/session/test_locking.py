@@ -42,7 +42,7 @@ for i in range(count):
     session = Session(root)
     corrections_editing.correct(session, "a.mp4", "bitrate", [(10 * me + i, None, str(i))])
     with session.editing():
-        checked = Checked(session.results / "checked.csv")
+        checked = Checked(session)
         checked.note(("a.mp4", "bitrate", "x"), [10 * me + i], "right", "doubtful")
     runs_editing.edit_run(session, f"run:w{me}_{i}", "antenna", "", "Fan")
     conditions.edit_condition(session, f"own_{me}_{i}", "", "x")
@@ -123,19 +123,17 @@ def test_every_answered_edit_of_several_processes_is_in_the_files(session_folder
 
 
 def test_threads_of_one_process_wait_for_each_other_too(tmp_path: Path) -> None:
-    path = tmp_path / "checked.csv"
-
     def write(me: int) -> None:
         for i in range(EDITS):
             with Session(tmp_path).editing(), Session(tmp_path).editing():
-                Checked(path).note(("a", "f", "x"), [10 * me + i], "right", "doubtful")
+                Checked(Session(tmp_path)).note(("a", "f", "x"), [10 * me + i], "right", "doubtful")
 
     threads = [threading.Thread(target=write, args=(i,)) for i in range(WRITERS)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(Checked(path).rows) == WRITERS * EDITS
+    assert len(Checked(Session(tmp_path)).rows) == WRITERS * EDITS
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="has other calls")

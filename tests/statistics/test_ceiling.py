@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from series_making import make_field, make_series
 
-from extractor.statistics.ceiling import find_ceiling
+from extractor.statistics.ceiling import find_ceiling, uncut_measure
 from extractor.statistics.summary import summarise
 
 
@@ -86,3 +86,21 @@ def test_a_pile_up_is_twice_as_dense_as_what_lies_beneath(at_top, is_found):
     # 200 over ten steps are 20 a step; over three steps 115 are 1.9 times that, 125 are 2.1 times.
     found = find_ceiling(piled_up(at_top, 200), 1.0)
     assert (found == 40) is is_found
+
+
+@pytest.mark.parametrize(
+    ("most", "measure"),
+    [(0.2, "mean"), (0.21, "median"), (0.49, "median"), (0.5, "p25"), (1, "p25")],
+)
+def test_what_the_ceiling_leaves_alone(most, measure):
+    assert uncut_measure(np.array([0.0, most, math.nan])) == measure
+
+
+@pytest.mark.parametrize("share", [0.3, 0.49, 0.6, 0.74])
+def test_a_cut_series_keeps_the_quantile_that_is_chosen(share):
+    """Below the cut a quantile is what it was, which the mean is not."""
+    whole = np.random.default_rng(3).normal(38, 2, 1001)
+    cut = np.minimum(whole, np.quantile(whole, 1 - share))
+    rank = {"median": 0.5, "p25": 0.25}[uncut_measure(np.array([share]))]
+    assert np.quantile(cut, rank) == np.quantile(whole, rank)
+    assert cut.mean() < whole.mean() - 0.1

@@ -18,7 +18,7 @@ BITRATE = make_field(decimals=1, minimum=0.0, maximum=45.0, ceiling=40.0)
 
 def test_columns_come_in_the_order_of_the_summary_file():
     assert ",".join(SUMMARY_COLUMNS) == (
-        "n,duration_s,coverage,mean,mean_with_outages,sd,median,p05,p95,minimum,maximum,"
+        "n,duration_s,coverage,mean,mean_with_outages,sd,median,p05,p25,p95,minimum,maximum,"
         "availability,dropouts,longest_dropout_s,ceiling,ceiling_share,trend_per_min,lag1,"
         "n_effective,mean_se,mean_low,mean_high,n_no_link,n_hidden,n_unreadable,n_range,n_spike,"
         "n_format,n_frozen,n_corrected,ceiling_source,mean_bound_low,mean_bound_high,"
@@ -144,7 +144,7 @@ def test_without_a_single_number(values):
 
 def test_one_number():
     found = summarise(make_series([12.5]), BITRATE)
-    assert (found.n, found.mean, found.median, found.p05) == (1, 12.5, 12.5, 12.5)
+    assert (found.n, found.mean, found.median, found.p25) == (1, 12.5, 12.5, 12.5)
     assert all(map(math.isnan, (found.sd, found.lag1, found.trend_per_min, found.mean_se)))
     assert found.duration_s == 0
     assert summarise(make_series([12.5]), BITRATE, period_s=0.1).duration_s == pytest.approx(0.1)
@@ -190,7 +190,8 @@ def test_any_series_gives_a_summary_that_agrees_with_itself(values, even, random
     assert found.n + found.n_no_link + found.n_hidden + found.n_unreadable == len(values)
     if found.n:
         slack = 1e-9 * (1 + found.maximum)
-        assert found.minimum - slack <= found.p05 <= found.median + slack
+        assert found.minimum - slack <= found.p05 <= found.p25 + slack
+        assert found.p25 <= found.median + slack
         assert found.median <= found.p95 + slack <= found.maximum + 2 * slack
         assert found.minimum - slack <= found.mean <= found.maximum + slack
         assert found.mean_with_outages <= found.mean + slack

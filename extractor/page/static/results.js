@@ -5,12 +5,12 @@ import { clear, h, percent, query, s } from "./dom.js";
 import { empty, nextBar } from "./next.js";
 
 const MEASURES = {
-  mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
-  p05: "5 % low point", availability: "availability",
+  "": "mean, or what the ceiling leaves", mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
+  p25: "25 % low point", p05: "5 % low point", availability: "availability",
 };
 const SHOWN = {
   summary: ["run", "field", "antenna", "port", "mounting", "n", "mean", "mean_low", "mean_high", "sd", "coverage", "availability", "ceiling_share", "n_corrected"],
-  ports: ["port", "against", "difference", "low", "high", "mountings", "p_t", "detectable", "basis"],
+  ports: ["port", "against", "difference", "low", "high", "antenna", "mountings", "p_t", "basis"],
   pairs: null,
 };
 const TITLES = { summary: "Clip statistics", ranking: "Ranking", ports: "Ports", pairs: "Pairs" };
@@ -22,7 +22,7 @@ export function show(root, page) {
   }
   const parts = { head: h("div", {}), body: h("div", { class: "results" }) };
   root.append(parts.head, parts.body);
-  const options = { field: page.session.fields[0]?.name ?? "", measure: "mean" };
+  const options = { field: "", measure: "", equal_within: null };
   let found = null;
   let running = "";
   let left = false;
@@ -63,8 +63,10 @@ export function show(root, page) {
     const without = page.session.rows.filter((r) => r.clips.length && !r.cells.antenna).length;
     clear(parts.head,
       h("div", { class: "row" },
-        choice("field", page.session.fields.map((f) => [f.name, f.name])),
+        choice("field", [["", "the primary number"], ...page.session.fields.map((f) => [f.name, f.name])]),
         choice("measure", Object.entries(MEASURES)),
+        h("label", {}, "equal within ", h("input", { type: "number", min: "0", step: "any", class: "short", value: options.equal_within ?? "",
+          onchange: (e) => { options.equal_within = e.target.value === "" ? null : Number(e.target.value); } })),
         h("button", { class: "main", id: "compare", disabled: running, onclick: () => make("compare") }, running === "compare" ? "Comparing…" : said),
         h("span", { class: "grow" }),
         h("button", { id: "report", disabled: running, onclick: () => make("report") }, running === "report" ? "Making it…" : "Make the report"),
@@ -74,7 +76,7 @@ export function show(root, page) {
     clear(parts.body,
       !tables.summary?.rows.length && nextBar(page),
       findings && h("section", { class: "findings" }, findings.filter((f) => f.part !== "appendix").map(finding)),
-      tables.ranking && h("section", {}, h("h2", {}, ranked(tables.ranking) ? "Ranking" : "By number, which is no ranking"), ranking(tables.ranking), file("ranking.csv")),
+      tables.ranking && h("section", {}, h("h2", {}, heading(tables.ranking)), ranking(tables.ranking), file("ranking.csv")),
       ["ports", "pairs", "summary"].map((name) => tables[name]?.rows.length > 0 && h("section", {},
         h("h2", {}, TITLES[name]), table(tables[name], SHOWN[name]), file(`${name}.csv`))),
       findings?.some((f) => f.part === "appendix") && h("details", {}, h("summary", {}, "Appendix: how far this carries"),
@@ -110,10 +112,12 @@ function files(names) {
     h("ul", { class: "plain files" }, rest.map((name) => h("li", {}, h("a", { href: `/api/file?${query({ name })}`, download: "" }, name)))));
 }
 
-// Places are empty as long as nobody has said which way is better.
-function ranked(found) {
-  const at = found.columns.indexOf("place");
-  return found.rows.some((row) => row[at] !== "");
+// Places are empty as long as nobody has said which way is better; without a second mounting of
+// any antenna the order is no verdict.
+function heading(found) {
+  const some = (name, holds) => found.rows.some((row) => holds(row[found.columns.indexOf(name)]));
+  if (!some("place", (cell) => cell !== "")) return "By number, which is no ranking";
+  return some("mountings", (cell) => Number(cell) > 1) ? "Ranking" : "As recorded here";
 }
 
 // A point and its interval for each antenna; the inner, narrower interval is within mountings.

@@ -22,6 +22,8 @@ class Line:
     """0 to 1: the probability that `text` is exactly what the picture shows."""
     characters: tuple[float, ...] = ()
     """One probability (0 to 1) per character of `text`; empty if the reader cannot say."""
+    places: tuple[float, ...] = ()
+    """Where each character stands, as share of the crop's width; empty if not known."""
 
 
 class Reader(Protocol):

@@ -103,8 +103,10 @@ def encode(label: str) -> list[int]:
     return [_CODE[sign] for sign in label]
 
 
-def best_path(probabilities: Probabilities) -> tuple[str, tuple[float, ...]]:
-    """Return the label along the most probable signs, and each sign's highest probability.
+def best_path(
+    probabilities: Probabilities,
+) -> tuple[str, tuple[float, ...], tuple[float, ...]]:
+    """Return the label along the most probable signs; each sign's highest probability and step.
 
     Parameters
     ----------
@@ -114,21 +116,24 @@ def best_path(probabilities: Probabilities) -> tuple[str, tuple[float, ...]]:
     codes = probabilities.argmax(axis=1)
     label: list[str] = []
     peaks: list[float] = []
+    steps: list[float] = []
     previous = BLANK
     for step, code in enumerate(codes):
         if code != BLANK:
             peak = float(probabilities[step, code])
             if code == previous or (label and label[-1] in "~-" and SIGNS[code - 1] == label[-1]):
-                peaks[-1] = max(peaks[-1], peak)
+                if peak > peaks[-1]:
+                    peaks[-1], steps[-1] = peak, float(step)
             else:
                 label.append(SIGNS[code - 1])
                 peaks.append(peak)
+                steps.append(float(step))
         previous = code
     while label and label[-1] == " ":
-        label.pop(), peaks.pop()
+        label.pop(), peaks.pop(), steps.pop()
     while label and label[0] == " ":
-        label.pop(0), peaks.pop(0)
-    return "".join(label), tuple(peaks)
+        label.pop(0), peaks.pop(0), steps.pop(0)
+    return "".join(label), tuple(peaks), tuple(steps)
 
 
 def string_probability(

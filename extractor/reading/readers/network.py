@@ -190,12 +190,13 @@ class NetworkReader:
     def decode(self, probabilities: Sequence[Probabilities]) -> list[Line]:
         """Return the most probable line of each table that `probabilities` gave."""
         paths = [best_path(table) for table in probabilities]
-        labels = [label for label, _ in paths]
+        labels = [label for label, *_ in paths]
         confidences = calibrated(string_probability(probabilities, labels), labels)
         lines = []
-        for (label, peaks), confidence in zip(paths, confidences, strict=True):
+        for k, (label, peaks, steps) in enumerate(paths):
             text, characters = shown(label, peaks)
-            lines.append(Line(text, float(confidence), characters))
+            places = tuple((step + 0.5) / len(probabilities[k]) for step in steps)
+            lines.append(Line(text, float(confidences[k]), characters, shown(label, places)[1]))
         return lines
 
 

@@ -62,11 +62,6 @@ def common_scale(runs: Sequence[RunSeries]) -> Scale:
     return Scale(max((e for e in ends if math.isfinite(e)), default=1.0) or 1.0, 1.06 * top or 1.0)
 
 
-def _title(run: RunSeries, counted: int) -> str:
-    mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
-    return f"{run.title}\n{mean}n = {counted}"
-
-
 def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> int:
     """Draw a run without a frame; return how many readings count.
 
@@ -158,7 +153,14 @@ def draw_runs(
     panes = _panes(len(runs), width, height)
     _frames(sheet, panes, scale)
     for pane, run in zip(panes, runs, strict=True):
-        _draw_in_pane(sheet, pane, run, scale)
+        moved = Affine2D().scale(pane.width / scale.longest_s, pane.height / scale.top)
+        place = moved.translate(pane.left, pane.bottom) + sheet.transData
+        mean = f"mean {run.mean:.3g}, " if math.isfinite(run.mean) else ""
+        title = f"{run.title}\n{mean}n = {_draw_marks(sheet, run, scale, place)}"
+        sheet.text(
+            pane.left, pane.bottom + pane.height + 3 / 72, title,
+            fontsize=8.5, linespacing=1.25, ha="left", va="bottom",
+        )  # fmt: skip
     sheet.text(width / 2, 0.06, "Time, s", fontsize=9.5, ha="center", va="bottom")
     label = with_unit(what, unit)
     sheet.text(0.06, height / 2, label, fontsize=9.5, rotation=90, ha="left", va="center")
@@ -174,11 +176,6 @@ class _Pane:
     height: float
     numbers_left: bool
     numbers_below: bool
-
-    def transform(self, axes: Axes, scale: Scale) -> Transform:
-        """Return seconds and values to places on the sheet."""
-        moved = Affine2D().scale(self.width / scale.longest_s, self.height / scale.top)
-        return moved.translate(self.left, self.bottom) + axes.transData
 
 
 def _panes(count: int, width: float, height: float) -> list[_Pane]:
@@ -221,15 +218,6 @@ def _frames(sheet: Axes, panes: Sequence[_Pane], scale: Scale) -> None:
                 sheet.text(at, y - 0.07, f"{time:g}", fontsize=8, ha="center", va="top")
     sheet.add_collection(LineCollection(grid, colors=GRID, linewidths=0.8, zorder=0))
     sheet.add_collection(LineCollection(edges, colors=LINE, linewidths=0.8, zorder=3))
-
-
-def _draw_in_pane(sheet: Axes, pane: _Pane, run: RunSeries, scale: Scale) -> None:
-    place = pane.transform(sheet, scale)
-    counted = _draw_marks(sheet, run, scale, place)
-    sheet.text(
-        pane.left, pane.bottom + pane.height + 3 / 72, _title(run, counted),
-        fontsize=8.5, linespacing=1.25, ha="left", va="bottom",
-    )  # fmt: skip
 
 
 def runs_size(count: int) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.axes import Axes
 
-from extractor.report.charts.style import INK, SOFT, Look, plain, with_unit
+from extractor.report.charts.style import INK, SOFT, Look, counts, plain, with_unit
 
 #: Rows of one antenna lie within this half-width.
 _HALF = 0.32
@@ -52,11 +52,7 @@ def draw_distribution(
         groups = [g for _, g in own.groupby(["session", "mounting"], sort=False, dropna=False)]
         if groups:
             _mountings(axes, groups, _places(len(own), i), look, whiskers)
-        clips, mounted = len(own), len(groups)
-        names.append(
-            f"{look.label}\nn = {clips} run{'s' * (clips != 1)}, "
-            f"{mounted} mounting{'s' * (mounted != 1)}"
-        )
+        names.append(f"{look.label}\n{counts(len(own), len(groups))}")
     axes.set_yticks(range(len(order)), names if named else [""] * len(order))
     axes.set_ylim(len(order) - 0.45, -0.55)
     for i in range(1, len(order)):
@@ -96,35 +92,3 @@ def _mountings(
         runs["value"], runs["place"], look.marker, color=look.color, markersize=6.5, zorder=3,
         markeredgecolor="white", markeredgewidth=0.6,
     )  # fmt: skip
-
-
-def draw_beside(
-    left: Axes,
-    right: Axes,
-    tables: tuple[pd.DataFrame, pd.DataFrame],
-    order: Sequence[str],
-    looks: Mapping[str, Look],
-    titles: Sequence[tuple[str, str]],
-) -> tuple[Axes, Axes]:
-    """Draw two fields on the same rows.
-
-    Parameters
-    ----------
-    left, right : Axes
-        To draw on.
-    tables : two DataFrames
-        As `draw_distribution` takes them.
-    order : sequence of str
-        Antennas from top to bottom.
-    looks : mapping
-        From `style.looks`.
-    titles : two pairs
-        Measure and unit of each.
-    """
-    for axes, table, (measure, unit), named in zip(
-        (left, right), tables, titles, (True, False), strict=True
-    ):
-        draw_distribution(
-            axes, table, order, looks, unit=unit, measure=measure, whiskers=False, named=named
-        )
-    return left, right

@@ -7,19 +7,14 @@ from collections.abc import Mapping
 import pandas as pd
 from matplotlib.axes import Axes
 
+from extractor.comparison import Comparison
 from extractor.comparison.drift import Drift
+from extractor.comparison.findings import CHECK_LEVEL
 from extractor.report.charts.style import INK, LINE, SOFT, Look, plain, with_unit
 
 
 def draw_drift(
-    axes: Axes,
-    runs: pd.DataFrame,
-    levels: Mapping[str, float],
-    looks: Mapping[str, Look],
-    found: Drift | None,
-    *,
-    unit: str,
-    confidence: float,
+    axes: Axes, comparison: Comparison, looks: Mapping[str, Look], found: Drift | None
 ) -> Axes:
     """Draw each run's value minus its antenna's level against the order.
 
@@ -27,20 +22,15 @@ def draw_drift(
     ----------
     axes : Axes
         To draw on.
-    runs : DataFrame
-        antenna, order, value.
-    levels : mapping
-        Adjusted mean by antenna.
+    comparison : Comparison
+        Its runs (antenna, order, value) and levels are drawn.
     looks : mapping
         From `style.looks`.
     found : Drift, optional
         The slope with its interval; drawn as a line with a band.
-    unit : str
-        Of the values.
-    confidence : float
-        Of the interval.
     """
-    known = runs.dropna(subset=["order"]).sort_values("order")
+    levels = comparison.ranking.set_index("antenna")["mean"]
+    known = comparison.runs.dropna(subset=["order"]).sort_values("order")
     off = known["value"] - known["antenna"].map(levels)
     axes.axhline(0, color=LINE, linewidth=1)
     for antenna, part in known.groupby("antenna"):
@@ -56,14 +46,14 @@ def draw_drift(
                 ha="center", fontsize=8.5, color=SOFT,
             )  # fmt: skip
     if found is not None:
-        _line(axes, known, found, unit, confidence)
+        _line(axes, known, found, comparison.unit)
     axes.set_xlabel(f"Order of recording (n = {len(known)} runs)")
-    axes.set_ylabel(with_unit("Above or below the\nantenna's own level", unit))
+    axes.set_ylabel(with_unit("Above or below the\nantenna's own level", comparison.unit))
     axes.margins(x=0.04, y=0.18)
     return plain(axes, grid="y")
 
 
-def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str, confidence: float) -> None:
+def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str) -> None:
     ends = [float(known["order"].min()), float(known["order"].max())]
     middle = sum(ends) / 2
     span = ends[1] - ends[0]
@@ -74,8 +64,8 @@ def _line(axes: Axes, known: pd.DataFrame, found: Drift, unit: str, confidence: 
     places = [ends[0], middle, ends[1]]
     axes.fill_between(places, low, high, color=LINE, alpha=0.22, linewidth=0)
     axes.set_title(
-        f"{_signed(found.change)} {unit} from first to last run (the band: {100 * confidence:g} % "
-        f"interval {_signed(found.low)} to {_signed(found.high)})",
+        f"{_signed(found.change)} {unit} from first to last run (the band: "
+        f"{100 * (1 - CHECK_LEVEL):g} % interval {_signed(found.low)} to {_signed(found.high)})",
         fontsize=10,
     )
 

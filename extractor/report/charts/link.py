@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from extractor.radio.calibration import Calibration
 from extractor.radio.calibration_findings import pass_directions
@@ -69,44 +70,39 @@ def _mark_levels(calibration: Calibration, axes: Axes) -> None:
         axes.plot([x], [level], marker="D", color=EXPECTED, markersize=5, linestyle="none")
 
 
-def draw_expected(judgements: Sequence[Judgement], axes: Axes) -> None:
-    """Draw expected and measured differences in dB with their ranges, one antenna a row.
+def draw_expected(judgements: Sequence[Judgement], figure: Figure) -> None:
+    """Draw expected and measured differences with their ranges, one antenna a row.
 
-    For judgements measured in dB, at least one; see `draw_expected_beside` for the field's own
-    unit. Open ranges run to the edge with an arrowhead.
+    At least one judgement. What was measured in dB stands on the same axes, in the field's own
+    unit on axes beside it. Open ranges run to the edge with an arrowhead.
     """
-    _rows(axes, [_expected_range(one) for one in judgements], -0.14, EXPECTED, "s")
-    _rows(axes, [_measured_range(one) for one in judgements], 0.14, MEASURED, "o")
-    _name_rows(axes, judgements)
-    reference = judgements[0].reference
-    axes.set_xlabel(f"Difference to {reference}, dB (link-equivalent at this site)")
-    axes.set_title("Expected (square, range) and measured (dot, 95 % interval)")
-
-
-def draw_expected_beside(
-    judgements: Sequence[Judgement], expected_axes: Axes, measured_axes: Axes
-) -> None:
-    """Draw expected dB on one axes and measured differences in the field's unit beside it."""
-    _rows(expected_axes, [_expected_range(one) for one in judgements], 0, EXPECTED, "s")
-    _rows(measured_axes, [_measured_range(one) for one in judgements], 0, MEASURED, "o")
-    for axes in (expected_axes, measured_axes):
-        _name_rows(axes, judgements)
     reference, unit = judgements[0].reference, judgements[0].measured.unit
-    expected_axes.set_xlabel(f"Expected difference to {reference}, dB")
-    measured_axes.set_xlabel(f"Measured difference to {reference}, {unit}")
-    measured_axes.tick_params(labelleft=False)
+    together = unit == "dB"
+    left, right = (figure.subplots(),) * 2 if together else figure.subplots(1, 2)
+    offset = 0.14 if together else 0.0
+    spans = [one.expected.here for one in judgements]
+    values = [math.nan if s.value_db is None else s.value_db for s in spans]
+    expected = [(v, s.low_db, s.high_db) for v, s in zip(values, spans, strict=True)]
+    measured = [(m.value, m.low, m.high) for m in (one.measured for one in judgements)]
+    _rows(left, expected, -offset, EXPECTED, "s")
+    _rows(right, measured, offset, MEASURED, "o")
+    for axes in dict.fromkeys((left, right)):
+        axes.set_yticks(range(len(judgements)), [one.antenna for one in judgements])
+        axes.set_ylim(len(judgements) - 0.5, -0.5)
+        axes.axvline(0, color=INK, linewidth=0.8)
+        _plain(axes)
+        if not together:
+            axes.locator_params(axis="x", nbins=6)
+    if together:
+        left.set_xlabel(f"Difference to {reference}, dB (link-equivalent at this site)")
+        left.set_title("Expected (square, range) and measured (dot, 95 % interval)")
+    else:
+        left.set_xlabel(f"Expected difference to {reference}, dB")
+        right.set_xlabel(f"Measured difference to {reference}, {unit}")
+        right.tick_params(labelleft=False)
 
 
 _Range = tuple[float, float, float]
-
-
-def _expected_range(one: Judgement) -> _Range:
-    value = one.expected.value_db
-    return (math.nan if value is None else value, one.expected.low_db, one.expected.high_db)
-
-
-def _measured_range(one: Judgement) -> _Range:
-    return one.measured.value, one.measured.low, one.measured.high
 
 
 def _rows(axes: Axes, ranges: Sequence[_Range], offset: float, color: str, marker: str) -> None:
@@ -124,13 +120,6 @@ def _rows(axes: Axes, ranges: Sequence[_Range], offset: float, color: str, marke
                 axes.plot([at], [y], marker=arrow, color=color, linestyle="none")
         if math.isfinite(value):
             axes.plot([value], [y], marker=marker, color=color, linestyle="none", markersize=7)
-
-
-def _name_rows(axes: Axes, judgements: Sequence[Judgement]) -> None:
-    axes.set_yticks(range(len(judgements)), [one.antenna for one in judgements])
-    axes.set_ylim(len(judgements) - 0.5, -0.5)
-    axes.axvline(0, color=INK, linewidth=0.8)
-    _plain(axes)
 
 
 def draw_sweep(

@@ -10,74 +10,69 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.transforms import offset_copy
 
+from extractor.comparison import Comparison
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
-from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, plain, with_unit
+from extractor.report.charts.style import GRID, INK, LINE, SOFT, Look, counts, plain, with_unit
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
     "mountings": "interval of the mean, from mounting to mounting",
-    "clips of one mounting": "interval for these very mountings only, not for the antennas",
-    "none": "no interval: one value for each antenna",
+    "clips of one mounting": "interval from clip to clip, as recorded here; none for the antennas",
+    "none": "no interval: nothing to judge by",
 }
 
 
 def interval_words(ranking: pd.DataFrame, confidence: float) -> str:
     """Name the intervals that `draw_ranking` draws."""
-    words = BASIS_WORDS.get(str(ranking["basis"].iloc[0]), "")
+    known = [str(b) for b in ranking["basis"] if b != "none"]  # one mounted once may have none
+    words = BASIS_WORDS.get(next(iter(known), "none"), "")
     return words if words.startswith("no ") else f"{100 * confidence:g} % {words}"
 
 
 def draw_ranking(
     axes: Axes,
-    ranking: pd.DataFrame,
+    comparison: Comparison,
     looks: Mapping[str, Look],
-    *,
-    unit: str,
     measure: str,
-    together: Sequence[Sequence[str]] = (),
+    *,
     size: float = 1.0,
-    runs: pd.DataFrame | None = None,
     names_above: bool = False,
 ) -> Axes:
-    """Draw the ranking.
+    """Draw the ranking, every run as a tick; a bracket joins what can't be told apart.
 
     Parameters
     ----------
     axes : Axes
         To draw on.
-    ranking : DataFrame
-        As ``ranking.csv``: antenna, mean, low, high, runs, mountings, lower_bound, best first.
+    comparison : Comparison
+        What is ranked.
     looks : mapping
         From `style.looks`.
-    unit, measure : str
+    measure : str
         For the axis title.
-    together : sequence of sets
-        Antennas that can't be told apart; a bracket joins them.
     size : float
         Scale of text and marks.
-    runs : DataFrame, optional
-        ``antenna`` and ``value``: every run as a tick below the mean.
     names_above : bool
         Write names over the rows, for narrow pictures, and not left of them.
     """
+    ranking, runs = comparison.ranking, comparison.runs
     digits = digits_for(ranking["mean"])
     for i, row in enumerate(records(ranking)):
         look = looks[str(row["antenna"])]
         _one(axes, i, row, look, size)
-        if runs is not None:
-            _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
+        _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
         bound = "≥ " if row.get("lower_bound") else ""
         axes.annotate(
             f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
             textcoords="offset points", ha="center", fontsize=11 * size, fontweight="bold",
         )  # fmt: skip
-        (_name_above if names_above else _name_left)(axes, i, row, look, size)
+        _name(axes, i, row, look, size, above=names_above)
     axes.set_yticks([])
     axes.tick_params(labelsize=10.5 * size)
     axes.set_ylim(len(ranking) - 0.45, -0.65)
-    _brackets(axes, ranking, together, size)
-    axes.set_xlabel(with_unit(measure, unit), fontsize=10.5 * size)
+    _brackets(axes, ranking, comparison.order.together, size)
+    axes.set_xlabel(with_unit(measure, comparison.unit), fontsize=10.5 * size)
     return plain(axes)
 
 
@@ -111,33 +106,22 @@ def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> No
     axes.autoscale_view()
 
 
-def _count(row: dict[str, Any]) -> str:
-    clips, mountings = int(row["runs"]), int(row["mountings"])
-    return f"n = {clips} run{'s' * (clips != 1)}, {mountings} mounting{'s' * (mountings != 1)}"
-
-
-def _name_above(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> None:
-    for x, text, align, weight, color, points in (
-        (0.0, look.label, "left", "bold", INK, 12),
-        (1.0, _count(row), "right", "normal", SOFT, 9.5),
+def _name(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float, *, above: bool) -> None:
+    """Write name and counts over a row, or left of it."""
+    for k, (text, weight, color, points) in enumerate(
+        (
+            (look.label, "bold", INK, 12),
+            (counts(int(row["runs"]), int(row["mountings"])), "normal", SOFT, 9.5),
+        )
     ):
+        x, y = (float(k), i - 0.43) if above else (-0.015, i)
         axes.text(
-            x, i - 0.43, text, transform=axes.get_yaxis_transform(), ha=align, va="center",
-            fontsize=points * size, fontweight=weight, color=color,
+            x, y, text, transform=axes.get_yaxis_transform(), fontsize=points * size,
+            fontweight=weight, color=color, ha="left" if above and not k else "right",
+            va="center" if above else ("bottom", "top")[k],
         )  # fmt: skip
-    if i:
+    if above and i:
         axes.axhline(i - 0.62, color=GRID, linewidth=0.8 * size)
-
-
-def _name_left(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> None:
-    for text, place, weight, color, points in (
-        (look.label, "bottom", "bold", INK, 12),
-        (_count(row), "top", "normal", SOFT, 9.5),
-    ):
-        axes.text(
-            -0.015, i, text, transform=axes.get_yaxis_transform(), ha="right", va=place,
-            fontsize=points * size, fontweight=weight, color=color,
-        )  # fmt: skip
 
 
 def _brackets(

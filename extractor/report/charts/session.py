@@ -12,11 +12,12 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
-from extractor.comparison.drift import drift as drift_of
+from extractor.comparison.drift import drifts
 from extractor.comparison.model import records
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts.style import Look
-from extractor.results import FieldInfo, Results
+from extractor.results import Results
+from extractor.session.overlay import Field
 from extractor.statistics.dropouts import low_level
 
 NO_ANTENNA = "(no antenna given)"
@@ -36,22 +37,34 @@ class Chart:
     figure: Figure
 
 
+def measured(comparison: Comparison) -> str:
+    """Say in words what stands for a run."""
+    if comparison.measure == "mean":
+        return f"Mean {comparison.field}"
+    return f"{comparison.field} ({comparison.measure.replace('_', ' ')})"
+
+
 @dataclass(frozen=True)
 class Material:
     """What the charts are drawn from."""
 
     results: tuple[Results, ...]
-    field: FieldInfo
-    second: FieldInfo | None
+    field: Field
+    second: Field | None
     comparison: Comparison | None
-    looks: Mapping[str, Look]
+
+    @cached_property
+    def looks(self) -> dict[str, Look]:
+        """How each antenna is drawn."""
+        names = [str(a) or NO_ANTENNA for one in self.results for a in one.summary["antenna"]]
+        if self.comparison is not None:
+            names += map(str, self.comparison.ranking["antenna"])
+        return style.looks(names)
 
     @property
     def measure(self) -> str:
         """What stands for a run, in words."""
-        if self.comparison is None or self.comparison.measure == "mean":
-            return f"Mean {self.field.name}"
-        return f"{self.field.name} ({self.comparison.measure.replace('_', ' ')})"
+        return f"Mean {self.field.name}" if self.comparison is None else measured(self.comparison)
 
     @property
     def unit(self) -> str:
@@ -63,24 +76,11 @@ class Material:
         """Antennas from top to bottom: as ranked, else by their mean."""
         runs = points(self.results, self.field.name)
         means = runs.groupby("antenna")["value"].mean()
-        names = list(means.sort_values(ascending=self.field.better == "lower").index)
+        names = list(means.sort_values(ascending=self.field.direction == "lower").index)
         if self.comparison is None:
             return names
         ranked = [str(a) for a in self.comparison.ranking["antenna"]]
         return [a for a in ranked if a in names] + [a for a in names if a not in ranked]
-
-
-def gather(
-    results: Sequence[Results],
-    field: FieldInfo,
-    second: FieldInfo | None,
-    comparison: Comparison | None,
-) -> Material:
-    """Bring together what the charts need."""
-    names = [str(a) or NO_ANTENNA for one in results for a in one.summary["antenna"]]
-    if comparison is not None:
-        names += [str(a) for a in comparison.ranking["antenna"]]
-    return Material(tuple(results), field, second, comparison, style.looks(names))
 
 
 def words(material: Material) -> list[str]:
@@ -108,25 +108,27 @@ def charts(material: Material, groups: Iterable[int] | None = None) -> Iterator[
     `groups` are places in `GROUPS`; all when absent. Groups can be drawn in different processes.
     """
     for i in range(len(GROUPS)) if groups is None else groups:
-        yield from GROUPS[i](material)
+        draw, what = GROUPS[i]
+        part = getattr(material, what)
+        if part is not None:
+            yield from draw(material, part)
 
 
-def _spread(material: Material, comparison: Comparison | None) -> Iterator[Chart]:
-    yield _distribution(material)
+def _spread(material: Material, info: Field) -> Iterator[Chart]:
+    yield _distribution(material, info)
     if material.second is not None:
         yield _beside(material, material.second)
-    if comparison is not None:
-        yield from _drift(material, comparison)
+    if material.comparison is not None:
+        yield from _drift(material, material.comparison)
 
 
 def _ranking(material: Material, comparison: Comparison) -> Iterator[Chart]:
     table = comparison.ranking
     figure = style.new_figure(9, 1.1 + 0.72 * len(table))
-    ranking.draw_ranking(
-        figure.subplots(), table, material.looks, unit=comparison.unit, measure=material.measure,
-        together=comparison.order.together, runs=comparison.runs,
-    )  # fmt: skip
+    ranking.draw_ranking(figure.subplots(), comparison, material.looks, material.measure)
     top = "best on top" if comparison.better else "highest number on top, which is no ranking"
+    if comparison.better and comparison.fit.df_between == 0:
+        top = "as recorded here, no verdict"
     caption = f"{comparison.factor.capitalize()}s, {top}. " + ranking_caption(comparison)
     spoken = [_spoken(row, comparison.unit) for row in records(table)]
     yield Chart("ranking", "ranking", caption, f"Ranking: {'; '.join(spoken)}.", figure)
@@ -137,7 +139,7 @@ def ranking_caption(comparison: Comparison) -> str:
     table = comparison.ranking
     words_ = ranking.interval_words(table, comparison.confidence)
     text = "Large mark and number: adjusted mean"
-    if math.isfinite(float(table["low"].iloc[0])):
+    if table["low"].notna().any():
         text += f"; thin bar: {words_}"
         if (table["inner_low"].notna() & (table["inner_low"] != table["low"])).any():
             text += "; thick bar: the same for these very mountings"
@@ -177,7 +179,7 @@ def _ports(material: Material, comparison: Comparison) -> Iterator[Chart]:
     yield Chart("ports", "ports", caption, f"{len(cells)} mountings seen on both ports.", figure)
 
 
-def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
+def _clips(material: Material, info: Field) -> Iterator[Chart]:
     drawn = run_series(material, info)
     scale = clips.common_scale(drawn)
     for part, at in enumerate(range(0, len(drawn), clips.MOST_RUNS), 1):
@@ -189,7 +191,7 @@ def _clips(material: Material, info: FieldInfo) -> Iterator[Chart]:
         yield Chart(f"runs-{info.name}{suffix}", "clips", clips.LEGEND, alt, figure)
 
 
-def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
+def run_series(material: Material, info: Field) -> list[clips.RunSeries]:
     """Return every run of a field as it is drawn, antenna by antenna."""
     many = len(material.results) > 1
     found = []
@@ -203,7 +205,7 @@ def run_series(material: Material, info: FieldInfo) -> list[clips.RunSeries]:
                 series=one.series(row, info.name),
                 look=material.looks[name],
                 mean=_number(row["mean"]),
-                low=low_level(info.better, info.low, ceiling),
+                low=low_level(info.direction, info.low, ceiling),
                 ceiling=ceiling,
             )
             place = material.order.index(name) if name in material.order else math.inf
@@ -227,14 +229,14 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _distribution(material: Material) -> Chart:
-    runs = points(material.results, material.field.name)
+def _distribution(material: Material, info: Field) -> Chart:
+    runs = points(material.results, info.name)
     order = material.order or sorted(set(runs["antenna"]))
     tallest = int(runs.groupby("antenna").size().max())
     figure = style.new_figure(9, 1.0 + len(order) * max(0.7, min(2.5, 0.12 * tallest)))
     distribution.draw_distribution(
-        figure.subplots(), runs, order, material.looks, unit=material.field.unit,
-        measure=f"{material.field.name}: mean (mark) and 5 to 95 % of the readings (line)",
+        figure.subplots(), runs, order, material.looks, unit=info.unit,
+        measure=f"{info.name}: mean (mark) and 5 to 95 % of the readings (line)",
     )  # fmt: skip
     caption = (
         "A mark is one run, its line reaches from the 5 % to the 95 % quantile of the readings in "
@@ -244,46 +246,40 @@ def _distribution(material: Material) -> Chart:
     return Chart("distribution", "distribution", caption, alt, figure)
 
 
-def _beside(material: Material, second: FieldInfo) -> Chart:
-    pair = (points(material.results, material.field.name), points(material.results, second.name))
+def _beside(material: Material, second: Field) -> Chart:
     order = material.order
     figure = style.new_figure(9, 1.0 + 0.62 * len(order))
-    left, right = figure.subplots(1, 2)
-    distribution.draw_beside(
-        left, right, pair, order, material.looks,
-        [(_with_direction(info), info.unit) for info in (material.field, second)],
-    )  # fmt: skip
+    for axes, info, named in zip(
+        figure.subplots(1, 2), (material.field, second), (True, False), strict=True
+    ):
+        better = f" ({info.direction} is better)" if info.direction else ""
+        distribution.draw_distribution(
+            axes, points(material.results, info.name), order, material.looks, unit=info.unit,
+            measure=f"Mean {info.name}{better}", whiskers=False, named=named,
+        )  # fmt: skip
     caption = "A dot is one run; a dark bar is the mean of one mounting. Rows as in the ranking."
     alt = f"{material.field.name} and {second.name} of each run, beside each other."
     return Chart("beside", "beside", caption, alt, figure)
-
-
-def _with_direction(info: FieldInfo) -> str:
-    return f"Mean {info.name}" + (f" ({info.better} is better)" if info.better else "")
 
 
 def _drift(material: Material, comparison: Comparison) -> Iterator[Chart]:
     runs = comparison.runs
     if "order" not in runs or runs["order"].isna().all() or runs["session"].nunique() > 1:
         return
-    levels = dict(zip(comparison.ranking["antenna"], comparison.ranking["mean"], strict=True))
-    found = drift_of(comparison.fit, runs, comparison.confidence)
+    found = next(iter(drifts(comparison.fit, runs)), None)
     figure = style.new_figure(9, 3.8)
-    drift.draw_drift(
-        figure.subplots(), runs, levels, material.looks, found, unit=comparison.unit,
-        confidence=comparison.confidence,
-    )  # fmt: skip
+    drift.draw_drift(figure.subplots(), comparison, material.looks, found)
     caption = (
         "Each run against its antenna's own level, in the order of recording. Dashed: the "
-        "straight drift that fits best; band: how steep it may be."
+        "straight drift that is taken out; band: how steep it may be."
         if found is not None
-        else "Each run against its antenna's own level, in the order of recording. Too few runs "
-        "to fit a drift."
+        else "Each run against its antenna's own level, in the order of recording. No drift could "
+        "be fitted."
     )
     yield Chart("drift", "drift", caption, f"{len(runs)} runs in the order of recording.", figure)
 
 
-def _quality(material: Material, info: FieldInfo) -> Iterator[Chart]:
+def _quality(material: Material, info: Field) -> Iterator[Chart]:
     runs = points(material.results, info.name)
     names = [
         run_title({**r, "antenna": "" if r["antenna"] == NO_ANTENNA else r["antenna"]},
@@ -297,21 +293,11 @@ def _quality(material: Material, info: FieldInfo) -> Iterator[Chart]:
     yield Chart(f"quality-{info.name}", "quality", caption, alt, figure)
 
 
-def _if_there(draw: Callable[[Material, Any], Iterator[Chart]], what: str) -> _Group:
-    """Return a group of charts of a part of the material, none where there is no such part."""
-
-    def drawn(material: Material) -> Iterator[Chart]:
-        part = getattr(material, what)
-        return iter(()) if part is None else draw(material, part)
-
-    return drawn
-
-
-_Group = Callable[[Material], Iterator[Chart]]
-#: Charts that are drawn together, in the order of the report.
-GROUPS: tuple[_Group, ...] = (
-    *(_if_there(draw, "comparison") for draw in (_ranking, _ports)),
-    *(_if_there(_clips, field) for field in ("field", "second")),
-    lambda material: _spread(material, material.comparison),
-    *(_if_there(_quality, field) for field in ("field", "second")),
+#: Charts that are drawn together, in the order of the report, and the part of `Material` that they
+#: are of; where that is not there neither are they.
+GROUPS: tuple[tuple[Callable[[Material, Any], Iterator[Chart]], str], ...] = (
+    *((draw, "comparison") for draw in (_ranking, _ports)),
+    *((_clips, field) for field in ("field", "second")),
+    (_spread, "field"),
+    *((_quality, field) for field in ("field", "second")),
 )

@@ -114,6 +114,11 @@ def _cut(text: str, longest: int) -> str:
     return f"{text[: longest - 1 - tail]}…{text[-tail:]}"
 
 
+def counts(runs: int, mountings: int) -> str:
+    """Say of how many runs and mountings something is made."""
+    return f"n = {runs} run{'s' * (runs != 1)}, {mountings} mounting{'s' * (mountings != 1)}"
+
+
 @contextmanager
 def drawing(texts: Sequence[str] = (), *, tell: bool = True) -> Iterator[None]:
     """Set fonts and text for the figures made inside; `texts` are the user's own words.
@@ -268,33 +273,24 @@ def with_unit(what: str, unit: str) -> str:
     return f"{title}, {unit}" if unit else title
 
 
-@dataclass(frozen=True)
-class Pixels:
-    """A drawn figure: red, green, blue and opacity of each pixel, row by row from the top."""
-
-    content: bytes
-    width: int
-    dpi: float
-
-    def png(self) -> bytes:
-        """Return a PNG file's content; other threads run meanwhile."""
-        size = (self.width, len(self.content) // (4 * self.width))
-        stream = io.BytesIO()
-        picture = Image.frombuffer("RGBA", size, self.content, "raw", "RGBA", 0, 1)
-        picture.save(stream, format="png", dpi=(self.dpi, self.dpi))
-        return stream.getvalue()
-
-
-def pixels(figure: Figure, dpi: float = 144) -> Pixels:
-    """Draw a figure."""
+def pixels(figure: Figure, dpi: float = 144) -> Image.Image:
+    """Draw a figure: red, green, blue and opacity of each pixel."""
     stream = io.BytesIO()
     figure.savefig(stream, format="rgba", dpi=dpi)
-    return Pixels(stream.getvalue(), int(figure.get_figwidth() * dpi), dpi)
+    size = (int(figure.get_figwidth() * dpi), int(figure.get_figheight() * dpi))
+    return Image.frombuffer("RGBA", size, stream.getvalue(), "raw", "RGBA", 0, 1)
+
+
+def packed(picture: Image.Image, dpi: float = 144) -> bytes:
+    """Return a PNG file's content; other threads run meanwhile."""
+    stream = io.BytesIO()
+    picture.save(stream, format="png", dpi=(dpi, dpi))
+    return stream.getvalue()
 
 
 def png(figure: Figure, dpi: float = 144) -> bytes:
     """Return a figure as a PNG file's content."""
-    return pixels(figure, dpi).png()
+    return packed(pixels(figure, dpi), dpi)
 
 
 def svg(figure: Figure) -> str:
