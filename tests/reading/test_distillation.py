@@ -22,6 +22,7 @@ from extractor.reading.training.distillation import (  # noqa: E402
     table_of,
 )
 from extractor.reading.training.likelihood import ctc_loss  # noqa: E402
+from extractor.reading.training.loop import WARMING_STEPS, rate_at  # noqa: E402
 from extractor.reading.training.model import SHAPES, LineNetwork, export, load, save  # noqa: E402
 
 STEPS, LONGEST = 24, 6
@@ -100,3 +101,11 @@ def test_the_shipped_weights_are_small_and_readable() -> None:
     crop = np.random.default_rng(4).integers(0, 255, (40, 120, 3)).astype(np.uint8)
     (table,) = NetworkReader(MODEL).probabilities([crop])
     assert table.shape == (48, CLASSES)
+
+
+def test_the_rate_rises_over_steps_even_if_time_has_passed_and_ends_near_nothing() -> None:
+    """Half a cosine: Loshchilov and Hutter, arXiv 1608.03983, equation 5 (from memory)."""
+    assert rate_at(1.0, 0, 0.2) < 0.01
+    assert rate_at(1.0, WARMING_STEPS - 1, 0.0) == pytest.approx(1.0, rel=2e-3)
+    assert rate_at(1.0, WARMING_STEPS, 0.5) == pytest.approx(0.5, rel=3e-3)
+    assert rate_at(1.0, WARMING_STEPS, 1.0) == pytest.approx(0.0, abs=2e-3)

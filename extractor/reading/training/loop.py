@@ -25,6 +25,8 @@ LAYOUT = torch.channels_last
 ADDED_AT_ONCE = 16
 #: Decay of the running average of the weights, from step to step.
 LONGEST_MEMORY = 0.999
+#: Steps over which the rate rises. Not a share of the time: that may pass while packs are awaited.
+WARMING_STEPS = 150
 #: Steps after which the teacher's copy takes over what it has learnt since.
 REFRESHED_EVERY = 50
 
@@ -56,6 +58,12 @@ def _averaged(average: list[torch.Tensor], now: list[torch.Tensor], count: int) 
     get_ema_multi_avg_fn(decay)(average, now, count)
 
 
+def rate_at(highest: float, taken: int, progress: float) -> float:
+    """Return the rate after `taken` steps at `progress` (0 to 1): up, then half a cosine."""
+    rising = min(1.0, (1 + taken) / WARMING_STEPS)
+    return highest * rising * (0.5 * (1 + math.cos(math.pi * progress)) + 1e-3)
+
+
 class _Learner:
     """One network on one device with its optimiser and running average."""
 
@@ -80,8 +88,7 @@ class _Learner:
 
     def step(self, batch: _Batch, of_teacher: torch.Tensor | None, progress: float) -> None:
         """Take one step on crops of one padded width."""
-        rate = self.plan.rate * min(1.0, progress / 0.02 + 0.01)
-        rate *= 0.5 * (1 + math.cos(math.pi * progress)) + 1e-3
+        rate = rate_at(self.plan.rate, int(self.average.n_averaged), progress)
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         table = table_of(self.network, batch.pictures)
