@@ -35,8 +35,9 @@ LEAST_INK = 0.25
 MOST_RUNS = 2
 #: A row belongs to the ink from this share of the way on, from the rows around it to its own.
 LIKE = 0.4
-#: Room left and right of the number, in heights of the ink: for one more digit, or hardly any.
-ROOMS = (1.0, 0.25)
+#: Room left and right of the number, in heights of the ink: for one more digit than any seen so
+#: far. With less a number that grows is cut, and what is left of it looks right.
+ROOM = 1.0
 #: How far the sides of the drawn box may be moved out, in heights of the ink: what a side cuts
 #: through, an icon for example, is less in the way when it is seen whole.
 OUTS = (0.15, 0.5)
@@ -121,14 +122,14 @@ def _squeezes(view: View) -> list[View]:
 
 def _lefts(now: _Looks, height: float, _: int) -> list[View]:
     box, (number, _end) = now.view.box, now.extent()
-    lefts = [box.x - out * height for out in OUTS] + [number - room * height for room in ROOMS]
+    lefts = [box.x - out * height for out in OUTS] + [number - ROOM * height]
     return [_between(now.view, round(x), box.x + box.width) for x in lefts if x >= 0]
 
 
 def _rights(now: _Looks, height: float, width: int) -> list[View]:
     box, (_start, number) = now.view.box, now.extent()
     end = box.x + box.width
-    rights = [end + out * height for out in OUTS] + [number + room * height for room in ROOMS]
+    rights = [end + out * height for out in OUTS] + [number + ROOM * height]
     return [_between(now.view, box.x, round(x)) for x in rights if x <= width]
 
 

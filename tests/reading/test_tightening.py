@@ -160,3 +160,17 @@ def test_pictures_are_decoded_once_for_all_fields(
     found = box_tightening.choose_shares(paths, items, FussyReader())
     assert set(found) == {"a", "b", "c"}
     assert set(calls) == {3} and len(calls) <= 4  # two clips, by keyframes and exactly
+
+
+def test_room_for_one_more_digit_stays_however_surely_less_is_read() -> None:
+    # A delay of two digits grows to three in a clip nobody looked at: 118 must not become 18.
+    class Narrow(FussyReader):
+        def _line(self, luma: np.ndarray) -> Line:
+            line = super()._line(luma)
+            return replace(line, confidence=line.confidence * (1 - luma.shape[1] / WIDTH / 3))
+
+    ink = INK[1] - INK[0]
+    view = tightened(Narrow())
+    assert NUMBER[0] - view.box.x >= 0.9 * ink
+    assert view.box.x + view.box.width - NUMBER[1] >= 0.6 * ink
+    assert view.box.width < DRAWN.width  # it was worth cutting
