@@ -132,7 +132,7 @@ function ranking(found) {
   const [low, high] = [Math.min(...ends), Math.max(...ends)];
   const x = (v) => 10 + ((v - low) / (high - low || 1)) * 380;
   return h("table", { class: "ranking", id: "ranking" },
-    h("thead", {}, h("tr", {}, ["", "Antenna", "Mean", "", "Not told apart from", "Mountings", "Runs"].map((t) => h("th", { class: ["Mean", "Mountings", "Runs"].includes(t) ? "num" : "" }, t)))),
+    h("thead", {}, h("tr", {}, ["", "Antenna", "Level", "", "Not told apart from", "Mountings", "Runs"].map((t) => h("th", { class: ["Level", "Mountings", "Runs"].includes(t) ? "num" : "" }, t)))),
     h("tbody", {}, rows.map((r) => h("tr", {},
       h("td", { class: "num" }, r.place), h("th", { scope: "row" }, r.name),
       h("td", { class: "num" }, r.mean?.toFixed(2), r.low !== null && h("small", {}, ` ${r.low.toFixed(1)} to ${r.high.toFixed(1)}`)),
