@@ -65,8 +65,8 @@ def test_number_of_fades_against_simulated_channels():
     assert 0.85 * formula_db < (10 * np.log10(power)).std() < formula_db
 
 
-def power_correlation(distance_mm, axis, width_deg):
-    """Two spots, a Gaussian beam, directions of TR 38.901's office without line of sight."""
+def correlation(distance_mm, axis, width_deg):
+    """Of the field at two spots: Gaussian beam, TR 38.901's office without line of sight."""
     around = np.radians(np.linspace(-180, 180, 241))
     up = np.radians(np.linspace(-90, 90, 121))
     azimuth, elevation = np.meshgrid(around, up)
@@ -81,7 +81,33 @@ def power_correlation(distance_mm, axis, width_deg):
         "up": np.sin(elevation),
     }[axis]
     phase = np.exp(2j * math.pi * distance_mm / WAVELENGTH_MM * along)
-    return abs((weight * phase).sum() / weight.sum()) ** 2
+    return (weight * phase).sum() / weight.sum()
+
+
+def power_correlation(distance_mm, axis, width_deg):
+    return abs(correlation(distance_mm, axis, width_deg)) ** 2
+
+
+@pytest.mark.parametrize(
+    ("distance_mm", "axis", "least", "most"),
+    [(26, "along", 0.3, 0.75), (SPOT_DISTANCE_MM, "sideways", 0.92, 0.97)],
+)
+@pytest.mark.parametrize("width_deg", [37, 75])
+def test_an_interval_over_three_spots_holds_only_where_they_are_independent(
+    distance_mm, axis, least, most, width_deg
+):
+    # Rayleigh fading; its mean in dB is 10 lg(e) times minus Euler's constant below the mean power.
+    near, far = (correlation(k * distance_mm, axis, width_deg) for k in (1, 2))
+    joint = np.array(
+        [[1, near.conj(), far.conj()], [near, 1, near.conj()], [far, near, 1]], complex
+    )
+    values, vectors = np.linalg.eigh(joint)
+    drawn = np.random.default_rng(5).standard_normal((2, 3, 20_000)) / math.sqrt(2)
+    field = vectors * np.sqrt(np.clip(values, 0, None)) @ (drawn[0] + 1j * drawn[1])
+    level_db = 20 * np.log10(abs(field))
+    half_db = 4.303 * level_db.std(axis=0, ddof=1) / math.sqrt(3)  # t table, 2 degrees of freedom
+    off_db = level_db.mean(axis=0) + 10 * math.log10(math.e) * np.euler_gamma
+    assert least < (abs(off_db) < half_db).mean() < most
 
 
 @pytest.mark.parametrize("width_deg", [37, 48, 75])
