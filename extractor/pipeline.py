@@ -36,7 +36,9 @@ from extractor.tabulation.doubted_digits import doubts_in
 from extractor.tabulation.session_tables import SessionTables
 
 if TYPE_CHECKING:
-    from extractor.comparison import Comparison
+    from extractor.comparison import Comparison, RunTable
+    from extractor.comparison.carried import Carried
+    from extractor.comparison.findings import Finding
     from extractor.statistics.missing_digits import Numbers
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
@@ -262,14 +264,9 @@ def compare_sessions(
     >>> comparison.ranking["antenna"].tolist()
     ['Slab', 'Fan', 'Coil', 'Stub']
     """
-    from extractor.comparison import compare_table, load_sessions
-    from extractor.comparison.carried import carried_spread
-    from extractor.radio.calibration_findings import set_apart
-    from extractor.radio.causes import clips_that_tell
+    from extractor.comparison import compare_table
 
-    table = load_sessions([Path(p) for p in paths], field, measure, factor)
-    table = replace(table, runs=clips_that_tell(table.runs)[0])
-    straight, in_decibels = set_apart(table, confidence)
+    straight, in_decibels = _set_apart(paths, field, measure, factor, confidence)
     lending = [Path(p) for p in spread_from]
     if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:
         raise UsageError("a session can't lend its spread to itself; give earlier ones")
@@ -279,6 +276,37 @@ def compare_sessions(
         confidence=confidence,
         pool=pool,
         equal_within=equal_within,
-        carried=carried_spread(lending, table.field, measure, factor) if lending else None,
+        carried=earlier_spread(lending, straight.field, measure, factor) if lending else None,
         also=in_decibels,
     )
+
+
+def earlier_spread(
+    paths: Sequence[Path],
+    field: str | None = None,
+    measure: str | None = None,
+    factor: str = "antenna",
+) -> Carried:
+    """Return the spread between mountings that earlier sessions show, as they are compared.
+
+    See `compare_sessions` for parameters; raises `UsageError` where no antenna was mounted twice.
+    """
+    from extractor.comparison.carried import carried_spread
+
+    return carried_spread(_set_apart(paths, field, measure, factor)[0])
+
+
+def _set_apart(
+    paths: Sequence[str | Path],
+    field: str | None,
+    measure: str | None,
+    factor: str,
+    confidence: float = 0.95,
+) -> tuple[RunTable, tuple[Finding, ...]]:
+    """Return the runs that can be compared with each other, and what the others say in dB."""
+    from extractor.comparison import load_sessions
+    from extractor.radio.calibration_findings import set_apart
+    from extractor.radio.causes import clips_that_tell
+
+    table = load_sessions([Path(p) for p in paths], field, measure, factor)
+    return set_apart(replace(table, runs=clips_that_tell(table.runs)[0]), confidence)

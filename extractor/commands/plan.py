@@ -196,11 +196,11 @@ def _spreads(sd: float | None, clip_sd: float, source: Path | None, field: str) 
     from extractor.statistics.power import Spreads
 
     if source is not None:
-        from extractor.comparison.carried import carried_spread
+        from extractor.pipeline import earlier_spread
         from extractor.report.pack import opened_all
 
         with opened_all([source]) as folders:
-            return carried_spread(folders, field).planning()
+            return earlier_spread(folders, field).planning()
     if sd is None or sd < 0:
         raise UsageError("--detect needs --sd S, the spread between mountings, or --from SESSION")
     return Spreads(sd, clip_sd)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from extractor.comparison.findings import Finding, Quantity, Voice, listed
 from extractor.comparison.linking import require_connected
-from extractor.comparison.loading import load_sessions
+from extractor.comparison.loading import RunTable
 from extractor.comparison.model import Fit, Layout, clip_spread, estimate, lay_out, mounting_spread
 from extractor.errors import UsageError
 from extractor.statistics.power import Spreads, upper_spread
@@ -72,27 +70,20 @@ class Carried:
         )
 
 
-def carried_spread(
-    paths: Sequence[Path],
-    field: str | None = None,
-    measure: str | None = None,
-    factor: str = "antenna",
-) -> Carried:
-    """Return the spread between mountings that sessions show; arguments as of `load_sessions`.
+def carried_spread(table: RunTable) -> Carried:
+    """Return the spread between mountings that the runs of earlier sessions show.
 
     Raises
     ------
     UsageError
         If no antenna was mounted twice, so that the spread between mountings is not known.
-    TableError
-        If a file cannot be understood.
     """
-    table = load_sessions(paths, field, measure, factor)
     require_connected(table.runs)
+    names = tuple(dict.fromkeys(table.runs["session"]))
     fit = estimate(lay_out(table.runs), table.runs["value"].to_numpy(float))
     if fit.layout.df_between == 0:
         raise UsageError(
-            f"{', '.join(map(str, paths))}: each antenna was mounted once, so the spread between "
+            f"{', '.join(names)}: each antenna was mounted once, so the spread between "
             "mountings is not known; give sessions that know it, or to plan one with --sd"
         )
-    return Carried(tuple(dict.fromkeys(table.runs["session"])), table.unit, fit)
+    return Carried(names, table.unit, fit)

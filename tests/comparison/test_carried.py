@@ -8,10 +8,10 @@ from comparison_making import compared, finding, grouped, kinds, simulated
 from report_making import made_up_session
 from scipy import stats
 
-from extractor.comparison.carried import Carried, carried_spread
+from extractor.comparison.carried import Carried
 from extractor.comparison.model import estimate, lay_out
 from extractor.errors import UsageError
-from extractor.pipeline import compare_sessions
+from extractor.pipeline import compare_sessions, earlier_spread
 
 #: Mean square 1 with 4 degrees of freedom: two antennas, three mountings each.
 EARLIER = grouped([[9.0, 10.0, 11.0], [14.0, 15.0, 16.0]])
@@ -73,7 +73,7 @@ def test_units_must_agree_and_no_session_lends_to_itself(tmp_path):
     with pytest.raises(UsageError, match="lend its spread to itself"):
         compare_sessions([once], spread_from=[once])
     with pytest.raises(UsageError, match="each antenna was mounted once"):
-        carried_spread([once])
+        earlier_spread([once])
     assert "told apart" not in compare_sessions([once]).text()
     found = compare_sessions([once], spread_from=[twice])
     assert "carried_spread" in kinds(found)

@@ -5,10 +5,9 @@ from comparison_making import PLANTED, finding, scenario
 
 from extractor.commands.compare import compare
 from extractor.comparison import load_sessions
-from extractor.comparison.carried import carried_spread
 from extractor.comparison.loading import is_like_with_like, prepare
 from extractor.errors import SessionFileError, TableError, UsageError
-from extractor.pipeline import compare_sessions
+from extractor.pipeline import compare_sessions, earlier_spread
 
 OVERLAY = """version = 1
 [[field]]
@@ -141,7 +140,7 @@ def test_command_writes_and_prints(club, capsys):
 
 
 def test_spreads_of_an_earlier_session(club):
-    spreads = carried_spread([club]).planning()
+    spreads = earlier_spread([club]).planning()
     assert 0.3 < spreads.mounting < 1.5
     assert 0 < spreads.clip < 0.5
 

@@ -10,7 +10,7 @@ import pytest
 
 from extractor.commands.expect import expect
 from extractor.errors import SessionFileError, UsageError
-from extractor.pipeline import compare_sessions
+from extractor.pipeline import compare_sessions, earlier_spread
 from extractor.radio.assessment import link_report
 from extractor.report.link_tables import figures, write_link_results
 
@@ -235,7 +235,7 @@ def add_clip(session, run, antenna, value, **cells):
 
 
 def test_a_clip_that_tells_is_set_apart_and_weighed(story):
-    before = link_report(story)
+    before, lent = link_report(story), earlier_spread([story])
     add_clip(story, "swap", "Stub", 18.0, tells="cable", mounting="tell")
     after = link_report(story)
     assert [one.measured for one in after.judgements] == [one.measured for one in before.judgements]
@@ -243,6 +243,7 @@ def test_a_clip_that_tells_is_set_apart_and_weighed(story):
     assert cable.verdict.startswith("confirmed: the clip showed -6.")
     compared = compare_sessions([story])
     assert "swap" not in set(compared.runs["run"])
+    assert earlier_spread([story]).planning() == lent.planning()
 
 
 def test_the_samples_coil_is_explained_in_the_first_sentence(tmp_path, capsys):
