@@ -22,7 +22,7 @@ def declared(*extras: str) -> set[str]:
     listed = [*PROJECT["dependencies"]]
     for extra in extras:
         listed += PROJECT["optional-dependencies"][extra]
-    return {re.split(r"[<>=,;\s]", one)[0] for one in listed}
+    return {re.split(r"[\[<>=,;\s]", one)[0] for one in listed}
 
 
 def imported(path: Path) -> set[str]:
