@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from command_line import run
 
 from extractor.errors import UsageError
 from extractor.radio.fading import (
@@ -15,7 +16,6 @@ from extractor.radio.fading import (
     spots_needed,
     spots_told,
 )
-from tests.command_line import run
 
 WAVELENGTH_MM = 299_792_458 / 5.8e9 * 1000
 
