@@ -135,7 +135,7 @@ def _read_clips(
             found[job.clip] = known
             report.clips.append(read_report(job.clip, known, (), "kept"))
     # Not asked for now: what is known of them stays in the summary.
-    found |= session_clips.remembered(session, overlay, set(session.clips) - set(chosen))
+    found |= session_clips.remembered(session, overlay, set(session.measured) - set(chosen))
     numbers: dict[str, Mapping[str, Numbers]] = {}
     for clip, known in session_clips.read_all(waiting, options, watcher, report, session):
         found[clip] = known
@@ -173,7 +173,7 @@ def summarise_session(session: Session) -> SessionReport:
     with session.working():
         overlay, report = session.overlay(), SessionReport()
         tables = SessionTables(session, overlay, report, partial(answers_in, session))
-        tables.write(session_clips.remembered(session, overlay, session.clips))
+        tables.write(session_clips.remembered(session, overlay, session.measured))
     return report
 
 

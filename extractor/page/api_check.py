@@ -87,7 +87,7 @@ def _cards(session: Session, item: Field) -> list[Card]:
     corrections = [c for c in session.corrections() if c.field == item.name]
     doubts = [d for d in doubted_digits.load(session) if d.field == item.name]
     cards = []
-    for name in session.clips:
+    for name in session.measured:
         known = desk().known(session, name)
         made = desk().series(session, name, [item])
         if known is None or made is None:

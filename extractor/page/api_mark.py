@@ -52,7 +52,7 @@ routes = Blueprint("mark", __name__)
 def strip(session: Session) -> list[Look]:
     """Return instants spread over the clips that can be opened."""
     opened = []
-    for name in box_tightening.some(session.clips, STRIP):
+    for name in box_tightening.some(session.measured, STRIP):
         probed = desk().probes.soon(session.path(name))
         if isinstance(probed, Clip):
             opened.append((name, probed))

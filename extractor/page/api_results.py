@@ -155,6 +155,6 @@ def _files(session: Session) -> dict[str, Path]:
     """Return what may be fetched, by the name under which it is offered."""
     names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html"]
     found = {name: session.results / name for name in names}
-    readings = map(session.readings_path, session.clips)
+    readings = map(session.readings_path, session.measured)
     found |= {f"readings/{path.name}": path for path in readings}
     return {name: path for name, path in found.items() if path.is_file()}

@@ -31,7 +31,11 @@ def overview(desk: Desk) -> dict[str, Any]:
     reading = desk.task("read")
     cells = [r.cells for r in rows or ()]
     columns = dict.fromkeys(c for own in cells for c in own)
+    measured = frozenset(session.measured)
     clips = [_clip(desk, session, name, fields) for name in session.clips]
+    for clip in clips:
+        if clip["clip"] not in measured:
+            clip |= {"state": "aside", "message": ""}
     return {
         "name": session.root.name or str(session.root),
         "clips": clips,
@@ -42,7 +46,10 @@ def overview(desk: Desk) -> dict[str, Any]:
         "editable": understood,
         "columns": [c for c in columns if c not in RUN_COLUMNS],
         # Those that say an antenna which the tool took from the clip's name.
-        "drafts": sum(bool(c.get("antenna")) and is_proposed(c.get("notes", "")) for c in cells),
+        "drafts": sum(
+            bool(c.get("antenna")) and c.get("use") != "no" and is_proposed(c.get("notes", ""))
+            for c in cells
+        ),
         "conditions": [
             {"key": k, "value": conditions.condition_text(standing.get(k))}
             for k in dict.fromkeys([*SESSION_KEYS, *standing])

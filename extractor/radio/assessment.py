@@ -128,7 +128,7 @@ def link_report(
     base = _reference(receiving, reference)
     bare = _circumstances(conditions, sending)
     if table is None:
-        planned = pd.DataFrame([dict(one.columns) for one in session.runs()])
+        planned = pd.DataFrame([dict(one.columns) for one in session.runs() if one.counts])
         about = replace(bare, companions=companions_of(planned, antennas))
         return _report(conditions, antennas, sending, base, about, receiving)
     runs, told = clips_that_tell(table.runs)

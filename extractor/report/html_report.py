@@ -185,7 +185,7 @@ def _session_part(one: Results) -> dict[str, Any]:
         "clips": len({c for cell in rows["clip"] for c in str(cell).split(";")}),
         "antennas": antennas,
         "mountings": len(mounted),
-        "not_read": [c for c in one.session.clips if not one.session.readings_path(c).exists()],
+        "not_read": [c for c in one.session.measured if not one.session.readings_path(c).exists()],
     }
 
 
@@ -262,7 +262,7 @@ def _settings(material: session_charts.Material, options: Options) -> dict[str, 
         text = path.read_text("utf-8-sig") if path.exists() else ""
         overlays.append({"name": one.name, "text": text})
         packed = {e["clip"]: e for e in pack.manifest_of(one.session.root).get("clips", [])}
-        for clip in one.session.clips:
+        for clip in one.session.measured:
             known = packed.get(clip) or pack.reading_settings(one.session, clip)
             digest = known.get("sha256") or known.get("state_digest", "")
             unknown = {"reader": "not known", "boxes": {}}

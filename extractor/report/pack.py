@@ -113,11 +113,11 @@ def _members(session: Session, out: Path) -> list[Path]:
 
 def _manifest(results: Results, progress: Progress) -> dict[str, Any]:
     session = results.session
-    paths = {c: session.path(c) for c in session.clips}
+    paths = {c: session.path(c) for c in session.measured}
     sizes = {c: path.stat().st_size if path.exists() else 0 for c, path in paths.items()}
     total, done = max(1, sum(sizes.values())), 0
     clips = []
-    for clip in session.clips:
+    for clip in paths:
         digest = hashlib.sha256()
         try:
             with paths[clip].open("rb") as stream:

@@ -66,7 +66,7 @@ def _rows(session: Session, surprise: Judgement, cause: Cause) -> list[dict[str,
 
 def _as_before(session: Session, antenna: str, padded: bool) -> dict[str, str]:
     """Port and companions of an earlier run; for a pad one that is not known to transmit."""
-    runs = [run for run in session.runs() if run.cell("antenna") == antenna]
+    runs = [run for run in session.runs() if run.counts and run.cell("antenna") == antenna]
 
     def receives(run: Run) -> bool:
         return not (padded and "tx" in run.cell("port_role"))

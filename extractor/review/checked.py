@@ -35,7 +35,7 @@ def waiting(results: Results) -> list[Card]:
     decimals = {f.name: f.decimals for f in marked}
     doubts = doubted_digits.load(session)
     found: list[Card] = []
-    for clip in session.clips:
+    for clip in session.measured:
         known = cache.load(cache.state_path(session, clip))
         for info in results.fields:
             series = results.readings(clip, info.name)

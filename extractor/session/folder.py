@@ -144,8 +144,19 @@ class Session:
             raise UsageError(f"{self.root}: holds no clips (looked for: {kinds})")
         return self.clips
 
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """The clips that hold a run or may hold one: without those set aside by ``use``."""
+        try:
+            runs = self.runs()
+        except TableError:
+            return self.clips  # what is wrong is named where the table itself is asked for
+        used = {clip for run in runs if run.counts for clip in run.clips}
+        aside = {clip for run in runs for clip in run.clips} - used
+        return tuple(clip for clip in self.clips if clip not in aside)
+
     def choose(self, names: Sequence[str]) -> tuple[str, ...]:
-        """Return the clips of these names, all where `names` is empty.
+        """Return the clips of these names, all `measured` ones where `names` is empty.
 
         A name is the path in the session with suffix; a file name alone will do where it is
         unique.
@@ -156,7 +167,8 @@ class Session:
             If a name fits none or several.
         """
         if not names:
-            return self.require_clips()
+            self.require_clips()
+            return self.measured
         return tuple(dict.fromkeys(self._one(name) for name in names))
 
     def _one(self, name: str) -> str:
@@ -279,13 +291,14 @@ class Session:
         """Name what is odd in ``runs.csv`` and among the clips.
 
         Clips that ``runs.csv`` lacks and those that it names in vain, copies of one recording,
-        names that are likely one.
+        names that are likely one. Of clips set aside nothing is said.
         """
+        runs, clips = [r for r in runs if r.counts], self.measured
         named = {c for r in runs for c in r.clips}
         warnings = [
             f"{c}: the file's name is no plain text (not UTF-8, unpacked from an old archive?), so "
             "tables call it this; better rename the file"
-            for c in self.clips
+            for c in clips
             if os.fsencode(self.path(c).relative_to(self.root).as_posix()) != c.encode()
         ]
         warnings += [
@@ -294,12 +307,12 @@ class Session:
         ]
         warnings += [
             f"{c} is in the folder, but no run of runs.csv names it"
-            for c in sorted(set(self.clips) - named)
+            for c in sorted(set(clips) - named)
         ]
         warnings += [
             f"{copy} is the same recording as {first}, byte for byte: only one of them may count; "
             "take the other out of the folder and of runs.csv"
-            for copy, first in originals(digests_of(self, self.clips)).items()
+            for copy, first in originals(digests_of(self, clips)).items()
             if copy != first
         ]
         return warnings + [f"runs.csv: {one}" for one in objections(r.columns for r in runs)]

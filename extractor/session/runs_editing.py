@@ -185,7 +185,7 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Non
     """
     new = one_line(new)
     with _changing(session) as table:
-        if column not in {*table.columns, *RUN_COLUMNS}:
+        if column not in {*table.columns, *RUN_COLUMNS, "use"}:
             raise UsageError(f"runs.csv has no column '{column}'")
         row = _stored_row(session, table, key)
         if row.get(column, "") != old.strip():

@@ -51,7 +51,7 @@ class Watch:
         now = self.clock()
         session = Session(self.root)
         found: dict[str, tuple[_Sign, float]] = {}
-        for name in session.clips:
+        for name in session.measured:
             # One may be gone between listing and looking: a card pulled, a file renamed.
             with contextlib.suppress(OSError):
                 status = session.path(name).stat()

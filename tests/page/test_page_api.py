@@ -299,3 +299,30 @@ def test_the_strip_is_spread_over_the_clips() -> None:
     assert spread_times([10.0], 2) == [[2.5, 7.5]]
     assert [len(t) for t in spread_times([1.0, 1.0, 1.0], 10)] == [4, 3, 3]
     assert Box(0, 0, 10, 10).widened(0.5, 100, 12) == Box(0, 0, 15, 12)
+
+
+def test_a_clip_that_is_no_run_is_left_in_peace(visitor: Visitor) -> None:
+    root = visitor.desk.root
+    visitor.wait_for(lambda s: all(c["state"] == "new" for c in s["clips"]))
+    asked = {"key": "clip:b.mkv", "column": "use", "old": "", "new": "no"}
+    assert visitor.post("/api/run", asked).status_code == 200
+    read = visitor.read()
+    assert {c["clip"]: c["state"] for c in read["clips"]} == {"a.mp4": "done", "b.mkv": "aside"}
+    assert {p.name for p in (root / "results/readings").iterdir()} == {"a.csv"}
+    assert [r["run"] for r in table(root / "results/summary.csv")] == ["a"]
+    # Read once, then set aside: what is known of it counts no more, and is asked of nobody.
+    visitor.post("/api/run", asked | {"key": "run:b", "old": "no", "new": ""})
+    visitor.read()
+    name = read["fields"][0]["name"]
+    of_both = visitor.get("/api/check", field=name, mode="sample").get_json()
+    visitor.post("/api/run", asked | {"key": "run:b"})
+    of_one = visitor.get("/api/check", field=name, mode="sample").get_json()
+    assert 0 < of_one["readings"] < of_both["readings"]
+    assert {c["clip"] for c in of_one["cards"]} == {"a.mp4"}
+    report = pipeline.summarise_session(visitor.desk.session())
+    assert [r["run"] for r in report.rows] == ["a"]
+    assert not [w for w in report.warnings if "b.mkv" in w]
+    # Where it is named a second time, as a run, it is one.
+    with (root / "runs.csv").open("a") as stream:
+        stream.write("again,b.mkv\n")
+    assert visitor.desk.session().measured == ("a.mp4", "b.mkv")

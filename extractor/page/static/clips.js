@@ -2,7 +2,7 @@
 
 import { inTurn, post } from "./api.js";
 import { bytes, clear, h, percent, query, seconds } from "./dom.js";
-import { nextBar } from "./next.js";
+import { isAside, nextBar } from "./next.js";
 
 const EDITED = [
   ["antenna", "Antenna"], ["port", "Port"], ["mounting", "Mounting"], ["others", "Others"],
@@ -11,7 +11,7 @@ const EDITED = [
 const SHORT = new Set(["mounting", "order", "start_s", "end_s"]);
 const STATES = {
   new: "new", looking: "looking…", waiting: "waiting", reading: "reading", done: "done",
-  cut: "cut short", stale: "read again", failed: "failed",
+  cut: "cut short", stale: "read again", failed: "failed", aside: "no run",
 };
 const CONDITIONS = {
   place: "Place", distance_m: "Distance, m", walls: "Walls between", channel_mhz: "Channel, MHz",
@@ -68,7 +68,7 @@ export function show(root, page) {
         h("caption", { class: "unseen" }, "Runs and their clips"),
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Clip"), h("th", { scope: "col" }, "State"),
           EDITED.map(([, title]) => h("th", { scope: "col" }, title)), h("th", {}, h("span", { class: "unseen" }, "More")))),
-        h("tbody", {}, session.rows.map((row) => h("tr", { class: row.stored ? "" : "unstored" },
+        h("tbody", {}, session.rows.map((row) => h("tr", { class: isAside(row) ? "aside" : row.stored ? "" : "unstored" },
           clipCell(row, facts), h("td", { class: "state", "data-state": row.clips.join(";") }),
           EDITED.map(([column, title]) => cell(row, column, title)), h("td", {}, more(row)))))));
   }
@@ -91,7 +91,7 @@ export function show(root, page) {
     return h("td", { class: "clip" },
       h("a", { href: `#/series?${query({ clip: row.clips[0] })}`, tabindex: -1, "aria-hidden": "true" }, picture),
       h("div", {}, h("a", { href: `#/series?${query({ clip: row.clips[0] })}` }, row.clips.join(" + ")),
-        h("small", {}, [run, described(first), row.cells.notes?.startsWith("draft:") && row.cells.notes]
+        h("small", {}, [run, described(row.clips.map((c) => facts.get(c)).filter(Boolean)), row.cells.notes?.startsWith("draft:") && row.cells.notes]
           .filter(Boolean).join(" · "))));
   }
 
@@ -101,7 +101,17 @@ export function show(root, page) {
       h("div", { class: "sheet" },
         clip && h("a", { class: "item", href: `#/series?${query({ clip })}` }, "Look at it, set start and end, cut it"),
         clip && page.session.fields.length > 0 && h("a", { class: "item", href: `#/mark?${query({ clip })}` }, "Mark a number on it"),
+        clip && h("button", { class: "item", onclick: () => setAside(row) }, isAside(row) ? "It is a run after all" : "This is no run: set it aside"),
         row.stored && h("button", { class: "item", onclick: () => remove(row) }, "Take this row out of runs.csv")));
+  }
+
+  async function setAside(row) {
+    const old = row.cells.use ?? "";
+    try {
+      page.take(await inTurn(() => post("/api/run", { key: row.key, column: "use", old, new: isAside(row) ? "" : "no" })));
+    } catch (error) {
+      page.fail(error);
+    }
   }
 
   async function remove(row) {
@@ -121,7 +131,7 @@ export function show(root, page) {
       const text = JSON.stringify([own.map((c) => [c.state, c.message]), own.map((c) => work[c.clip])]);
       if (place.dataset.drawn === text) continue;
       place.dataset.drawn = text;
-      clear(place, own.map((c) => stateOf(c, work[c.clip])));
+      clear(place, own.length && stateOf(own, work));
     }
   }
 
@@ -143,19 +153,27 @@ export function show(root, page) {
   };
 }
 
-function described(clip) {
+// A run may be a recording that lies in several files: it is one run, with one size and length.
+function described(files) {
+  const [clip] = files;
   if (!clip) return "not in the folder";
-  const facts = [clip.length_s && seconds(clip.length_s), bytes(clip.size)];
-  if (clip.width) facts.push(`${clip.width}×${clip.height}`);
+  const sum = (key) => files.reduce((total, one) => total + (one[key] ?? 0), 0);
+  const facts = [clip.width && `${clip.width}×${clip.height}`, seconds(sum("length_s") || null), bytes(sum("size"))];
   if (clip.rate_hz) facts.push(`${Math.round(clip.rate_hz)}/s`);
+  if (files.length > 1) facts.push(`${files.length} files`);
   return facts.filter(Boolean).join(" · ");
 }
 
-function stateOf(clip, work) {
-  const busy = clip.state === "reading" && work?.length_s;
+const WORST_FIRST = ["failed", "stale", "reading", "waiting", "looking", "new", "cut", "done", "aside"];
+
+function stateOf(files, work) {
+  const clip = files.toSorted((a, b) => WORST_FIRST.indexOf(a.state) - WORST_FIRST.indexOf(b.state))[0];
+  const total = files.reduce((sum, one) => sum + (work[one.clip]?.length_s ?? one.length_s ?? 0), 0);
+  const done = files.reduce((sum, one) => sum + (work[one.clip]?.seconds ?? 0), 0);
+  const busy = clip.state === "reading" && total > 0;
   return h("span", { class: `chip ${clip.state}`, title: clip.message || null },
     STATES[clip.state] ?? clip.state,
-    busy ? ` ${percent(Math.min(1, work.seconds / work.length_s))}` : "",
+    busy ? ` ${percent(Math.min(1, done / total))}` : "",
     ["failed", "done"].includes(clip.state) && clip.message && h("small", { class: "why" }, clip.message));
 }
 

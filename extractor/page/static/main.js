@@ -65,10 +65,11 @@ const page = {
 };
 
 function badge(name, session) {
-  const read_ = session.clips.filter((c) => ["done", "cut"].includes(c.state)).length;
-  if (name === "clips") return String(session.clips.length);
+  const clips = session.clips.filter((c) => c.state !== "aside");
+  const read_ = clips.filter((c) => ["done", "cut"].includes(c.state)).length;
+  if (name === "clips") return String(clips.length);
   if (name === "mark") return session.fields.length ? String(session.fields.length) : "";
-  if (name === "read") return session.clips.length ? `${read_}/${session.clips.length}` : "";
+  if (name === "read") return clips.length ? `${read_}/${clips.length}` : "";
   return "";
 }
 

@@ -2,10 +2,14 @@
 
 import { h } from "./dom.js";
 
+export function isAside(row) {
+  return (row.cells.use ?? "").toLowerCase() === "no";
+}
+
 export function nextStep(page) {
   const { clips, fields, rows, tasks } = page.session;
   const open = clips.filter((c) => ["new", "stale"].includes(c.state)).length;
-  const without = rows.filter((r) => r.clips.length && !r.cells.antenna).length;
+  const without = rows.filter((r) => r.clips.length && !r.cells.antenna && !isAside(r)).length;
   if (!clips.length) {
     return {
       text: `Put the recordings into the folder “${page.session.name}”; they appear here by themselves.`,

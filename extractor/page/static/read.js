@@ -4,11 +4,32 @@ import { post } from "./api.js";
 import { clear, h, percent, seconds } from "./dom.js";
 import { nextBar } from "./next.js";
 
+// The first that holds of one of a run's files is said of the run.
 const WORDS = {
-  waiting: "waiting", reading: "reading", done: "done", failed: "failed", stopped: "not finished",
-  new: "not read yet", looking: "looking…", cut: "done; the recording is cut short",
-  stale: "was read with other marks; read again",
+  failed: "failed", reading: "reading", stale: "was read with other marks; read again", stopped: "not finished",
+  waiting: "waiting", looking: "looking…", new: "not read yet", cut: "done; the recording is cut short", done: "done",
 };
+
+const isDone = (clip) => ["done", "cut"].includes(clip.state);
+
+function shareOf(clip, own) {
+  return isDone(clip) ? 1 : own?.length_s ? Math.min(1, own.seconds / own.length_s) : 0;
+}
+
+function wordOf(clip, own) {
+  return isDone(clip) || !own || own.state === "stopped" ? clip.state : own.state;
+}
+
+function mean(values) {
+  return values.reduce((sum, v) => sum + v, 0) / values.length;
+}
+
+// The files of one run stand together; what is no run is left out.
+function recordings(session) {
+  const facts = new Map(session.clips.filter((c) => c.state !== "aside").map((c) => [c.clip, c]));
+  const runs = new Map(session.rows.map((r) => [r.clips.join(";"), r.clips.map((c) => facts.get(c)).filter(Boolean)]));
+  return [...runs.values()].filter((files) => files.length);
+}
 
 export function show(root, page) {
   const head = h("section", { class: "panel" });
@@ -41,16 +62,15 @@ export function show(root, page) {
     const work = session.tasks.read?.clips ?? {};
     clear(list, h("table", { class: "reading" },
       h("thead", {}, h("tr", {}, h("th", {}, "Clip"), h("th", {}, "Progress"), h("th", {}, ""))),
-      h("tbody", {}, session.clips.map((clip) => {
-        const own = work[clip.clip];
-        const state = own?.state === "stopped" ? clip.state : (own?.state ?? clip.state);
-        const done = ["done", "cut"].includes(clip.state);
-        const share = done ? 1 : own?.length_s ? Math.min(1, own.seconds / own.length_s) : 0;
-        const word = done ? clip.state : state;
-        return h("tr", {}, h("td", {}, clip.clip),
-          h("td", {}, h("progress", { max: 1, value: share, "aria-label": clip.clip })),
+      h("tbody", {}, recordings(session).map((files) => {
+        const name = files.map((c) => c.clip).join(" + ");
+        const share = mean(files.map((clip) => shareOf(clip, work[clip.clip])));
+        const words = files.map((clip) => wordOf(clip, work[clip.clip]));
+        const word = Object.keys(WORDS).find((w) => words.includes(w)) ?? words[0];
+        return h("tr", {}, h("td", {}, name),
+          h("td", {}, h("progress", { max: 1, value: share, "aria-label": name })),
           h("td", { class: word === "failed" ? "bad" : "" }, WORDS[word] ?? word,
-            word === "failed" && h("small", { class: "why" }, clip.message)));
+            word === "failed" && h("small", { class: "why" }, files.find((c) => c.message)?.message)));
       }))));
   }
 

@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { clear, h, percent, query, s } from "./dom.js";
-import { empty, nextBar } from "./next.js";
+import { empty, isAside, nextBar } from "./next.js";
 
 const MEASURES = {
   "": "mean, or what the ceiling leaves", mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
@@ -60,7 +60,7 @@ export function show(root, page) {
     const choice = (key, names) => h("select", { "aria-label": key, onchange: (e) => { options[key] = e.target.value; } },
       names.map(([value, title]) => h("option", { value, selected: options[key] === value }, title)));
     const said = tables.ranking ? "Compare again" : "Compare the antennas";
-    const without = page.session.rows.filter((r) => r.clips.length && !r.cells.antenna).length;
+    const without = page.session.rows.filter((r) => r.clips.length && !r.cells.antenna && !isAside(r)).length;
     clear(parts.head,
       h("div", { class: "row" },
         choice("field", [["", "the primary number"], ...page.session.fields.map((f) => [f.name, f.name])]),

@@ -50,7 +50,8 @@ class Looking {
   }
 
   get runs() {
-    return this.page.session.rows.filter((r) => r.clips.length === 1 && r.clips[0] === this.clip).map((row) => ({
+    return this.page.session.rows.filter((r) => r.clips.includes(this.clip)).map((row) => ({
+      files: row.clips.length,
       row, name: row.cells.run || row.clips[0],
       start: Number((row.cells.start_s || "0").replace(",", ".")),
       end: row.cells.end_s ? Number(row.cells.end_s.replace(",", ".")) : null,
@@ -176,9 +177,9 @@ class Looking {
         : "Drag over the chart to choose a stretch; click to choose a moment."),
       h("ul", { class: "plain" }, runs.map((run) => h("li", { class: "row" },
         h("span", { class: "grow" }, h("b", {}, run.name), " ", run.row.cells.antenna, " ", h("small", {},
-          run.part ? `${run.start} to ${run.end ?? "end"} s` : "whole clip")),
-        this.span && h("button", { class: "set-span", onclick: () => this.setSpan(run, a, b) }, "Use the stretch"),
-        !this.span && this.at_s > run.start + 0.2 && (run.end === null || this.at_s < run.end) && this.at_s < (this.data.duration_s ?? 0) - 0.2 &&
+          run.part ? `${run.start} to ${run.end ?? "end"} s` : run.files > 1 ? `file ${run.row.clips.indexOf(this.clip) + 1} of ${run.files}: one run` : "whole clip")),
+        run.files > 1 ? null : this.span && h("button", { class: "set-span", onclick: () => this.setSpan(run, a, b) }, "Use the stretch"),
+        run.files === 1 && !this.span && this.at_s > run.start + 0.2 && (run.end === null || this.at_s < run.end) && this.at_s < (this.data.duration_s ?? 0) - 0.2 &&
           h("button", { class: "cut", onclick: () => this.cut(run) }, `Cut at ${clock(this.at_s)}`),
         run.part && h("button", { onclick: () => this.setSpan(run, null, null) }, "Whole clip")))),
       this.span && runs.some((r) => r.part) && h("button", { id: "add-run", onclick: () => this.add(a, b) }, "A further run of this stretch"));
