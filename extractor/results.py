@@ -42,6 +42,11 @@ class Results:
     conditions: Mapping[str, Any]
     overlay: Overlay | None
 
+    @property
+    def title(self) -> str:
+        """What to call it where people read: ``title`` of session.toml, else place, else folder."""
+        return str(self.conditions.get("title") or self.conditions.get("place") or self.name)
+
     @cached_property
     def fields(self) -> tuple[Field, ...]:
         """The fields of the summary, in its order; those not marked stand in no picture."""
@@ -168,6 +173,13 @@ def load(folder: str | Path) -> Results:
     for column in ("order", "mean", "p05", "p95", "n"):
         summary[column] = summary.get(column, math.nan)
     return Results(session, name, summary, session.conditions(), overlay)
+
+
+def titled(results: Sequence[Results]) -> str:
+    """Return one title for several sessions: their titles, or folders where these are alike."""
+    titles = [one.title for one in results]
+    apart = len(set(titles)) == len(titles)
+    return ", ".join(titles if apart else [one.name for one in results])
 
 
 def summary_columns() -> list[str]:

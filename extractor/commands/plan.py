@@ -49,7 +49,11 @@ def plan(
         ),
     ] = None,
     companion: Annotated[
-        str, typer.Option(help="Antenna on the ports not under test, the same in every run.")
+        str,
+        typer.Option(
+            help="Antenna on the ports not under test, the same in every run; commas between "
+            "where each of several has its own."
+        ),
     ] = "companion",
     order: Annotated[
         Literal["split", "full"],
@@ -153,7 +157,7 @@ def plan(
         reference=reference if at else reference or names[0],
         seed=secrets.randbelow(100_000) if seed is None else seed,
         kind=order,
-        companion=companion,
+        companions=_split(companion),
         timing=Timing(seconds, settle, port_change, remount, pack),
         looks=at,
     )
@@ -186,6 +190,8 @@ def _write(session: Path, plan_: Plan, replace: bool) -> None:
         other = dataclasses.replace(plan_, kind="full")
         longer = total_minutes(other.runs(), plan_.timing)
         say(f"(put up anew for every port, --order full: about {longer:.0f} minutes)")
+    if plan_.more:
+        say(plan_.more)
     say(f"Written: {runs_path}, {sheet_path} (print it)")
     say("Cautions (in full on the sheet):")
     for caution in cautions():

@@ -169,9 +169,9 @@ def compare_table(
     comparison = Comparison(
         **vars(table),
         confidence=confidence,
-        ranking=ranking,
-        ports=ports,
-        pairs=pairs,
+        ranking=ranking.assign(field=table.field, measure=table.measure, unit=table.unit),
+        ports=ports.assign(unit=table.unit),
+        pairs=pairs.assign(unit=table.unit),
         order=order,
         fit=fit,
     )

@@ -127,11 +127,13 @@ def load_sessions(
         free=measure is None,
         looks=_looks(paths, list(runs["antenna"].unique())) if factor == "antenna" else NO_LOOKS,
     )  # fmt: skip
-    levels = runs["antenna"].nunique()
-    if levels < 2:
+    levels = sorted(runs["antenna"].unique())
+    if len(levels) < 2:
+        only = f"only {levels[0]} stands" if levels else "nothing stands"
         raise UsageError(
-            f"{', '.join(map(str, paths))}: {levels} level(s) of '{factor}' with a value; "
-            "a comparison needs at least two (fill the column in runs.csv)"
+            f"{', '.join(map(str, paths))}: {only} in column '{factor}' of the runs that have a "
+            f"number; a comparison needs at least two different ones"
+            + (f" (left out: {'; '.join(skipped)})" if skipped else "")
         )
     return result
 
@@ -206,6 +208,11 @@ def _load_session(path: Path, name: str, asked: str | None, measure: str, factor
     table = read_table(session.summary_path)
     table.require("run", "field", "antenna", measure)
     known = list(dict.fromkeys(row["field"] for row in table.rows))
+    if not known:
+        raise UsageError(
+            f"{session.summary_path}: holds no run yet; when the clips are read, ask again "
+            f"(extractor read {path})"
+        )
     primary = session.primary_field(known)
     field = asked or primary
     if field not in known:

@@ -50,7 +50,8 @@ def ranking_table(
     Returns
     -------
     DataFrame
-        ``place`` (NaN where it is not known which way is better), ``antenna``, ``mean``
+        ``place`` (one more than are shown to be ahead, so that ties share it; NaN without a
+        verdict), ``antenna``, ``mean``
         (adjusted for ports and sessions), ``low`` and ``high`` with their ``basis``,
         ``inner_low`` and ``inner_high`` (for these very mountings), ``plain_mean`` of the runs,
         ``runs``, ``mountings``,
@@ -63,7 +64,8 @@ def ranking_table(
     touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     mountings = layout.mountings["antenna"].value_counts()
     rows = []
-    for place, i in enumerate(ranked(fit, better), 1):
+    names = [layout.antennas[i] for i in ranked(fit, better)]
+    for i in ranked(fit, better):
         name = layout.antennas[i]
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
@@ -72,7 +74,7 @@ def ranking_table(
         inner_low, inner_high = _limits(fit, i, confidence, INSIDE_MOUNTINGS)
         rows.append(
             {
-                "place": place if better is not None else float("nan"),
+                "place": _place(name, names, mates, order),
                 "antenna": name,
                 "mean": float(fit.means[i]),
                 "low": low,
@@ -91,6 +93,13 @@ def ranking_table(
             }
         )
     return pd.DataFrame(rows)
+
+
+def _place(name: str, names: list[str], mates: set[str], order: Ordering) -> float:
+    if not order.may_be_best:
+        return float("nan")
+    ahead = sum(other not in mates for other in names[: names.index(name)])
+    return float(max(ahead, name not in order.may_be_best) + 1)
 
 
 def _limits(fit: Fit, i: int, confidence: float, on: str) -> tuple[float, float]:

@@ -14,6 +14,8 @@ from extractor.errors import UsageError
 #: Orders drawn at random, of which the best balanced one is taken.
 CANDIDATES = 200
 FEWEST_SPOTS = 3
+#: The reference is put up at least so often: at the start, in the middle and at the end.
+REFERENCE_MOUNTINGS = 3
 OrderKind = Literal["split", "full"]
 
 
@@ -78,7 +80,7 @@ def mounting_order(
     """
     rng = np.random.default_rng(seed)
     others = [a for a in antennas if a != reference]
-    own = 0 if reference is None else max(3, mountings)
+    own = 0 if reference is None else max(REFERENCE_MOUNTINGS, mountings)
     total = mountings * len(others) + own
     # The reference's turns: the first, the last and evenly between.
     taken = np.rint(np.arange(own) * (total - 1) / max(1, own - 1)).astype(int)

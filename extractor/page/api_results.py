@@ -15,7 +15,7 @@ from extractor.errors import ExtractorError
 from extractor.page import request_parsing as sent
 from extractor.page.service import UnknownNameError, desk
 from extractor.pipeline import compare_sessions
-from extractor.radio.cautions import cautions
+from extractor.radio.cautions import session_cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import RESULTS, Session
@@ -64,7 +64,7 @@ def series() -> Any:
 @routes.get("/api/cautions")
 def shown_cautions() -> Any:
     """Return what to take care of."""
-    return [asdict(c) for c in cautions()]
+    return [asdict(c) for c in session_cautions(desk().session())]
 
 
 @routes.get("/api/results")

@@ -6,13 +6,17 @@ compares the two.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from extractor.errors import ExtractorError
 from extractor.radio.link_budget import eirp_dbm, exposure_distance_m
 from extractor.radio.wording import said
+from extractor.session.antennas import FILE_NAME, find_antenna, read_antennas
+from extractor.session.folder import Session
 
 NOT_A_COMPLIANCE_TOOL = (
     "Not a compliance tool. Local law, the maker's instructions and licensed practice come "
@@ -54,6 +58,18 @@ def cautions(power_mw: float | None = None, gain_dbi: float | None = None) -> tu
     known = power_mw if power_mw is not None and power_mw > 0 else None
     first = Caution("Not a compliance tool", NOT_A_COMPLIANCE_TOOL)
     return (first, _keep_off(known, gain_dbi), *_written())
+
+
+def session_cautions(session: Session) -> tuple[Caution, ...]:
+    """Cautions for a session's own transmitter, as far as its files tell power and antenna."""
+    conditions, gain_dbi = session.conditions(), None
+    power = conditions.get("power_mw")
+    with contextlib.suppress(ExtractorError):  # no such table, or a wrong one: reckoned high
+        antennas = read_antennas(session.root / FILE_NAME)
+        sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
+        gain_dbi = sending.gain_dbi if sending is not None else None
+    known = isinstance(power, int | float) and not isinstance(power, bool)
+    return cautions(float(power) if known else None, gain_dbi)
 
 
 def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:

@@ -20,13 +20,13 @@ from extractor.comparison import Comparison
 from extractor.comparison.loading import doubt_findings
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
-from extractor.radio.cautions import cautions
+from extractor.radio.cautions import session_cautions
 from extractor.report import chart_files, pack
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.filling import filled
-from extractor.results import Results, load, main_field, second_field
+from extractor.results import Results, load, main_field, second_field, titled
 from extractor.review import pictures
 from extractor.review.cards import Card
 from extractor.review.checked import waiting
@@ -156,7 +156,7 @@ def _render(
     return filled(
         "report.html",
         {"number": _shown, "label": _label},
-        title=options.title or ", ".join(one.name for one in material.results),
+        title=options.title or titled(material.results),
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
@@ -168,7 +168,7 @@ def _render(
         dark=style.DARK,
         doubts=doubts,
         tables=_tables(material),
-        cautions=cautions(*_power(material.results)),
+        cautions=session_cautions(material.results[0].session),
         settings=_settings(material, options),
         versions=_versions(),
     )
@@ -215,11 +215,6 @@ def _label(key: str) -> str:
         if key.endswith(end):
             return f"{key.removesuffix(end).replace('_', ' ')}, {unit}"
     return key.replace("_", " ")
-
-
-def _power(results: Sequence[Results]) -> tuple[float | None]:
-    value = results[0].conditions.get("power_mw")
-    return (float(value) if isinstance(value, int | float) else None,)
 
 
 _SUMMARY_COLUMNS = (

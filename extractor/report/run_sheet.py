@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from extractor.comparison.run_order import (
+    REFERENCE_MOUNTINGS,
     OrderKind,
     PlannedRun,
     Timing,
@@ -18,7 +20,7 @@ from extractor.comparison.run_order import (
     total_minutes,
 )
 from extractor.errors import UsageError
-from extractor.radio.cautions import cautions
+from extractor.radio.cautions import Caution, session_cautions
 from extractor.radio.combining import added_db
 from extractor.radio.fading import SLIDE_M, SPOT_DISTANCE_MM
 from extractor.report.filling import filled
@@ -45,8 +47,8 @@ class Plan:
     reference: str | None = None
     seed: int = 0
     kind: OrderKind = "split"
-    companion: str = COMPANION
-    """Antenna on the ports that are not under test, the same in every run."""
+    companions: tuple[str, ...] = (COMPANION,)
+    """On the ports that are not under test: one name for all, or one for each but one port."""
     timing: Timing = field(default_factory=Timing)
     looks: tuple[int, ...] = ()
     """Mountings of each antenna at which to look, the last of them `mountings`."""
@@ -56,6 +58,36 @@ class Plan:
         asked = ("mountings", "repeats", "reference", "seed", "kind", "looks")
         options: dict[str, Any] = {name: getattr(self, name) for name in asked}
         return plan_runs(self.antennas, self.ports, **options)
+
+    def others(self, port: str) -> dict[str, str]:
+        """Return what hangs on the other ports; each companion at home, or in the tested's place.
+
+        So a change of port swaps two leads: the first port is the home of what is under test.
+        """
+        first, *homes = self.ports
+        given = self.companions if len(self.companions) > 1 else self.companions * len(homes)
+        hung = dict(zip(homes, given, strict=True))
+        if port != first:
+            hung = {first: hung.pop(port), **hung}
+        return hung
+
+    @property
+    def more(self) -> str:
+        """Say, if so, that the reference is put up more often than was asked."""
+        if self.reference is None or self.mountings >= REFERENCE_MOUNTINGS:
+            return ""
+        return (
+            f"{self.reference} is put up {REFERENCE_MOUNTINGS} times, the others "
+            f"{self.mountings}: as the reference it stands at start, middle and end."
+        )
+
+    def check(self) -> None:
+        """Raise `UsageError` where the companions are neither one nor one for each other port."""
+        if len(self.companions) not in (1, len(self.ports) - 1):
+            raise UsageError(
+                f"--companion: {len(self.companions)} names for {len(self.ports) - 1} other ports; "
+                "give one for all or one for each, commas between"
+            )
 
 
 def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
@@ -67,7 +99,7 @@ def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
             "run": f"r{run.order:0{width}d}",
             "antenna": run.antenna,
             "port": run.port,
-            "others": ";".join(f"{p}={plan.companion}" for p in plan.ports if p != run.port),
+            "others": ";".join(f"{p}={name}" for p, name in plan.others(run.port).items()),
             "mounting": run.mounting,
             "position": f"spot {run.spot}",
             "repeat": run.repeat,
@@ -79,7 +111,7 @@ def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
     ]
 
 
-def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None = None) -> str:
+def render_sheet(plan: Plan, runs: Sequence[PlannedRun], cautions: Sequence[Caution]) -> str:
     """Return the run sheet as one HTML page that needs nothing else.
 
     Parameters
@@ -88,8 +120,8 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
         What was asked.
     runs : sequence of PlannedRun
         As from `Plan.runs`.
-    power_mw : float, optional
-        Transmitter power in milliwatts, for the cautions.
+    cautions : sequence of Caution
+        To be printed with it.
     """
     return filled(
         SHEET,
@@ -101,7 +133,7 @@ def render_sheet(plan: Plan, runs: Sequence[PlannedRun], power_mw: float | None 
         spot_distance_mm=SPOT_DISTANCE_MM,
         slide_m=SLIDE_M,
         shown_db=[_shown_of_10_db(len(plan.ports) - 1, pad) for pad in (0.0, 20.0)],
-        cautions=cautions(power_mw),
+        cautions=cautions,
         command=_command(plan),
     )
 
@@ -114,18 +146,23 @@ def _shown_of_10_db(others: int, pad_db: float) -> float:
 def _command(plan: Plan) -> str:
     parts = [
         "extractor plan SESSION",
-        f"--antennas {','.join(plan.antennas)}",
-        f"--ports {','.join(plan.ports)}",
+        f"--antennas {_typed(plan.antennas)}",
+        f"--ports {_typed(plan.ports)}",
         f"--looks {','.join(map(str, plan.looks))}" * bool(plan.looks)
         or f"--mountings {plan.mountings}",
         f"--repeats {plan.repeats}",
+        f"--companion {_typed(plan.companions)}",
         f"--seconds {plan.timing.seconds:g}",
         f"--order {plan.kind}",
         f"--seed {plan.seed}",
     ]
     if plan.reference is not None:
-        parts.insert(5, f"--reference {plan.reference}")
+        parts.insert(5, f"--reference {_typed((plan.reference,))}")
     return " ".join(parts)
+
+
+def _typed(names: Sequence[str]) -> str:
+    return shlex.quote(",".join(names))
 
 
 def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, Path]:
@@ -148,6 +185,7 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
     StorageError
         If a file cannot be written.
     """
+    plan.check()
     runs = plan.runs()
     root.mkdir(parents=True, exist_ok=True)
     session = Session(root)
@@ -158,8 +196,7 @@ def write_plan(root: Path, plan: Plan, *, replace: bool = False) -> tuple[Path, 
                 f"{session.runs_path}: is there already and is never overwritten unasked; add "
                 "--replace (the one before is kept as .runs.csv.previous)"
             )
-        power = session.conditions().get("power_mw")
-        sheet = render_sheet(plan, runs, float(power) if isinstance(power, int | float) else None)
+        sheet = render_sheet(plan, runs, session_cautions(session))
         columns = (*COLUMNS, "look") if plan.looks else COLUMNS
         write_table(session.runs_path, columns, run_rows(plan, runs), keep_previous=True)
         write_text(sheet_path, sheet)

@@ -7,7 +7,7 @@ from pathlib import Path
 from extractor.errors import UsageError
 from extractor.radio.assessment import link_report
 from extractor.radio.causes import COLUMN, PAIRED, Cause
-from extractor.radio.cautions import cautions
+from extractor.radio.cautions import session_cautions
 from extractor.radio.discrepancies import Judgement
 from extractor.report.filling import filled
 from extractor.session.atomic import write_text
@@ -40,9 +40,7 @@ def write_tell(root: Path, name: str) -> tuple[Cause, Path, Path]:
     rows = _rows(session, surprise, cause)
     add_planned(session, rows)
     path = session.results / SHEET
-    power = session.conditions().get("power_mw")
-    known_power = float(power) if isinstance(power, int | float) else None
-    write_text(path, filled(SHEET, rows=rows, cause=cause, cautions=cautions(known_power)))
+    write_text(path, filled(SHEET, rows=rows, cause=cause, cautions=session_cautions(session)))
     return cause, session.runs_path, path
 
 

@@ -114,6 +114,10 @@ def match(
             raise UsageError(f"{option} {unknown[0]}: not among {', '.join(known) or 'nothing'}")
     left = [name for name in unnamed if name not in skip]
     if not left:
+        if not session.clips:
+            raise UsageError(
+                f"{session.root}: no clips here yet; copy the recordings into it first"
+            )
         raise UsageError(f"{session.root}: every clip is named in runs.csv already")
     due = [r for r in planned if r.cells.get("run", "") not in missing]
     found = [recording(session, clip) for clip in left]

@@ -164,7 +164,8 @@ def test_nothing_is_claimed_of_a_direction_that_is_not_known(
     if len(mountings) == 2:
         assert CLAIMS.search(known.text())
     assert np.isnan(asked.ranking[["place", "probability_best"]].to_numpy(float)).all()
-    assert list(known.ranking["place"]) == [1, 2, 3, 4]
+    judged = len(mountings) == 2 and reference is None
+    assert known.ranking["place"].notna().all() == judged
     # What needs no direction is as it was: ports, differences, ties.
     assert asked.ports.equals(known.ports)
     assert asked.pairs.equals(known.pairs)

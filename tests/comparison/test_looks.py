@@ -14,6 +14,7 @@ from extractor.comparison.looks import Looks, first_look, planned_looks
 from extractor.comparison.run_order import plan_runs
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
+from extractor.radio.cautions import cautions
 from extractor.report.run_sheet import Plan, render_sheet, write_plan
 from extractor.session.csv_tables import read_table, write_table
 from extractor.session.folder import Session
@@ -67,8 +68,8 @@ def test_the_table_carries_the_plan(tmp_path):
     plan = Plan(ANTENNAS, ("Red", "Green"), mountings=4, looks=(2, 4), seed=1)
     runs, _ = write_plan(tmp_path, plan)
     assert planned_looks(read_table(runs)) == (2, 4)
-    assert "Look\n      1 of 2." in render_sheet(plan, plan.runs())
-    assert "--looks 2,4 " in render_sheet(plan, plan.runs())
+    assert "Look\n      1 of 2." in render_sheet(plan, plan.runs(), cautions())
+    assert "--looks 2,4 " in render_sheet(plan, plan.runs(), cautions())
     write_plan(tmp_path, Plan(ANTENNAS, ("Red",)), replace=True)
     assert planned_looks(read_table(runs)) == ()
 

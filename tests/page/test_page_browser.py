@@ -297,6 +297,15 @@ def compare(browser: Browser, folder: Path) -> None:
     assert names == ["Slab", "Stick"]
     assert (folder / "results" / "ranking.csv").exists()
     assert browser.all("details.finding")
+    # Another choice: what stands there is marked as old until it is compared again.
+    assert "choice before" not in browser.text()
+    browser.press('select[aria-label="measure"] option[value="p05"]')
+    assert "results of the choice before (bitrate, mean" in browser.text()
+    assert browser.all(".results.old")
+    browser.press('select[aria-label="measure"] option[value=""]')
+    browser.press("#compare")
+    browser.wait(lambda: not browser.all(".results.old"))
+    assert "choice before" not in browser.text()
 
 
 def find_the_cautions(browser: Browser) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from extractor.errors import UsageError
+from extractor.radio.cautions import cautions
 from extractor.report.run_sheet import Plan, render_sheet
 from extractor.report.tell_sheet import write_tell
 
@@ -65,9 +66,9 @@ def test_an_unknown_cause_names_those_that_are(story):
 def test_the_run_sheet_says_what_the_other_ports_hide():
     # Brennan 1959, equal ports: 10 dB on one of four shows as 5.1, with 20 dB pads as 9.9 dB.
     plan = Plan(("A", "B"), ("Red", "Green", "Blue", "White"))
-    page = " ".join(render_sheet(plan, plan.runs()).split())
+    page = " ".join(render_sheet(plan, plan.runs(), cautions()).split())
     assert "show as 5.1 dB" in page
     assert "show as 9.9 dB" in page
     assert "Neither pad nor load on a port that may transmit" in page
     alone = Plan(("A", "B"), ("Red",))
-    assert "other ports hide" not in render_sheet(alone, alone.runs())
+    assert "other ports hide" not in render_sheet(alone, alone.runs(), cautions())

@@ -49,6 +49,11 @@ const page = {
     setTimeout(() => toast.remove(), kind === "bad" ? 12000 : 4000);
   },
 
+  // What was wrong is settled once the next thing has gone well.
+  hush() {
+    document.querySelectorAll("#toasts .bad").forEach((toast) => toast.remove());
+  },
+
   fail(error) {
     this.say(error.message, "bad");
     if (error.changedMeanwhile) this.refresh().catch(() => {});

@@ -26,6 +26,7 @@ export function show(root, page) {
   let found = null;
   let running = "";
   let left = false;
+  let changed = false;
 
   async function load() {
     try {
@@ -48,6 +49,8 @@ export function show(root, page) {
         task = page.session.tasks[kind];
       } while (task?.state === "running" && !left);
       if (task?.state === "failed") throw new Error(task.message);
+      changed = false;
+      page.hush();
     } catch (error) {
       page.fail(error);
     }
@@ -55,9 +58,15 @@ export function show(root, page) {
     load();
   }
 
+  // What stands below is of the choice before: it says so, until it is compared again.
+  function ask() {
+    changed = true;
+    draw();
+  }
+
   function draw() {
     const { tables, findings, outdated } = found;
-    const choice = (key, names) => h("select", { "aria-label": key, onchange: (e) => { options[key] = e.target.value; } },
+    const choice = (key, names) => h("select", { "aria-label": key, onchange: (e) => { options[key] = e.target.value; ask(); } },
       names.map(([value, title]) => h("option", { value, selected: options[key] === value }, title)));
     const said = tables.ranking ? "Compare again" : "Compare the antennas";
     const without = page.session.rows.filter((r) => r.clips.length && !r.cells.antenna && !isAside(r)).length;
@@ -66,13 +75,15 @@ export function show(root, page) {
         choice("field", [["", "the primary number"], ...page.session.fields.map((f) => [f.name, f.name])]),
         choice("measure", Object.entries(MEASURES)),
         h("label", {}, "equal within ", h("input", { type: "number", min: "0", step: "any", class: "short", value: options.equal_within ?? "",
-          onchange: (e) => { options.equal_within = e.target.value === "" ? null : Number(e.target.value); } })),
+          onchange: (e) => { options.equal_within = e.target.value === "" ? null : Number(e.target.value); ask(); } })),
         h("button", { class: "main", id: "compare", disabled: running, onclick: () => make("compare") }, running === "compare" ? "Comparing…" : said),
         h("span", { class: "grow" }),
         h("button", { id: "report", disabled: running, onclick: () => make("report") }, running === "report" ? "Making it…" : "Make the report"),
         found.files.includes("report.html") && h("a", { class: "button", href: "/api/file?name=report.html", target: "_blank", rel: "noopener" }, "Open the report")),
+      changed && tables.ranking && h("p", { class: "problem" }, `Below stand the results of the choice before${by(tables.ranking)}; compare again.`),
       outdated && h("p", { class: "problem" }, "The clip statistics have changed since the comparison; compare again."),
       without > 0 && h("p", { class: "hint" }, `${without} ${without === 1 ? "run has" : "runs have"} no antenna yet: say which in the `, h("a", { href: "#/clips" }, "table of the clips"), "."));
+    parts.body.classList.toggle("old", changed);
     clear(parts.body,
       !tables.summary?.rows.length && nextBar(page),
       findings && h("section", { class: "findings" }, findings.filter((f) => f.part !== "appendix").map(finding)),
@@ -98,6 +109,12 @@ export function show(root, page) {
   };
 }
 
+function by(found) {
+  const said = (name) => found.rows[0]?.[found.columns.indexOf(name)] ?? "";
+  const measure = said("measure") && MEASURES[said("measure")];
+  return measure ? ` (${said("field")}, ${measure})` : "";
+}
+
 function finding(one) {
   return h("details", { class: "finding" }, h("summary", {}, one.sentence), h("p", { class: "hint" }, one.how_we_know));
 }
@@ -112,12 +129,11 @@ function files(names) {
     h("ul", { class: "plain files" }, rest.map((name) => h("li", {}, h("a", { href: `/api/file?${query({ name })}`, download: "" }, name)))));
 }
 
-// Places are empty as long as nobody has said which way is better; without a second mounting of
-// any antenna the order is no verdict.
+// Places are empty without a verdict: nobody has said which way is better, or no second mounting.
 function heading(found) {
   const some = (name, holds) => found.rows.some((row) => holds(row[found.columns.indexOf(name)]));
-  if (!some("place", (cell) => cell !== "")) return "By number, which is no ranking";
-  return some("mountings", (cell) => Number(cell) > 1) ? "Ranking" : "As recorded here";
+  if (some("place", (cell) => cell !== "")) return "Ranking";
+  return some("mountings", (cell) => Number(cell) > 1) ? "By number, which is no ranking" : "As recorded here";
 }
 
 // A point and its interval for each antenna; the inner, narrower interval is within mountings.
