@@ -68,8 +68,7 @@ def session_cautions(session: Session) -> tuple[Caution, ...]:
         antennas = read_antennas(session.root / FILE_NAME)
         sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
         gain_dbi = sending.gain_dbi if sending is not None else None
-    known = isinstance(power, int | float) and not isinstance(power, bool)
-    return cautions(float(power) if known else None, gain_dbi)
+    return cautions(float(power) if isinstance(power, int | float) else None, gain_dbi)
 
 
 def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:
