@@ -10,7 +10,7 @@ that fails does not stop the others. `compare_sessions` does the second line; wh
 outcome stands in ``report/``.
 
 Where to change what: a dash or any other text, `reading.number_parsing.interpret`; a new reader,
-`reading.readers.create`; a colour of the report, `report.charts.style`. ``DEVELOPERS.md`` follows
+`reading.readers.create`; a colour, `report.theme`. ``DEVELOPERS.md`` follows
 one reading from the clip to the report, file by file.
 """
 

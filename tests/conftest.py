@@ -11,7 +11,7 @@ import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 
 from extractor.reading import box_tightening, clip_job, readers
-from extractor.report.charts import style
+from extractor.report import theme
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 
@@ -67,10 +67,10 @@ def fonts(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
         monkeypatch.setattr(font_manager.fontManager, "ttflist", kept)
         monkeypatch.setattr(font_manager, "findSystemFonts", lambda: list(on_system))
 
-    style._further.cache_clear()
-    monkeypatch.setattr(style, "_TOLD", set())
+    theme._further.cache_clear()
+    monkeypatch.setattr(theme, "_TOLD", set())
     yield set_fonts
-    style._further.cache_clear()
+    theme._further.cache_clear()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from extractor.errors import UsageError
-from extractor.report import yuv_canvas
+from extractor.report import theme, yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.film_parts import VIDEOS, Progress, Steps, clip_series, look_of
@@ -90,12 +90,12 @@ class _Page:
         fields: Sequence[Field],
         boxes: Mapping[str, Box],
         series: Mapping[str, pd.DataFrame],
-        look: style.Look,
+        look: theme.Look,
     ) -> None:
         self.width, self._clip_height = even(clip.width), even(clip.height)
         strip_height = even(max(90.0, _STRIP * clip.height))
         self.height = self._clip_height + strip_height * len(fields)
-        self.picture = yuv_canvas.blank(self.width, self.height, style.PAPER)
+        self.picture = yuv_canvas.blank(self.width, self.height, theme.PAPER)
         self._fields = fields
         self._boxes = boxes
         self._steps = {name: Steps(s) for name, s in series.items()}

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from extractor.comparison import Comparison
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
-from extractor.report import chart_files, pack
+from extractor.report import chart_files, pack, theme
 from extractor.report.charts import ranking as ranking_chart
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
@@ -115,7 +115,7 @@ def write_card(
 
 def draw_card(
     comparison: Comparison,
-    looks: Mapping[str, style.Look],
+    looks: Mapping[str, theme.Look],
     conditions: Mapping[str, Any],
     title: str,
     size: Size,
@@ -127,7 +127,7 @@ def draw_card(
     comparison : Comparison
         What is ranked.
     looks : mapping
-        From `style.looks`.
+        From `theme.looks`.
     conditions : mapping
         As in ``session.toml``; the best known ones are shown.
     title : str
@@ -135,7 +135,7 @@ def draw_card(
     size : Size
         Pixels, exactly.
     """
-    figure = Figure(figsize=(size.width / _DPI, size.height / _DPI), facecolor=style.PAPER)
+    figure = Figure(figsize=(size.width / _DPI, size.height / _DPI), facecolor=theme.PAPER)
     narrow = size.width / size.height < 1.2
     scale = min(size.width / (640 if narrow else 1100), size.height / 620)
     table = comparison.ranking.head(MOST_ROWS)
@@ -203,7 +203,7 @@ def _foot(
     lines = textwrap.wrap(start, wide) + textwrap.wrap(condition_line(conditions), wide)
     y = margin * 0.8
     for text in reversed(lines[:6]):
-        figure.text(margin, y, text, fontsize=9.6 * scale, color=style.SOFT, va="bottom")
+        figure.text(margin, y, text, fontsize=9.6 * scale, color=theme.SOFT, va="bottom")
         y += 0.185 * line
     return y + 0.42 * line
 
@@ -222,7 +222,7 @@ def condition_line(conditions: Mapping[str, Any]) -> str:
     return " · ".join(parts)
 
 
-def _label_width(table: pd.DataFrame, looks: Mapping[str, style.Look], scale: float) -> float:
+def _label_width(table: pd.DataFrame, looks: Mapping[str, theme.Look], scale: float) -> float:
     """Return how many pixels the names left of the plot take."""
     longest = max(len(looks[str(name)].label) for name in table["antenna"])
     return _DPI / 72 * scale * max(longest * 12 * 0.68, 24 * 9.5 * 0.56) + 8 * scale

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from extractor.comparison.model import records
-from extractor.report.charts import style
+from extractor.report import theme
 from extractor.report.charts.clips import RunSeries
 from extractor.results import Results
 from extractor.session.overlay import Field
@@ -41,7 +41,7 @@ class Steps:
         return int(np.searchsorted(self.starts_s, time_s + 1e-6, side="right")) - 1
 
 
-def clip_series(info: Field, series: pd.DataFrame, look: style.Look) -> RunSeries:
+def clip_series(info: Field, series: pd.DataFrame, look: theme.Look) -> RunSeries:
     """Return one clip's series as its chart is drawn, without a title."""
     ceiling = math.nan if info.ceiling is None else info.ceiling
     low = low_level(info.direction, info.low, ceiling)
@@ -54,8 +54,8 @@ def rows_of(results: Results, clip: str) -> list[dict[str, Any]]:
     return [row for row in rows if clip in str(row["clip"]).split(";")]
 
 
-def look_of(results: Results, looks: Mapping[str, style.Look], clip: str) -> style.Look:
+def look_of(results: Results, looks: Mapping[str, theme.Look], clip: str) -> theme.Look:
     """Return the look of a clip's antenna; one of its own where it is in no run."""
     rows = rows_of(results, clip)
     own = looks.get(str(rows[0]["antenna"])) if rows else None
-    return own or style.looks([clip])[clip]
+    return own or theme.looks([clip])[clip]

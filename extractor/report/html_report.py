@@ -21,10 +21,9 @@ from extractor.comparison.loading import doubt_findings
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import session_cautions
-from extractor.report import chart_files, pack
+from extractor.report import chart_files, pack, theme
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
-from extractor.report.charts import style
 from extractor.report.filling import filled
 from extractor.results import Results, load, main_field, second_field, titled
 from extractor.review import pictures
@@ -164,8 +163,8 @@ def _render(
         reason=reason,
         sections=_SECTIONS,
         pictures=pictures,
-        light=style.VARIABLES,
-        dark=style.DARK,
+        light=theme.VARIABLES,
+        dark=theme.DARK,
         doubts=doubts,
         tables=_tables(material),
         cautions=session_cautions(material.results[0].session),

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from extractor.errors import ClipError, UsageError
-from extractor.report import yuv_canvas
+from extractor.report import theme, yuv_canvas
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
@@ -80,7 +80,7 @@ def mosaic(
     with style.drawing(session_charts.words(material)):
         cells = _cells(results, info, series)
         length_s = max(cell.end_s for cell in cells)
-        picture = yuv_canvas.blank(*MOSAIC_SIZE, style.PAPER)
+        picture = yuv_canvas.blank(*MOSAIC_SIZE, theme.PAPER)
         with film(path, *MOSAIC_SIZE, MOSAIC_RATE_HZ, quality=23) as add:
             for i in range(1 + math.floor(length_s * MOSAIC_RATE_HZ)):
                 time_s = i / MOSAIC_RATE_HZ

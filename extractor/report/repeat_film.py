@@ -19,7 +19,7 @@ from extractor.comparison import Comparison
 from extractor.comparison.model import clip_spread, mounting_spread
 from extractor.comparison.simulated_repeats import Repeats, repeat, sentence
 from extractor.pipeline import compare_sessions
-from extractor.report import chart_files, pack
+from extractor.report import chart_files, pack, theme
 from extractor.report.charts import session as session_charts
 from extractor.report.charts import style
 from extractor.results import load, main_field
@@ -83,18 +83,18 @@ def write_replay(
 
 
 def _film(
-    made: Repeats, comparison: Comparison, looks: Mapping[str, style.Look], said: str,
+    made: Repeats, comparison: Comparison, looks: Mapping[str, theme.Look], said: str,
     path: Path, progress: Callable[[float], None] | None,
 ) -> bytes:  # fmt: skip
     """Render the film; return its last picture as PNG."""
     order = [str(a) for a in comparison.ranking["antenna"]]
-    figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=style.PAPER)
+    figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=theme.PAPER)
     canvas = FigureCanvasAgg(figure)
     # Everything that does not move: axes, names; one row an antenna, best of the real test on top.
     axes = figure.add_axes((0.2, 0.19, 0.66, 0.58))
     figure.text(0.04, 0.95, "This test, repeated", fontsize=21, fontweight="bold", va="top")
     for k, line in enumerate(textwrap.wrap(_how(made, comparison), 120)):
-        figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=style.SOFT, va="top")
+        figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=theme.SOFT, va="top")
     low, high = np.quantile(made.means, [0.001, 0.999])
     span = max(high - low, 1e-9)
     axes.set_xlim(low - 0.06 * span, high + 0.06 * span)
@@ -144,7 +144,7 @@ class _Moving:
     """The dots and counts that grow; drawn over a picture that stands still."""
 
     def __init__(
-        self, axes: Axes, made: Repeats, order: Sequence[str], looks: Mapping[str, style.Look]
+        self, axes: Axes, made: Repeats, order: Sequence[str], looks: Mapping[str, theme.Look]
     ) -> None:
         self._axes, self._made, self._order, self._looks = axes, made, order, looks
         self._columns = [made.antennas.index(a) for a in order]
@@ -163,7 +163,7 @@ class _Moving:
         self._said = figure.text(0.04, 0.085, "", fontsize=14, fontweight="bold", va="top")
         axes.text(
             1.02, -0.56, "came first", transform=axes.get_yaxis_transform(), fontsize=10.5,
-            color=style.SOFT, va="bottom",
+            color=theme.SOFT, va="bottom",
         )  # fmt: skip
 
     def _dots(self, start: int, end: int) -> list[Artist]:

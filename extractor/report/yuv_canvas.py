@@ -10,8 +10,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from extractor.report import theme
 from extractor.report.charts import clips as clip_charts
-from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries, Scale, common_scale
 from extractor.session.overlay import Box
 from extractor.video.encoding import yuv420
@@ -100,8 +100,8 @@ class Letters:
 
     def __init__(self, height: int, *, plain: bool = False) -> None:
         self.height = height
-        self._paper = style.PAPER if plain else style.INK
-        self._ink = style.INK if plain else style.PAPER
+        self._paper = theme.PAPER if plain else theme.INK
+        self._ink = theme.INK if plain else theme.PAPER
         self._share = 0.56 if plain else 0.68
         self._advance = 2 * int(np.ceil(0.3 * self._share * height))
 
@@ -111,17 +111,17 @@ class Letters:
 
     def picture(self, text: str, *, bad: bool = False) -> Picture:
         """Return a text as a picture; `bad` puts it on the colour of a warning."""
-        paper = style.WARN if bad else self._paper
+        paper = theme.WARN if bad else self._paper
         look = (self.height, self._advance, self._share, self._ink, paper)
         return np.hstack([_letter(c, *look) for c in text or " "])
 
     def line(self, text: str, width: int, color: str) -> Picture:
         """Return a line of running text after a patch of a colour, on paper."""
-        figure = _figure(width, self.height, style.PAPER)
+        figure = _figure(width, self.height, theme.PAPER)
         patch = 0.55 * self.height / width
         figure.add_artist(Rectangle((0.3 * patch, 0.22), patch, 0.56, color=color, linewidth=0))
         size = 0.62 * self.height * 72 / _DPI
-        figure.text(1.8 * patch, 0.5, style.drawable(text), fontsize=size, va="center_baseline")
+        figure.text(1.8 * patch, 0.5, theme.drawable(text), fontsize=size, va="center_baseline")
         return of_rgb(_drawn(figure))
 
 
@@ -140,7 +140,7 @@ def _drawn(figure: Figure) -> npt.NDArray[np.uint8]:
 def _letter(letter: str, height: int, width: int, share: float, ink: str, paper: str) -> Picture:
     figure = _figure(width, height, paper)
     figure.text(
-        0.5, 0.24, style.drawable(letter), color=ink, ha="center", va="baseline",
+        0.5, 0.24, theme.drawable(letter), color=ink, ha="center", va="baseline",
         fontsize=share * height * 72 / _DPI, fontfamily=_MONO,
     )  # fmt: skip
     return of_rgb(_drawn(figure))
@@ -165,7 +165,7 @@ class Strip:
         self, run: RunSeries, width: int, height: int, title: str, scale: Scale | None = None
     ) -> None:
         self.height = height
-        figure = _figure(width, height, style.PAPER)
+        figure = _figure(width, height, theme.PAPER)
         chosen = scale or common_scale([run])
         named = bool(title)
         text = min(10.0, 0.09 * height)
@@ -176,7 +176,7 @@ class Strip:
         axes.tick_params(labelsize=text, labelleft=named, labelbottom=named, pad=2)
         if named:
             figure.text(0.006, 0.97, title, fontsize=1.1 * text, va="top")
-            figure.text(0.99, 0.97, "s", fontsize=text, va="top", ha="right", color=style.SOFT)
+            figure.text(0.99, 0.97, "s", fontsize=text, va="top", ha="right", color=theme.SOFT)
         rgb = _drawn(figure)
         box = axes.get_window_extent()
         # Where the time axis begins and ends, pixels.

@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,7 +31,13 @@ NUMBER_LIMITS = {
     "vswr": (1.0, 50.0),
     "connectors": (0.0, 20.0),
 }
-TEXT_COLUMNS = ("antenna", "kind", "polarisation", "cable")
+TEXT_COLUMNS = ("antenna", "kind", "polarisation", "cable", "colour", "mark")
+#: What an antenna may be drawn in, and by; a mark's value is Matplotlib's sign for it.
+COLOURS = ("blue", "olive", "red", "teal", "violet", "brown")
+MARKS = {
+    **{"circle": "o", "square": "s", "triangle": "^", "diamond": "D", "wedge": "v", "plus": "P"},
+    **{"cross": "X", "star": "*", "pentagon": "p", "hexagon": "h", "left": "<", "right": ">"},
+}
 COLUMNS = (*TEXT_COLUMNS, *NUMBER_LIMITS)
 
 #: Words for a polarisation, as people write them.
@@ -84,6 +90,8 @@ class Antenna:
         Standing wave ratio, 1 and more.
     connectors
         Mated pairs of connectors and adaptors between antenna and port.
+    colour, mark
+        One of `COLOURS` and of `MARKS`, in which pictures show it; empty until one was made.
     """
 
     antenna: str
@@ -102,6 +110,8 @@ class Antenna:
     pointing_error_deg: float | None = None
     vswr: float | None = None
     connectors: float | None = None
+    colour: str = ""
+    mark: str = ""
 
     @property
     def is_omnidirectional(self) -> bool:
@@ -131,7 +141,12 @@ def read_antennas(path: Path) -> tuple[Antenna, ...]:
     TableError
         With the line and column at fault and what to write instead.
     """
-    table = read_table(path)
+    return parse_antennas(read_table(path))
+
+
+def parse_antennas(table: Table) -> tuple[Antenna, ...]:
+    """Check a table as ``antennas.csv`` must be; raises `TableError` as `read_antennas` does."""
+    path = table.where
     table.require("antenna")
     _check_columns(table)
     antennas = tuple(_antenna(table, row) for row in range(len(table.rows)))
@@ -173,8 +188,17 @@ def _antenna(table: Table, row: int) -> Antenna:
         kind=_kind(cells.get("kind", "")),
         polarisation=_polarisation(where, cells.get("polarisation", "")),
         cable=cells.get("cable", ""),
+        colour=_one_of(where, "colour", cells, COLOURS),
+        mark=_one_of(where, "mark", cells, tuple(MARKS)),
         **{column: _number(table, row, column) for column in NUMBER_LIMITS},
     )
+
+
+def _one_of(where: str, column: str, cells: Mapping[str, str], known: Sequence[str]) -> str:
+    word = cells.get(column, "").casefold().strip()
+    if word and word not in known:
+        raise TableError(f"{where}: {column} is {word!r}; write {', '.join(known)}, or nothing")
+    return word
 
 
 def _number(table: Table, row: int, column: str) -> float | None:

@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, UsageError
-from extractor.session import digests
+from extractor.session import antennas, digests
 from extractor.session.atomic import write_bytes
-from extractor.session.csv_tables import DELIMITERS, guarded, parse_table
+from extractor.session.csv_tables import DELIMITERS, Table, guarded, parse_table
 from extractor.session.user_tables import parse_corrections, parse_runs
 
 LONGEST_CELL = 2000
+#: What checks a table before it is written.
+_PARSERS: dict[str, Callable[[Table], object]] = {
+    "runs.csv": parse_runs,
+    "corrections.csv": parse_corrections,
+    antennas.FILE_NAME: antennas.parse_antennas,
+}
 
 
 @dataclass(slots=True)
@@ -70,8 +76,7 @@ class TableFile:
             If it cannot be written.
         """
         raw = self.as_text().encode("utf-8-sig" if self.marked else "utf-8")
-        parse = parse_runs if self.path.name == "runs.csv" else parse_corrections
-        parse(parse_table(raw, self.path.name))
+        _PARSERS[self.path.name](parse_table(raw, self.path.name))
         if digests.file_digest(self.path) != self.digest:
             raise ChangedMeanwhileError(
                 f"{self.path.name} was changed by someone else at this very moment; try again"

@@ -54,12 +54,12 @@ A second Stub hung on the port that was not under test."
 """
 
 ANTENNAS = """\
-antenna,kind,gain_dbi,polarisation,axial_ratio_db,beamwidth_deg,turns,circumference_wl,pitch_deg,width_mm,height_mm,cable,cable_m,pointing_error_deg
-Slab,flat panel,11.0,rhcp,2.0,55,,,,110,110,RG-402,0.5,5
-Coil,helix,14.6,rhcp,1.0,38,9,1.0,12.8,,,RG-174,1.3,10
-Fan,log-periodic,7.0,vertical,,65,,,,,,RG-402,0.5,5
-Stub,dipole,2.15,vertical,,,,,,,,,0,
-Mast,cloverleaf,1.5,rhcp,1.5,,,,,,,,0,
+antenna,kind,gain_dbi,polarisation,axial_ratio_db,beamwidth_deg,turns,circumference_wl,pitch_deg,width_mm,height_mm,cable,cable_m,pointing_error_deg,colour,mark
+Slab,flat panel,11.0,rhcp,2.0,55,,,,110,110,RG-402,0.5,5,olive,square
+Coil,helix,14.6,rhcp,1.0,38,9,1.0,12.8,,,RG-174,1.3,10,teal,diamond
+Fan,log-periodic,7.0,vertical,,65,,,,,,RG-402,0.5,5,red,triangle
+Stub,dipole,2.15,vertical,,,,,,,,,0,,blue,circle
+Mast,cloverleaf,1.5,rhcp,1.5,,,,,,,,0,,,
 """
 
 RUN_COLUMNS = (

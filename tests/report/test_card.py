@@ -10,7 +10,7 @@ from comparison_making import compared, five_by_hand, scenario
 from report_making import made_up_session, truth_session, words_in
 
 from extractor.errors import UsageError
-from extractor.report import card
+from extractor.report import card, theme
 from extractor.report.charts import style
 
 
@@ -20,7 +20,7 @@ def test_size_is_exact_and_the_text_complete(size: str) -> None:
     conditions = {"place": "boat $hed", "distance_m": 180.0, "walls": 1, "notes": {"a": 1}}
     with style.drawing():
         figure = card.draw_card(
-            comparison, style.looks(comparison.order.names), conditions, "Title",
+            comparison, theme.looks(comparison.order.names), conditions, "Title",
             card.parse_size(size),
         )  # fmt: skip
         width, height = struct.unpack(">II", style.png(figure, 100)[16:24])
@@ -67,7 +67,7 @@ def test_many_long_names_stay_on_the_card() -> None:
     comparison = compared(rows)
     with style.drawing():
         figure = card.draw_card(
-            comparison, style.looks(list(names)), {}, "T" * 300, card.Size(1080, 1080)
+            comparison, theme.looks(list(names)), {}, "T" * 300, card.Size(1080, 1080)
         )
         assert_inside(figure)
     assert f"Best {card.MOST_ROWS} of 16 shown" in " ".join(words_in(figure).split())

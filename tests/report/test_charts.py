@@ -13,53 +13,18 @@ import numpy as np
 import pandas as pd
 import pytest
 from comparison_making import compared, scenario
-from report_making import made_up_session, words_in
+from report_making import made_up_session, truth_session, words_in
+from seeing import BLINDNESS, contrast, lab, linear
 
 from extractor.comparison.drift import drifts
+from extractor.errors import TableError
 from extractor.pipeline import compare_sessions
+from extractor.report import theme
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.charts import session as session_charts
+from extractor.report.kept_looks import looks_of
 from extractor.results import load, main_field, second_field
-
-# Machado, Oliveira and Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15, 1291), table 1,
-# severity 1.0; the digits are from memory, so the rows' sums are checked below.
-BLINDNESS = {
-    "none": np.eye(3),
-    "protanopia": np.array(
-        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-         [-0.003882, -0.048116, 1.051998]]
-    ),
-    "deuteranopia": np.array(
-        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-         [-0.011820, 0.042940, 0.968881]]
-    ),
-    "tritanopia": np.array(
-        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-         [0.004733, 0.691367, 0.303900]]
-    ),
-}  # fmt: skip
-# sRGB to XYZ (D65), IEC 61966-2-1.
-XYZ = np.array(
-    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
-)  # fmt: skip
-
-
-def linear(color: str) -> np.ndarray:
-    srgb = np.array([int(color[i : i + 2], 16) for i in (1, 3, 5)]) / 255
-    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
-
-
-def lab(light: np.ndarray) -> np.ndarray:
-    """CIE 1976 L*a*b* (CIE 15)."""
-    ratio = XYZ @ np.clip(light, 0, 1) / (XYZ @ np.ones(3))
-    f = np.where(ratio > 216 / 24389, np.cbrt(ratio), (24389 / 27 * ratio + 16) / 116)
-    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
-
-
-def contrast(a: str, b: str) -> float:
-    """WCAG 2.2 contrast ratio."""
-    high, low = sorted((float(XYZ[1] @ linear(c)) for c in (a, b)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
+from extractor.session.antennas import read_antennas
 
 
 def test_simulation_leaves_white_and_the_known_contrast_alone() -> None:
@@ -71,42 +36,72 @@ def test_simulation_leaves_white_and_the_known_contrast_alone() -> None:
 
 
 @pytest.mark.parametrize("blindness", BLINDNESS)
-@pytest.mark.parametrize("theme", [0, 1])
-def test_antennas_differ_whoever_looks(blindness: str, theme: int) -> None:
+@pytest.mark.parametrize("side", [0, 1])
+def test_antennas_differ_whoever_looks(blindness: str, side: int) -> None:
     # Sharma, Wu and Dalal 2005: a just noticeable difference is about 2.3.
-    seen = [lab(BLINDNESS[blindness] @ linear(entry[theme])) for entry in style.PALETTE]
+    seen = [lab(BLINDNESS[blindness] @ linear(pair[side])) for pair in theme.PALETTE.values()]
     least = min(float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2))
-    assert least > 6 * 2.3
+    assert least > 11 * 2.3
 
 
-@pytest.mark.parametrize(("theme", "paper"), [(0, style.PAPER), (1, style.DARK[style.PAPER])])
-def test_antennas_stand_out_from_paper_and_differ_in_grey(theme: int, paper: str) -> None:
-    colors = [entry[theme] for entry in style.PALETTE]
-    assert min(contrast(c, paper) for c in colors) >= 3  # WCAG 2.2, 1.4.11
+@pytest.mark.parametrize(("side", "paper"), [(0, theme.PAPER), (1, theme.DARK[theme.PAPER])])
+def test_antennas_can_be_read_on_paper_and_differ_in_grey(side: int, paper: str) -> None:
+    colors = [pair[side] for pair in theme.PALETTE.values()]
+    assert min(contrast(c, paper) for c in colors) >= 4.5  # WCAG 2.2, 1.4.3
     lightness = sorted(float(lab(linear(c))[0]) for c in colors)
     assert min(b - a for a, b in itertools.pairwise(lightness)) > 2.3
-    assert len({entry[2] for entry in style.PALETTE}) == len(style.PALETTE)
 
 
-@pytest.mark.parametrize("color", [style.INK, style.SOFT, style.WARN])
+@pytest.mark.parametrize("color", [theme.INK, theme.SOFT, theme.WARN])
 def test_text_is_readable_on_both_papers(color: str) -> None:
-    assert contrast(color, style.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
-    assert contrast(style.DARK[color], style.DARK[style.PAPER]) >= 4.5
+    assert contrast(color, theme.PAPER) >= 4.5  # WCAG 2.2, 1.4.3
+    assert contrast(theme.DARK[color], theme.DARK[theme.PAPER]) >= 4.5
 
 
-def test_looks_do_not_depend_on_order_and_stay_apart() -> None:
-    names = [f"antenna {i}" for i in range(14)]
-    found = style.looks(names)
-    assert found == style.looks(list(reversed(names)))
+def test_looks_stay_apart_and_who_comes_later_changes_nobody() -> None:
+    names = [f"antenna {i}" for i in range(12)]
+    found = theme.looks(names)
     assert len({(look.color, look.marker) for look in found.values()}) == len(names)
+    assert len({look.marker for look in found.values()}) == len(names)
+    few = theme.looks(names[:5])
+    assert all(found[name] == look for name, look in few.items())
+    kept = {"antenna 3": ("blue", ""), "antenna 0": ("teal", "star")}
+    chosen = theme.looks(names[:6], kept)
+    assert (chosen["antenna 0"].colour, chosen["antenna 0"].mark) == ("teal", "star")
+    assert len({look.colour for look in chosen.values()}) == 6
+
+
+def test_looks_are_kept_where_the_antennas_stand_and_the_earliest_wins(tmp_path: Path) -> None:
+    first, second = (truth_session(tmp_path / name) for name in ("one", "two"))
+    path = second / "antennas.csv"
+    text = "antenna;gain_dbi;colour;owner\nFan;7,5;red;club\nMast;1;;\n"
+    path.write_text(text)
+    alone = looks_of([load(second)])
+    assert alone["Fan"].colour == "red"
+    assert path.read_text().splitlines()[1].startswith("Fan;7,5;red;club;")
+    assert {"Slab", "Coil", "Stub", "Mast"} == {
+        line.split(";")[0] for line in path.read_text().splitlines()[2:]
+    }
+    before = path.read_text()
+    assert looks_of([load(second)]) == alone
+    both = looks_of([load(first), load(second)])
+    assert both == looks_of([load(first)])
+    assert path.read_text() == before
+    assert looks_of([load(second), load(first)])["Fan"].colour == "red"
+    path.write_text("antenna,colour\nFan,pink\n")
+    with pytest.raises(TableError, match="colour is 'pink'; write blue, olive"):
+        read_antennas(path)
+    path.unlink()
+    assert looks_of([load(second)]) == theme.looks(dict.fromkeys(("Stub", "Slab", "Fan", "Coil")))
+    assert not path.exists()
 
 
 def test_long_names_stay_distinct() -> None:
     names = ["x" * 200 + str(i) + "y" * 200 for i in range(12)]
-    short = style.short_names(names)
+    short = theme.short_names(names)
     assert len(set(short.values())) == len(names)
-    assert max(map(len, short.values())) <= style.LONGEST_NAME
-    assert style.short_names(["a\nb\u202ec"]) == {"a\nb\u202ec": "a b c"}
+    assert max(map(len, short.values())) <= theme.LONGEST_NAME
+    assert theme.short_names(["a\nb\u202ec"]) == {"a\nb\u202ec": "a b c"}
 
 
 def axes_of():
@@ -132,7 +127,7 @@ def club():
 def test_ranking_shows_the_table(club) -> None:
     table = club.ranking
     with style.drawing():
-        axes = ranking.draw_ranking(axes_of(), club, style.looks(table["antenna"]), "mean bitrate")
+        axes = ranking.draw_ranking(axes_of(), club, theme.looks(table["antenna"]), "mean bitrate")
     assert [x for x, _ in marker_positions(axes)] == pytest.approx(table["mean"].tolist())
     bars = [line.get_xdata() for line in axes.lines if line.get_linestyle() == "-"]
     shown = {tuple(np.round(np.asarray(b, float), 6)) for b in bars if len(b) == 2}
@@ -154,7 +149,7 @@ def test_runs_far_from_the_interval_are_not_cut_off(club) -> None:
         axes = ranking.draw_ranking(
             axes_of(),
             replace(club, runs=runs),
-            style.looks(club.ranking["antenna"]),
+            theme.looks(club.ranking["antenna"]),
             "mean bitrate",
         )
     left, right = axes.get_xlim()
@@ -171,7 +166,7 @@ def test_ranking_of_single_mountings_says_what_its_bars_are() -> None:
 def test_port_lines_join_what_one_mounting_read(club) -> None:
     with style.drawing():
         axes = ports.draw_ports(
-            axes_of(), club.runs, style.looks(club.runs["antenna"]), unit="Mbit/s", measure="mean"
+            axes_of(), club.runs, theme.looks(club.runs["antenna"]), unit="Mbit/s", measure="mean"
         )
     cells = ports.paired(club.runs)
     drawn = sorted(tuple(line.get_ydata()) for line in axes.lines)
@@ -183,7 +178,7 @@ def test_every_run_and_mounting_is_a_mark_of_its_own(club) -> None:
     order = club.ranking["antenna"].tolist()
     with style.drawing():
         axes = distribution.draw_distribution(
-            axes_of(), club.runs, order, style.looks(order), unit="Mbit/s", measure="mean"
+            axes_of(), club.runs, order, theme.looks(order), unit="Mbit/s", measure="mean"
         )
     values = sorted(x for x, _ in marker_positions(axes))
     assert values == pytest.approx(sorted(club.runs["value"]))
@@ -203,7 +198,7 @@ def test_drift_shows_distances_from_the_level_and_the_slope(club) -> None:
     levels = dict(zip(club.ranking["antenna"], club.ranking["mean"], strict=True))
     (found,) = drifts(club.fit, club.runs)
     with style.drawing():
-        axes = drift.draw_drift(axes_of(), club, style.looks(list(levels)), found)
+        axes = drift.draw_drift(axes_of(), club, theme.looks(list(levels)), found)
     off = {
         (float(r["order"]), round(r["value"] - levels[r["antenna"]], 9))
         for r in club.runs.to_dict("records")
@@ -241,7 +236,7 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
     series = pd.DataFrame(
         {"time_s": np.arange(9) / 10 + 5, "value": np.array(values, float), "flag": flags}
     )
-    look = style.looks(["A"])["A"]
+    look = theme.looks(["A"])["A"]
     run = clips.RunSeries("A, Red", series, look, mean=23.75, low=4.0, ceiling=40.0)
     with style.drawing():
         axes = clips.draw_strip(axes_of(), run, clips.common_scale([run]))
@@ -263,7 +258,7 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
 
 
 def test_small_charts_of_many_runs_stand_each_in_its_place_on_one_scale() -> None:
-    look = style.looks(["A"])["A"]
+    look = theme.looks(["A"])["A"]
     runs = [
         clips.RunSeries(
             f"run {i}",
@@ -371,7 +366,7 @@ def test_inlined_pictures_keep_their_ids_to_themselves() -> None:
     for _ in range(2):
         with style.drawing():
             figure = style.new_figure(3, 2)
-            figure.subplots().plot([0, 1], [0, 1], color=style.PALETTE[0][0])
+            figure.subplots().plot([0, 1], [0, 1], color=theme.PALETTE["blue"][0])
             pictures.append(style.svg(figure))
     picture = pictures[0]
     assert picture == pictures[1]  # the same every time
@@ -381,5 +376,5 @@ def test_inlined_pictures_keep_their_ids_to_themselves() -> None:
     assert len(ids) == len(set(ids))
     assert all(i.startswith("first-") for i in ids)
     assert set(re.findall(r'(?:url\(#|href="#)([^")]+)', text)) <= set(ids)
-    assert "var(--antenna-0)" in text
-    assert style.PALETTE[0][0] not in text
+    assert "var(--antenna-blue)" in text
+    assert theme.PALETTE["blue"][0] not in text

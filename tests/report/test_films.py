@@ -17,7 +17,7 @@ from extractor.pipeline import read_session
 from extractor.reading import readers
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.number_parsing import interpret
-from extractor.report import annotated_clip, film_parts, mosaic, yuv_canvas
+from extractor.report import annotated_clip, film_parts, mosaic, theme, yuv_canvas
 from extractor.report.charts import style
 from extractor.report.charts.clips import RunSeries
 from extractor.report.yuv_canvas import Letters
@@ -160,7 +160,7 @@ def test_tag_covers_no_marked_region() -> None:
         {"a": Box(580, 330, 60, 30), "b": Box(500, 330, 60, 30)},
     ):
         with style.drawing():
-            page = annotated_clip._Page(clip, info, boxes, series, style.looks(["x"])["x"])
+            page = annotated_clip._Page(clip, info, boxes, series, theme.looks(["x"])["x"])
             page.show(np.full((360, 640, 3), 100, np.uint8), 0.0)
         for box in boxes.values():
             inside = page.picture[box.y : box.y + box.height, box.x : box.x + box.width, 0]
@@ -176,7 +176,7 @@ def empty() -> pd.DataFrame:
 def test_strip_is_faint_ahead_of_now() -> None:
     times = np.arange(50) / 10
     series = pd.DataFrame({"time_s": times, "value": 20.0, "flag": "ok"})
-    run = RunSeries("", series, style.looks(["x"])["x"], math.nan)
+    run = RunSeries("", series, theme.looks(["x"])["x"], math.nan)
     with style.drawing():
         strip = yuv_canvas.Strip(run, 400, 100, "bitrate")
     start, end = strip.at(0.0), strip.at(4.9)

@@ -35,7 +35,7 @@ def test_spreadsheet_with_semicolons_and_decimal_commas(tmp_path):
 
 
 def test_own_columns_are_left_alone(tmp_path):
-    assert read(tmp_path, "antenna,colour\nSlab,grey\n") == (Antenna("Slab"),)
+    assert read(tmp_path, "antenna,paint\nSlab,grey\n") == (Antenna("Slab"),)
 
 
 @pytest.mark.parametrize(

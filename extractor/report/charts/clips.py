@@ -16,7 +16,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D, Transform
 
-from extractor.report.charts.style import GRID, INK, LINE, SHADE, SOFT, WARN, Look, plain, with_unit
+from extractor.report.charts.style import plain, with_unit
+from extractor.report.theme import GRID, INK, LINE, SHADE, SOFT, WARN, Look
 from extractor.statistics.flags import COUNTED, Flag
 
 Floats = npt.NDArray[np.float64]

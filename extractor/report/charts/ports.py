@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import pandas as pd
 from matplotlib.axes import Axes
 
-from extractor.report.charts.style import INK, SOFT, Look, plain, with_unit
+from extractor.report.charts.style import plain, with_unit
+from extractor.report.theme import INK, SOFT, Look
 
 
 def paired(runs: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,8 @@ from matplotlib.collections import PolyCollection
 from numpy.typing import NDArray
 
 from extractor.comparison.model import records
-from extractor.report.charts.style import INK, LINE, SHADE, SOFT, WARN, plain
+from extractor.report.charts.style import plain
+from extractor.report.theme import INK, LINE, SHADE, SOFT, WARN
 
 Floats = NDArray[np.float64]
 

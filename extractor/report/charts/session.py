@@ -14,8 +14,10 @@ from matplotlib.figure import Figure
 from extractor.comparison import Comparison
 from extractor.comparison.drift import drifts
 from extractor.comparison.model import records
+from extractor.report import theme
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
-from extractor.report.charts.style import Look
+from extractor.report.kept_looks import looks_of
+from extractor.report.theme import Look
 from extractor.results import Results
 from extractor.session.overlay import Field
 from extractor.statistics.dropouts import low_level
@@ -56,10 +58,8 @@ class Material:
     @cached_property
     def looks(self) -> dict[str, Look]:
         """How each antenna is drawn."""
-        names = [str(a) or NO_ANTENNA for one in self.results for a in one.summary["antenna"]]
-        if self.comparison is not None:
-            names += map(str, self.comparison.ranking["antenna"])
-        return style.looks(names)
+        ranked = () if self.comparison is None else map(str, self.comparison.ranking["antenna"])
+        return looks_of(self.results, [*ranked, NO_ANTENNA])
 
     @property
     def measure(self) -> str:
@@ -216,12 +216,12 @@ def run_series(material: Material, info: Field) -> list[clips.RunSeries]:
 def run_title(row: Mapping[str, Any], label: str) -> str:
     """Return ``Slab, Red, mounting 1``; the run's name where the antenna is not known."""
     if not row["antenna"]:
-        return style.short_names([str(row["run"])], 34)[str(row["run"])]
+        return theme.short_names([str(row["run"])], 34)[str(row["run"])]
     parts = [label]
     if row.get("port"):
-        parts.append(style.short_names([str(row["port"])], 12)[str(row["port"])])
+        parts.append(theme.short_names([str(row["port"])], 12)[str(row["port"])])
     if row.get("mounting"):
-        parts.append("mounting " + style.short_names([str(row["mounting"])], 8)[row["mounting"]])
+        parts.append("mounting " + theme.short_names([str(row["mounting"])], 8)[row["mounting"]])
     return ", ".join(parts)
 
 

@@ -1,7 +1,4 @@
-"""How every chart looks: colours, names, fonts, and how a figure becomes a file.
-
-Colours say which antenna, and never alone: each has a marker of its own and a label beside it.
-"""
+"""How every chart is drawn with Matplotlib, and how a figure becomes a file."""
 
 from __future__ import annotations
 
@@ -9,114 +6,17 @@ import io
 import logging
 import re
 import warnings
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, Literal
 
 import matplotlib
-from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontEntry
-from matplotlib.ft2font import FT2Font
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from PIL import Image
 
-INK = "#1d2a33"
-SOFT = "#5d6b75"
-GRID = "#dfe5e9"
-PAPER = "#ffffff"
-SHADE = "#f3d9d2"
-"""Behind stretches without link."""
-WARN = "#a8331f"
-LINE = "#8a98a3"
-
-#: Light paper, dark paper, marker. Searched for: the smallest difference between any two, as
-#: seen with full colour vision and without the first, second or third cone (Machado, Oliveira
-#: and Fernandes 2009), is as large as six colours allow that also differ in lightness, for grey
-#: print, and stand out from the paper by 3 to 1 (WCAG 2.2, 1.4.11).
-PALETTE: tuple[tuple[str, str, str], ...] = (
-    ("#07517f", "#8dc0fd", "o"),
-    ("#75871d", "#91be23", "s"),
-    ("#9c3e47", "#f87d87", "^"),
-    ("#07a38d", "#3ae0d2", "D"),
-    ("#8951cc", "#878df0", "v"),
-    ("#503a00", "#fad286", "P"),
-)
-#: Beyond six antennas colours come again, with other markers.
-_MORE_MARKERS = ("X", "*", "p", "h", "<", ">", "d", "8")
-
-#: What a colour becomes on dark paper,
-#: and the name of its variable in a page's style sheet.
-_THEMES = (
-    (INK, "#e6edf2", "--ink"),
-    (SOFT, "#a9b6c0", "--soft"),
-    (GRID, "#2e3a44", "--grid"),
-    (PAPER, "#182028", "--paper"),
-    (SHADE, "#4b2a24", "--shade"),
-    (WARN, "#ff9c86", "--warn"),
-    (LINE, "#8796a2", "--line"),
-    *((light, dark, f"--antenna-{i}") for i, (light, dark, _) in enumerate(PALETTE)),
-)
-DARK: Mapping[str, str] = {light: dark for light, dark, _ in _THEMES}
-VARIABLES: Mapping[str, str] = {light: name for light, _, name in _THEMES}
-LONGEST_NAME = 24
-_FONT = "DejaVu Sans"
-#: So many characters without a font are named in one line.
-_MOST_SHOWN = 20
-_TOLD: set[str] = set()
-
-
-@dataclass(frozen=True)
-class Look:
-    """How one antenna is drawn, the same in every picture."""
-
-    color: str
-    marker: str
-    label: str
-    """Its name, cut where it is too long for a picture, and still unlike the others."""
-
-
-def looks(names: Sequence[str]) -> dict[str, Look]:
-    """Give each antenna its colour, marker and label, in alphabetical order."""
-    unique = sorted(set(names))
-    labels = short_names(unique)
-    found = {}
-    for i, name in enumerate(unique):
-        color, _, marker = PALETTE[i % len(PALETTE)]
-        if i >= len(PALETTE):
-            marker = _MORE_MARKERS[(i - len(PALETTE)) % len(_MORE_MARKERS)]
-        found[name] = Look(color, marker, labels[name])
-    return found
-
-
-def short_names(names: Sequence[str], longest: int = LONGEST_NAME) -> dict[str, str]:
-    """Cut names in the middle to at most `longest` characters; cut ones stay distinct."""
-    found: dict[str, str] = {}
-    taken: set[str] = set()
-    for name in dict.fromkeys(names):
-        flat = " ".join("".join(c if c.isprintable() else " " for c in name).split())
-        label, count = _cut(flat, longest), 1
-        while label in taken:
-            count += 1
-            label = f"{_cut(flat, longest - len(str(count)) - 1)}~{count}"
-        taken.add(label)
-        found[name] = label
-    return found
-
-
-def _cut(text: str, longest: int) -> str:
-    if len(text) <= longest:
-        return text
-    tail = (longest - 1) // 3
-    return f"{text[: longest - 1 - tail]}…{text[-tail:]}"
-
-
-def counts(runs: int, mountings: int) -> str:
-    """Say of how many runs and mountings something is made."""
-    return f"n = {runs} run{'s' * (runs != 1)}, {mountings} mounting{'s' * (mountings != 1)}"
+from extractor.report.theme import GRID, INK, LINE, PAPER, VARIABLES, fonts_for, tell_lacking
 
 
 @contextmanager
@@ -129,7 +29,7 @@ def drawing(texts: Sequence[str] = (), *, tell: bool = True) -> Iterator[None]:
     """
     fonts = fonts_for("".join(texts))
     if tell:
-        _tell_lacking("".join(texts))
+        tell_lacking("".join(texts))
     settings: Any = {
         "backend": "agg",
         "font.family": fonts,
@@ -166,87 +66,6 @@ def _fonts_unremarked() -> Iterator[None]:
         yield
     finally:
         speaker.setLevel(before)
-
-
-def _tell_lacking(text: str) -> None:
-    without = _without_font(text) - _TOLD
-    boxed = [c for c in dict.fromkeys(text) if c in without]
-    if not boxed:
-        return
-    _TOLD.update(boxed)
-    shown = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in boxed[:_MOST_SHOWN])
-    more = "…" if len(boxed) > _MOST_SHOWN else ""
-    logging.getLogger(__name__).warning(
-        "warning: no installed font holds %s%s: boxes stand for them in pictures; install one that "
-        "does, such as a Noto font, and make the pictures again", shown, more,
-    )  # fmt: skip
-
-
-def fonts_for(text: str) -> list[str]:
-    """Return the fonts that together hold the characters of `text`, the usual one first."""
-    lacking = _lacking(text)
-    return [_FONT, *_further(lacking)] if lacking else [_FONT]
-
-
-def _lacking(text: str) -> frozenset[str]:
-    """Return the characters of `text` that the usual font does not hold."""
-    usual = _coverage(_font_path(_FONT))
-    return frozenset(c for c in text if not c.isspace() and ord(c) not in usual)
-
-
-def _without_font(text: str) -> set[str]:
-    """Return the characters of `text` that no installed font holds."""
-    lacking = _lacking(text)
-    held = frozenset[int]().union(*(_coverage(_font_path(f)) for f in _further(lacking)))
-    return {c for c in lacking if ord(c) not in held}
-
-
-@cache
-def _further(lacking: frozenset[str]) -> tuple[str, ...]:
-    found: list[str] = []
-    left = {ord(c) for c in lacking}
-    known = font_manager.fontManager.ttflist
-    _search(known[:], left, found)
-    if left:
-        # The list is kept from one start to the next: fonts installed since are not in it.
-        count = len(known)
-        for path in set(font_manager.findSystemFonts()) - {entry.fname for entry in known}:
-            with suppress(OSError, RuntimeError, NotImplementedError):
-                font_manager.fontManager.addfont(path)
-        _search(known[count:], left, found)
-    return tuple(found)
-
-
-def _search(entries: Iterable[FontEntry], left: set[int], found: list[str]) -> None:
-    """Take the characters that these fonts hold out of `left`, and add the fonts to `found`."""
-    for entry in entries:
-        if not left:
-            return
-        if entry.name.startswith("Last Resort"):
-            continue  # holds every character, as a picture of its kind
-        try:
-            covered = left & _coverage(entry.fname)
-        except (OSError, RuntimeError):
-            continue
-        if covered and entry.style == "normal":
-            found.append(entry.name)
-            left -= covered
-
-
-@cache
-def _font_path(family: str) -> str:
-    return str(font_manager.findfont(font_manager.FontProperties(family=[family])))
-
-
-@cache
-def _coverage(path: str) -> frozenset[int]:
-    return frozenset(FT2Font(path).get_charmap())
-
-
-def drawable(text: str) -> str:
-    """Return `text` with characters that no installed font holds as ``□``."""
-    boxed = _without_font(text)
-    return "".join("□" if c in boxed else c for c in text)
 
 
 def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> Figure:
