@@ -28,7 +28,7 @@ from extractor.reading.cache import ClipState
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import SessionReport, Silent, Watcher, read_report
 from extractor.review.checked import answers_in
-from extractor.session import atomic
+from extractor.session import atomic, dropping
 from extractor.session.folder import Session
 from extractor.session.user_tables import Run
 from extractor.tabulation import clip_tables, doubted_digits
@@ -108,6 +108,7 @@ def _clean_up(session: Session) -> None:
     for name in ("overlay.toml", "session.toml", "runs.csv", "corrections.csv"):
         atomic.clean_up(session.root, name, older_than_s=LEFTOVER_S)
     atomic.clean_up(session.pictures, older_than_s=LEFTOVER_S)
+    atomic.clean_up(session.root, f"*{dropping.MARK}", dropping.GIVEN_UP_S)
 
 
 def _draft(session: Session, report: SessionReport) -> None:

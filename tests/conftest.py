@@ -16,6 +16,14 @@ from extractor.report import theme
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 
 
+@pytest.fixture(scope="session", autouse=True)
+def sessions_of_nobody(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let no test leave its sessions among those that the user had open last."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def sample_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Read a copy of the sample session with the command line's defaults."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import mimetypes
 import sys
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,8 @@ from flask.json.provider import DefaultJSONProvider
 from werkzeug.exceptions import HTTPException
 
 from extractor.errors import ChangedMeanwhileError, ConsentError, ExtractorError
-from extractor.page import api_check, api_clips, api_mark, api_results
-from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_BODY_BYTES, Guard
+from extractor.page import api_check, api_clips, api_mark, api_results, api_start
+from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_PIECE_BYTES, Guard
 from extractor.page.service import Desk, UnknownNameError, plain
 
 STATIC = Path(__file__).with_name("static")
@@ -41,24 +42,26 @@ class _Json(DefaultJSONProvider):
         return super().dumps(plain(obj), **kwargs)
 
 
-def create(desk: Desk, guard: Guard) -> Flask:
-    """Return the application for one session.
+def create(desk: Desk | None, guard: Guard, show: Callable[[Path], str] | None = None) -> Flask:
+    """Return the application for one session, or for the start page.
 
     Parameters
     ----------
-    desk : Desk
-        The session and what is remembered of it.
+    desk : Desk, optional
+        The session and what is remembered of it; without one it is the start page.
     guard : Guard
         Decides who may ask.
+    show : callable, optional
+        Opens a page on a session's folder beside this one and gives an address that lets in.
     """
     app = Flask(__name__, static_folder=None)
-    app.config["MAX_CONTENT_LENGTH"] = MOST_BODY_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = MOST_PIECE_BYTES
     app.json = _Json(app)
-    app.extensions["desk"] = desk
+    app.extensions.update(desk=desk, show=show)
     _add_doors(app, guard)
     _add_static(app)
     _add_errors(app)
-    for module in (api_clips, api_mark, api_check, api_results):
+    for module in (api_start, api_clips, api_mark, api_check, api_results):
         app.register_blueprint(module.routes)
     return app
 

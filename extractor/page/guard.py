@@ -11,6 +11,8 @@ from flask import Request
 HOST = "127.0.0.1"
 #: More than any request of the page needs; a body beyond it is refused unread.
 MOST_BODY_BYTES = 256 * 1024
+#: The one request that brings bytes: pieces of clips that are dropped into the window.
+DROP, DROPPED_KIND, MOST_PIECE_BYTES = "/api/drop", "application/octet-stream", 4 * 1024 * 1024
 KEY_HEADER = "X-Extractor-Key"
 ENTER, AGAIN = "/enter", "/again"
 
@@ -93,8 +95,11 @@ class Guard:
             return None
         if request.headers.get("Origin") != self.origin:
             return 403, "another site's page asked"
-        if request.mimetype != "application/json":
-            return 415, "JSON expected"
+        dropped = request.path == DROP
+        if request.mimetype != (DROPPED_KIND if dropped else "application/json"):
+            return 415, "a clip's bytes expected" if dropped else "JSON expected"
+        if (request.content_length or 0) > (MOST_PIECE_BYTES if dropped else MOST_BODY_BYTES):
+            return 413, "more than is taken at a time"
         return None
 
     def knows_cookie(self, header: str) -> bool:

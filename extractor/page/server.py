@@ -1,4 +1,4 @@
-"""Serving the page on this machine's own address, once a session."""
+"""Serving pages on this machine's own address, one a session."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import json
 import os
 import signal
 import socket
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -15,9 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from extractor.errors import ExtractorError, SessionBusyError
-from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_BODY_BYTES, Guard
+from extractor.page.guard import AGAIN, HOST, KEY_HEADER, MOST_PIECE_BYTES, Guard
 from extractor.page.service import Desk
 from extractor.reading.clip_job import ReadOptions
+from extractor.session import sessions
 from extractor.session.atomic import locked, replacing_path
 from extractor.session.folder import Session
 from extractor.video import runs_draft
@@ -60,9 +62,59 @@ def address_of_open(session: Session) -> str | None:
     return address if str(address).startswith(f"http://{HOST}:{port}/") else None
 
 
+class Pages:
+    """The pages of one `open`: the one it began with, and those opened from there.
+
+    Parameters
+    ----------
+    options : ReadOptions
+        How to read.
+    """
+
+    def __init__(self, options: ReadOptions) -> None:
+        self.options = options
+        self._open = contextlib.ExitStack()
+        self._lock = threading.Lock()
+
+    def show(self, root: Path) -> str:
+        """Open a page on a session, beside those that are open; return an address that lets in.
+
+        Raises
+        ------
+        ExtractorError
+            If the folder is no session's or cannot be written.
+        """
+        session = Session(root)
+        with self._lock, contextlib.ExitStack() as own:
+            address = _address_or_alone(session, own)
+            if address is None:
+                server, guard = own.enter_context(opened(session, self))
+                threading.Thread(target=_run, args=(server,), daemon=True).start()
+                address = guard.address()
+                self._open.push(own.pop_all())
+        sessions.remember(root)
+        return address
+
+    def close(self) -> None:
+        """Close the pages that were opened from others."""
+        self._open.close()
+
+
+def _run(server: Any) -> None:
+    with contextlib.suppress(OSError, ValueError):  # closed by another thread
+        server.run()
+
+
 @contextlib.contextmanager
-def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]]:
+def opened(session: Session | None, pages: Pages) -> Iterator[tuple[Any, Guard]]:
     """Give a server that is ready to run, and its guard; clean up after it.
+
+    Parameters
+    ----------
+    session : Session, optional
+        What it shows; without one the start page.
+    pages : Pages
+        Opens further ones.
 
     Raises
     ------
@@ -72,30 +124,30 @@ def opened(session: Session, options: ReadOptions) -> Iterator[tuple[Any, Guard]
     from extractor.page.application import create
     from extractor.page.connections import LOOK_EVERY_S, Server
 
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
+    with contextlib.ExitStack() as stack:
+        listening = stack.enter_context(socket.socket(socket.AF_INET, socket.SOCK_STREAM))
         listening.bind((HOST, 0))
         guard = Guard(listening.getsockname()[1])
-        desk = Desk(session.root, options)
-        # What is wrong with runs.csv the page shows by itself.
-        with contextlib.suppress(ExtractorError):
-            runs_draft.draft(session)
+        desk = None if session is None else Desk(session.root, pages.options)
         server = Server(
-            create(desk, guard),
+            create(desk, guard, pages.show),
             _sock=listening,
             sockinfo=(listening.family, listening.type, listening.proto, listening.getsockname()),
             bind_socket=False,
             cleanup_interval=LOOK_EVERY_S,
             threads=THREADS,
             ident=None,
-            max_request_body_size=MOST_BODY_BYTES,
+            max_request_body_size=MOST_PIECE_BYTES,
         )
         server.guard = guard
-        try:
-            with _announced(session, guard):
-                yield server, guard
-        finally:
-            desk.close()
-            server.close()
+        stack.callback(server.close)
+        if session is not None and desk is not None:
+            stack.callback(desk.close)
+            # What is wrong with runs.csv the page shows by itself.
+            with contextlib.suppress(ExtractorError):
+                runs_draft.draft(session)
+            stack.enter_context(_announced(session, guard))
+        yield server, guard
 
 
 @contextlib.contextmanager
@@ -113,8 +165,8 @@ def _announced(session: Session, guard: Guard) -> Iterator[None]:
                 path.unlink()
 
 
-def serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
-    """Show the page until Ctrl-C or until the terminal is closed.
+def serve(session: Session | None, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
+    """Show the page until Ctrl-C or until the terminal is closed; without a session the start page.
 
     A page that is open on this session already is shown instead of a second one, also where
     several are opened at the same instant.
@@ -127,7 +179,10 @@ def serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) 
         If another process serves the page and cannot be reached, as from another machine.
     """
     with contextlib.ExitStack() as alone:
-        address = _address_or_alone(session, alone)
+        address = None
+        if session is not None:
+            address = _address_or_alone(session, alone)
+            sessions.remember(session.root)
         if address is None:
             _serve(session, options, browser=browser, tell=tell)
             return
@@ -154,8 +209,9 @@ def _address_or_alone(session: Session, alone: contextlib.ExitStack) -> str | No
             return None
 
 
-def _serve(session: Session, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
-    with opened(session, options) as (server, guard):
+def _serve(session: Session | None, options: ReadOptions, *, browser: bool, tell: Tell) -> None:
+    pages = Pages(options)
+    with contextlib.closing(pages), opened(session, pages) as (server, guard):
         address = guard.address()
         tell(f"The page: {address}")
         tell("It is served from this machine to this machine only. Ctrl-C here closes it.")

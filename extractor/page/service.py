@@ -234,8 +234,16 @@ def _loaded(sign: Sign) -> ClipState | None:
 
 
 def desk() -> Desk:
-    """Return the desk of the session whose page asks; only while a request is answered."""
-    found: Desk = current_app.extensions["desk"]
+    """Return the desk of the session whose page asks; only while a request is answered.
+
+    Raises
+    ------
+    UnknownNameError
+        On the start page.
+    """
+    found: Desk | None = current_app.extensions["desk"]
+    if found is None:
+        raise UnknownNameError("no session is open on this page")
     return found
 
 

@@ -20,8 +20,16 @@ import pytest
 from page_visitor import PORT, Visitor, served
 
 from extractor.page import connections
-from extractor.page.guard import KEY_HEADER, Guard
-from extractor.page.server import address_of_open, opened, state_file
+from extractor.page.application import create
+from extractor.page.guard import (
+    DROP,
+    DROPPED_KIND,
+    KEY_HEADER,
+    MOST_BODY_BYTES,
+    MOST_PIECE_BYTES,
+    Guard,
+)
+from extractor.page.server import Pages, address_of_open, opened, state_file
 from extractor.reading.clip_job import ReadOptions
 from extractor.session.folder import Session
 
@@ -340,7 +348,7 @@ def connected(
     """A server in a thread, its guard, and a list of sockets to be closed."""
     monkeypatch.setattr(connections, "STRANGER_S", 1.5)
     sockets: list[socket.socket] = []
-    with opened(Session(session_folder), ReadOptions()) as (server, guard):
+    with opened(Session(session_folder), Pages(ReadOptions())) as (server, guard):
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
         yield server, guard, sockets
@@ -422,3 +430,48 @@ def test_the_key_is_for_another_open_only(visitor: Visitor) -> None:
     assert ask("/again", base_url=visitor.base, headers={KEY_HEADER: "x"}).status_code == 403
     foreign = {**key, "Origin": visitor.base}
     assert ask("/again", base_url=visitor.base, headers=foreign).status_code == 403
+
+
+def test_only_a_dropped_clip_brings_bytes(visitor: Visitor) -> None:
+    asked = {"name": "c.mp4", "at": 0, "size": 3, "modified_s": 1e9}
+
+    def drop(path: str = DROP, body: bytes = b"abc", **headers: str) -> int:
+        answer = visitor.client.post(
+            path,
+            base_url=visitor.base,
+            query_string=asked,
+            data=body,
+            content_type=headers.pop("kind", DROPPED_KIND),
+            headers={"Origin": visitor.base} | headers,
+        )
+        return int(answer.status_code)
+
+    assert drop("/api/run") == 415
+    assert drop(kind="application/json") == drop(kind="text/plain") == 415
+    assert drop(Origin="http://evil.example") == 403
+    assert drop(body=b"x" * (MOST_PIECE_BYTES + 1)) == 413
+    assert visitor.post("/api/run", {"x": "y" * MOST_BODY_BYTES}).status_code == 413
+    stranger = Visitor(visitor.desk.root, enter=False)
+    assert stranger.client.post(DROP, base_url=stranger.base, data=b"abc").status_code == 401
+    assert not (visitor.desk.root / "c.mp4").exists()
+    assert drop() == 200
+    assert (visitor.desk.root / "c.mp4").read_bytes() == b"abc"
+    assert drop() == 400  # it is there
+    for name in PATHS:
+        asked["name"] = name
+        assert drop() == 400
+
+
+def test_the_start_page_shows_no_session_and_no_folder_elsewhere(tmp_path: Path) -> None:
+    guard = Guard(PORT)
+    client = create(None, guard).test_client()
+    client.get(guard.address())
+    ask = {"base_url": guard.origin, "headers": {"Origin": guard.origin}}
+    assert client.get("/api/start", base_url=guard.origin).get_json()["session"] is None
+    assert client.get("/api/session", base_url=guard.origin).status_code == 404
+    for path in (*PATHS, "/", "/etc", str(tmp_path), "\0"):
+        found = client.get("/api/folders", base_url=guard.origin, query_string={"path": path})
+        assert found.status_code == 400
+        assert client.post("/api/open", json={"path": path}, **ask).status_code == 400
+        assert client.post("/api/new", json={"parent": path, "name": "x"}, **ask).status_code == 400
+    assert client.post("/api/round", json={}, **ask).status_code == 400

@@ -41,6 +41,17 @@ export function post(path, body = {}) {
   );
 }
 
+export function send(path, piece) {
+  return answer(
+    fetch(path, {
+      method: "POST",
+      credentials: "same-origin",
+      headers: { "Content-Type": "application/octet-stream" },
+      body: piece,
+    }),
+  );
+}
+
 // One after the other, in the order in which they were asked for.
 let last = Promise.resolve();
 let waiting = 0;

@@ -9,8 +9,10 @@ import * as check from "./check.js";
 import * as series from "./series.js";
 import * as results from "./results.js";
 import * as help from "./help.js";
+import * as start from "./start.js";
+import { catchDrops, copyIn } from "./drop.js";
 
-const VIEWS = { clips, mark, read, check, series, results, help };
+const VIEWS = { clips, mark, read, check, series, results, help, start };
 const NAMES = {
   clips: "Clips", mark: "Mark", read: "Read", check: "Check", series: "Series", results: "Results",
   help: "Help",
@@ -39,7 +41,13 @@ const page = {
   },
 
   async refresh() {
-    this.take(await get("/api/session"));
+    if (this.session) this.take(await get("/api/session"));
+  },
+
+  async add(files) {
+    if (this.view.take) return this.view.take(files);
+    await copyIn(files, "", this);
+    return this.refresh();
   },
 
   say(message, kind = "note") {
@@ -78,20 +86,35 @@ function badge(name, session) {
   return "";
 }
 
+function write(place, text) {
+  if (place.textContent !== text) place.textContent = text;
+}
+
+let said = "";
+
 function showFrame() {
   const session = page.session;
+  document.body.classList.toggle("starting", !session);
+  if (!session) return null;
   document.title = `${session.name} – extractor`;
-  document.getElementById("name").textContent = session.name;
-  clear(document.getElementById("tabs"), Object.keys(VIEWS).map((name) => {
-    const mark_ = badge(name, session);
-    return h("a", { href: `#/${name}`, "aria-current": name === page.name ? "page" : null },
-      NAMES[name], mark_ && h("span", { class: "badge" }, mark_));
-  }));
+  write(document.getElementById("name"), session.name);
+  const tabs = document.getElementById("tabs");
+  // Made once: what is drawn anew under a pointer cannot be clicked.
+  if (!tabs.firstChild) tabs.append(...Object.keys(NAMES).map((name) => h("a", { href: `#/${name}`, "data-tab": name }, NAMES[name], h("span", { class: "badge" }))));
+  for (const tab of tabs.children) {
+    const name = tab.dataset.tab;
+    if (name === page.name) tab.setAttribute("aria-current", "page");
+    else tab.removeAttribute("aria-current");
+    write(tab.lastChild, badge(name, session));
+  }
+  const text = JSON.stringify([session.problems, session.doubts]);
+  if (text === said) return showWork(session.tasks.read);
+  said = text;
   clear(document.getElementById("problems"),
     session.problems.map((p) => h("p", { class: "problem", role: "alert" }, p)),
     session.doubts.map((d) => h("p", { class: "problem", role: "alert" }, d.sentence, " ",
       h("a", { href: `#/check?${query({ field: d.field })}` }, "Look here"))));
-  showWork(session.tasks.read);
+  return showWork(session.tasks.read);
 }
 
 function showWork(task) {
@@ -106,7 +129,7 @@ function showWork(task) {
 
 function showView() {
   const wanted = location.hash.replace(/^#\//, "").split("?")[0];
-  const name = VIEWS[wanted] ? wanted : "clips";
+  const name = !page.session ? "start" : VIEWS[wanted] ? wanted : "clips";
   const root = document.getElementById("view");
   page.view?.leave?.();
   page.name = name;
@@ -114,7 +137,7 @@ function showView() {
   clear(root);
   page.view = VIEWS[name].show(root, page);
   showFrame();
-  page.view?.update?.(page.session);
+  if (page.session) page.view?.update?.(page.session);
   scrollTo(0, 0);
 }
 
@@ -132,11 +155,13 @@ async function follow() {
 
 async function begin() {
   try {
-    page.session = await get("/api/session");
+    const { session } = await get("/api/start");
+    if (session) page.session = await get("/api/session");
   } catch (error) {
     clear(document.getElementById("view"), h("p", { class: "problem" }, error.message));
     return;
   }
+  catchDrops((files) => page.add(files).catch((error) => page.fail(error)));
   addEventListener("hashchange", showView);
   document.addEventListener("visibilitychange", () => document.hidden || page.refresh().catch(() => {}));
   showView();

@@ -1,6 +1,7 @@
 // What to do next, said on every page that would otherwise leave one guessing.
 
 import { h } from "./dom.js";
+import { chooser } from "./drop.js";
 
 export function isAside(row) {
   return (row.cells.use ?? "").toLowerCase() === "no";
@@ -12,7 +13,8 @@ export function nextStep(page) {
   const without = rows.filter((r) => r.clips.length && !r.cells.antenna && !isAside(r)).length;
   if (!clips.length) {
     return {
-      text: `Put the recordings into the folder “${page.session.name}”; they appear here by themselves.`,
+      text: "Drop the recordings into this window, or plan the evening first. What is copied into the folder appears by itself.",
+      add: true, other: ["Plan", "plan"],
     };
   }
   if (!fields.length) {
@@ -34,6 +36,7 @@ export function nextBar(page) {
   return h("div", { class: "next" },
     h("span", { class: "next-word" }, "Next"),
     h("span", { class: "grow" }, step.text),
+    step.add && chooser("Add clips…", (files) => page.add(files), true),
     act && h("button", { class: "main", onclick: act }, step.name),
     step.other && h("button", { onclick: () => page.go(step.other[1]) }, step.other[0]));
 }
