@@ -18,7 +18,7 @@ from extractor.commands.expect import expect
 from extractor.commands.mark import mark
 from extractor.commands.match import match
 from extractor.commands.open import open_page
-from extractor.commands.options import Debug, Quiet
+from extractor.commands.options import described
 from extractor.commands.plan import plan
 from extractor.commands.read import quick, read
 from extractor.commands.screen import MANNER, fail
@@ -75,13 +75,13 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
 
     own = inspect.signature(command, eval_str=True)
     shared = inspect.signature(_shared_options, eval_str=True).parameters.values()
-    whole = own.replace(parameters=[*own.parameters.values(), *shared])
-    run.__annotations__ = {p.name: p.annotation for p in whole.parameters.values()}
-    vars(run)["__signature__"] = whole
+    parameters = [described(command.__name__, p) for p in (*own.parameters.values(), *shared)]
+    run.__annotations__ = {p.name: p.annotation for p in parameters}
+    vars(run)["__signature__"] = own.replace(parameters=parameters)
     return run
 
 
-def _shared_options(quiet: Quiet = False, debug: Debug = False) -> None:
+def _shared_options(quiet: bool = False, debug: bool = False) -> None:
     """Every command has these."""
 
 

@@ -3,52 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from extractor.commands.options import (
-    Confidence,
-    EqualWithin,
-    Factor,
-    Field,
-    Measure,
-    Pool,
-    Reference,
-)
 from extractor.commands.screen import note, say
 from extractor.errors import UsageError
 
 
 def compare(
-    sessions: Annotated[
-        list[Path],
-        typer.Argument(
-            help="One or more session folders, files of extractor pack, or a hand-made TABLE.csv "
-            "with the columns antenna, value and, where known, port and mounting.",
-            metavar="SESSION...",
-            show_default=False,
-        ),
-    ],
-    field: Field = None,
-    measure: Measure = None,
-    factor: Factor = "antenna",
-    reference: Reference = None,
-    confidence: Confidence = 0.95,
-    pool: Pool = False,
-    equal_within: EqualWithin = None,
-    spread_from: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="SESSION",
-            help="Earlier session, pack or table whose spread between mountings counts too; may "
-            "be repeated.",
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Folder for the tables.", show_default="results/ of the first session"),
-    ] = None,
+    sessions: list[Path],
+    field: str | None = None,
+    measure: str | None = None,
+    factor: str = "antenna",
+    reference: str | None = None,
+    confidence: float = 0.95,
+    pool: bool = False,
+    equal_within: float | None = None,
+    spread_from: list[Path] | None = None,
+    out: Path | None = None,
 ) -> None:
     """Compare antennas and ports: ranking, what can't be told apart, drift, what to do next."""
     from extractor.pipeline import compare_sessions

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from itertools import groupby
 from math import isinf, isnan
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-import typer
-
-from extractor.commands.options import Measure, SessionFolder
 from extractor.commands.screen import note, say, table
 
 if TYPE_CHECKING:
@@ -18,25 +16,11 @@ if TYPE_CHECKING:
 
 
 def expect(
-    session: SessionFolder,
-    reference: Annotated[
-        str | None,
-        typer.Option(
-            help="Antenna that the others are compared with.",
-            show_default="the first of antennas.csv with a rated gain",
-        ),
-    ] = None,
-    field: Annotated[str, typer.Option(help="Field of the results to hold against it.")] = (
-        "bitrate"
-    ),
-    measure: Measure = None,
-    threshold: Annotated[
-        float | None,
-        typer.Option(
-            help="For a sweep: the level, in the field's unit, that must be kept.",
-            show_default="no coverage shown",
-        ),
-    ] = None,
+    session: Path,
+    reference: str | None = None,
+    field: str = "bitrate",
+    measure: str | None = None,
+    threshold: float | None = None,
 ) -> None:
     """Say what antennas.csv lets one expect in dB, and whether the results agree."""
     from extractor.radio.assessment import link_report

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
-
-import typer
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from extractor.commands import options
 from extractor.commands.screen import number, say, table, warn
@@ -16,48 +15,25 @@ if TYPE_CHECKING:
 
 
 def mark(
-    session: options.SessionFolder,
-    field: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The number's name; becomes a column.")
-    ] = None,
-    box: Annotated[
-        str | None,
-        typer.Option(metavar="X,Y,W,H", help="Its rectangle in pixels, origin top left."),
-    ] = None,
-    on: Annotated[
-        str | None, typer.Option(metavar="CLIP", help="Clip it is marked on; default the first.")
-    ] = None,
-    at: Annotated[
-        float | None,
-        typer.Option(metavar="SECONDS", min=0, help="Moment it is marked at; default the middle."),
-    ] = None,
-    unit: Annotated[str | None, typer.Option(help="Its unit, such as Mbit/s.")] = None,
-    decimals: options.Decimals = None,
-    minimum: options.Minimum = None,
-    maximum: options.Maximum = None,
-    ceiling: options.Ceiling = None,
-    low: options.Low = None,
-    better: Annotated[
-        options.Better | None,
-        typer.Option(help="Which is better; known for ms, Mbit/s and the like, else say it."),
-    ] = None,
-    suggest: Annotated[
-        bool, typer.Option("--suggest", help="Look for numbers and list candidates.")
-    ] = False,
-    accept: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="N=NAME",
-            help="With --suggest: take candidate N; more may follow: 1=bitrate 2=latency.",
-        ),
-    ] = None,
-    more: Annotated[
-        list[str] | None, typer.Argument(metavar="[N=NAME]...", help="Further candidates to take.")
-    ] = None,
-    remove: Annotated[str | None, typer.Option(metavar="NAME", help="Forget this field.")] = None,
-    show: Annotated[bool, typer.Option("--list", help="List what is marked.")] = False,
-    reader: options.ReaderName = "network",
-    insist: options.Insist = False,
+    session: Path,
+    field: str | None = None,
+    box: str | None = None,
+    on: str | None = None,
+    at: float | None = None,
+    unit: str | None = None,
+    decimals: int | None = None,
+    minimum: float | None = None,
+    maximum: float | None = None,
+    ceiling: float | None = None,
+    low: float | None = None,
+    better: options.Better | None = None,
+    suggest: bool = False,
+    accept: list[str] | None = None,
+    more: list[str] | None = None,
+    remove: str | None = None,
+    show: bool = False,
+    reader: str = "network",
+    insist: bool = False,
 ) -> None:
     """Mark where a number stands; once is enough for all clips of the session.
 

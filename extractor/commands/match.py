@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated, Literal
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 import typer
 
-from extractor.commands.options import SessionFolder
 from extractor.commands.screen import note, say, table, warn
 from extractor.errors import UsageError
 
@@ -16,30 +16,12 @@ if TYPE_CHECKING:
 
 
 def match(
-    session: SessionFolder,
-    by: Annotated[
-        Literal["created", "name", "modified"] | None,
-        typer.Option(
-            help="Order of the clips: creation time in the file, numbered names, or modification "
-            "time.",
-            show_default="the first that is usable",
-        ),
-    ] = None,
-    skip: Annotated[
-        list[str] | None, typer.Option(metavar="CLIP", help="This clip is no run; may be repeated.")
-    ] = None,
-    missing: Annotated[
-        list[str] | None,
-        typer.Option(metavar="RUN", help="This run was not recorded; may be repeated."),
-    ] = None,
-    join: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="CLIP",
-            help="This clip goes on where the one before broke off; may be repeated.",
-        ),
-    ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Fill runs.csv without asking.")] = False,
+    session: Path,
+    by: Literal["created", "name", "modified"] | None = None,
+    skip: list[str] | None = None,
+    missing: list[str] | None = None,
+    join: list[str] | None = None,
+    yes: bool = False,
 ) -> None:
     """Pair clips with planned runs in the order of recording, and fill runs.csv after a yes."""
     from extractor.report.match_sheet import write_sheet

@@ -3,28 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from extractor.commands.options import Jobs, ReaderName
 from extractor.commands.screen import say
 
 
 def open_page(
-    session: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="[SESSION]",
-            help="The folder that holds the clips; without one a start page.",
-            show_default=False,
-        ),
-    ] = None,
-    no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Print the address, start no browser.")
-    ] = False,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
+    session: Path | None = None, no_browser: bool = False, reader: str = "network", jobs: int = 0
 ) -> None:
     """Open the page in the browser: plan, mark, read, check and compare with a mouse.
 

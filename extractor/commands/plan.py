@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
-
-import typer
+from typing import TYPE_CHECKING, Literal
 
 from extractor.commands.screen import say
 from extractor.errors import UsageError
@@ -17,111 +15,29 @@ if TYPE_CHECKING:
 
 
 def plan(
-    session: Annotated[
-        Path | None,
-        typer.Argument(
-            help="Session folder to plan, made when missing; not needed with --detect.",
-            metavar="[SESSION]",
-            show_default=False,
-        ),
-    ] = None,
-    antennas: Annotated[
-        str, typer.Option(help="Antennas, commas between.", show_default=False)
-    ] = "",
-    ports: Annotated[str, typer.Option(help="Ports, commas between.", show_default=False)] = "",
-    mountings: Annotated[
-        int, typer.Option(help="Times that each antenna is put up anew, 1 to 50.")
-    ] = 3,
-    looks: Annotated[
-        str,
-        typer.Option(
-            help="Mountings of each antenna after which to compare and maybe stop, such as 2,3,4; "
-            "the last is --mountings.",
-            show_default="once, at the end",
-        ),
-    ] = "",
-    repeats: Annotated[int, typer.Option(help="Clips for each mounting and port, 1 to 50.")] = 1,
-    reference: Annotated[
-        str | None,
-        typer.Option(
-            help="Antenna at the start, in the middle and at the end.",
-            show_default="the first antenna",
-        ),
-    ] = None,
-    companion: Annotated[
-        str,
-        typer.Option(
-            help="Antenna on the ports not under test, the same in every run; commas between "
-            "where each of several has its own."
-        ),
-    ] = "companion",
-    order: Annotated[
-        Literal["split", "full"],
-        typer.Option(
-            help="split: all ports inside one mounting (a port costs seconds); full: put up anew "
-            "for every port (costs minutes)."
-        ),
-    ] = "split",
-    seconds: Annotated[float, typer.Option(help="Length of a clip, s.", min=1.0)] = 60.0,
-    settle: Annotated[float, typer.Option(help="Wait before each clip, s.", min=0.0)] = 30.0,
-    port_change: Annotated[float, typer.Option(help="Time to change a port, s.", min=0.0)] = 45.0,
-    remount: Annotated[
-        float, typer.Option(help="Time to put an antenna up, minutes.", min=0.0)
-    ] = 4.0,
-    pack: Annotated[
-        float, typer.Option(help="Minutes that a battery pack lasts, transmitter on.", min=1.0)
-    ] = 20.0,
-    seed: Annotated[
-        int | None,
-        typer.Option(help="The same seed gives the same sheet.", show_default="drawn", min=0),
-    ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Overwrite a runs.csv that is there.")
-    ] = False,
-    detect: Annotated[
-        float | None,
-        typer.Option(
-            help="Instead of planning: how many mountings does a difference of so much need? In "
-            "the field's unit.",
-            show_default=False,
-        ),
-    ] = None,
-    sd: Annotated[
-        float | None,
-        typer.Option(
-            help="With --detect: spread (sd) between mountings of one antenna, field's unit.",
-            show_default=False,
-        ),
-    ] = None,
-    clip_sd: Annotated[
-        float,
-        typer.Option(help="With --detect: spread (sd) between clips of one mounting.", min=0.0),
-    ] = 0.0,
-    from_: Annotated[
-        Path | None,
-        typer.Option(
-            "--from",
-            help="With --detect: spreads from this session or pack, at their upper 80 % limits.",
-            show_default=False,
-        ),
-    ] = None,
-    field: Annotated[str, typer.Option(help="Field that --from looks at.")] = "bitrate",
-    tell: Annotated[
-        str,
-        typer.Option(
-            help="Instead of planning: add the clips that tell this cause, as expect names it.",
-            metavar="CAUSE",
-            show_default=False,
-        ),
-    ] = "",
-    spots: Annotated[
-        float | None,
-        typer.Option(
-            help="Instead of planning: how many spots of the stand tell a difference to +/- so "
-            "many dB? For the channel of SESSION, and --ports with equal antennas.",
-            show_default=False,
-        ),
-    ] = None,
+    session: Path | None = None,
+    antennas: str = "",
+    ports: str = "",
+    mountings: int = 3,
+    looks: str = "",
+    repeats: int = 1,
+    reference: str | None = None,
+    companion: str = "companion",
+    order: Literal["split", "full"] = "split",
+    seconds: float = 60.0,
+    settle: float = 30.0,
+    port_change: float = 45.0,
+    remount: float = 4.0,
+    pack: float = 20.0,
+    seed: int | None = None,
+    replace: bool = False,
+    detect: float | None = None,
+    sd: float | None = None,
+    clip_sd: float = 0.0,
+    from_: Path | None = None,
+    field: str = "bitrate",
+    tell: str = "",
+    spots: float | None = None,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
     names, sockets = _split(antennas), _split(ports)

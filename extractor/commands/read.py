@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from extractor.commands.options import Clips, Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, report_problems, say, summary_table
 from extractor.errors import EXIT_CLIP
 
@@ -17,28 +16,14 @@ if TYPE_CHECKING:
 
 
 def read(
-    session: SessionFolder,
-    rate: Annotated[float, typer.Option(min=0.01, max=1000, help="Samples a second (Hz).")] = 10.0,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
-    clip: Clips = None,
-    again: Annotated[
-        bool, typer.Option("--again", help="Read also clips that did not change.")
-    ] = False,
-    crosscheck: Annotated[
-        int,
-        typer.Option(
-            min=0, help="Readings per clip and field that Tesseract checks, where it is installed."
-        ),
-    ] = 20,
-    scheduler: Annotated[
-        str,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Read on the Dask cluster of this scheduler (tcp://HOST:8786) instead of here; "
-            "trusted networks only.",
-        ),
-    ] = "",
+    session: Path,
+    rate: float = 10.0,
+    reader: str = "network",
+    jobs: int = 0,
+    clip: list[str] | None = None,
+    again: bool = False,
+    crosscheck: int = 20,
+    scheduler: str = "",
 ) -> None:
     """Read every clip: a CSV per clip, the clip statistics, a table on the screen.
 
@@ -61,7 +46,7 @@ def read(
 
 
 def quick(
-    session: SessionFolder, reader: ReaderName = "network", jobs: Jobs = 0, clip: Clips = None
+    session: Path, reader: str = "network", jobs: int = 0, clip: list[str] | None = None
 ) -> None:
     """Look at keyframes only, while the rig still stands.
 

@@ -3,42 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
-
-import typer
+from typing import Any
 
 from extractor.commands import options
 from extractor.commands.screen import note, number, say, summary_table
 
 
 def summarise(
-    file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="A table with a header line.")],
-    time: Annotated[
-        str,
-        typer.Option(metavar="COLUMN", help="Column with the time: seconds, h:mm:ss or ISO 8601."),
-    ],
-    value: Annotated[
-        str,
-        typer.Option(
-            metavar="COLUMN", help="Column with the number; empty: nothing shown; --: no link."
-        ),
-    ],
-    unit: Annotated[str, typer.Option(help="Unit, for the printout.")] = "",
-    decimals: options.Decimals = None,
-    minimum: options.Minimum = None,
-    maximum: options.Maximum = None,
-    ceiling: options.Ceiling = None,
-    low: options.Low = None,
-    better: Annotated[
-        options.Better | None,
-        typer.Option(
-            help="Which is better, higher or lower values.",
-            show_default="as the column's name and unit say",
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="Write the statistics here too.")
-    ] = None,
+    file: Path,
+    time: str,
+    value: str,
+    unit: str = "",
+    decimals: int | None = None,
+    minimum: float | None = None,
+    maximum: float | None = None,
+    ceiling: float | None = None,
+    low: float | None = None,
+    better: options.Better | None = None,
+    out: Path | None = None,
 ) -> None:
     """Clean and summarise a series from anywhere: a hand-kept log, another tool's CSV."""
     from extractor.results import summary_columns

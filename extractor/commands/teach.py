@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-import typer
-
-from extractor.commands.options import Insist, SessionFolder
 from extractor.commands.screen import number, say, table
 from extractor.errors import UsageError
 
@@ -15,18 +13,14 @@ if TYPE_CHECKING:
 
 
 def teach(
-    session: SessionFolder,
-    field: Annotated[str | None, typer.Option(metavar="NAME", help="Which number.")] = None,
-    text: Annotated[str | None, typer.Option(help="What stands there, as 38.4.")] = None,
-    clip: Annotated[str | None, typer.Option(metavar="NAME", help="In which clip.")] = None,
-    at: Annotated[
-        float | None, typer.Option(metavar="SECONDS", min=0, help="At which moment, s.")
-    ] = None,
-    show: Annotated[bool, typer.Option("--list", help="List what was taught.")] = False,
-    undo: Annotated[
-        bool, typer.Option("--undo", help="Take the last lesson back, with --field that field's.")
-    ] = False,
-    insist: Insist = False,
+    session: Path,
+    field: str | None = None,
+    text: str | None = None,
+    clip: str | None = None,
+    at: float | None = None,
+    show: bool = False,
+    undo: bool = False,
+    insist: bool = False,
 ) -> None:
     """Teach the digits of an overlay that the built-in reader cannot read.
 

@@ -4,25 +4,13 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from extractor.commands.options import Jobs, ReaderName, SessionFolder
 from extractor.commands.screen import Bars, note, report_problems, say, summary_table, warn
 from extractor.errors import ExtractorError, UsageError
 
 
 def watch(
-    session: SessionFolder,
-    every: Annotated[
-        float, typer.Option(min=0.1, help="Look at the folder so often, seconds.")
-    ] = 2.0,
-    settle: Annotated[
-        float, typer.Option(min=0.0, help="A clip must have stopped growing for so long, s.")
-    ] = 3.0,
-    reader: ReaderName = "network",
-    jobs: Jobs = 0,
+    session: Path, every: float = 2.0, settle: float = 3.0, reader: str = "network", jobs: int = 0
 ) -> None:
     """Watch the folder and read each clip as it lands; Ctrl-C ends it.
 
