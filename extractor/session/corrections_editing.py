@@ -68,12 +68,8 @@ def correct(
 
 def _is_about(row: Mapping[str, str], clip: str, name: str, time_s: float) -> bool:
     at_s = parse_number(row["time_s"])
-    return (
-        row["clip"] == clip
-        and row["field"] == name
-        and at_s is not None
-        and abs(at_s - time_s) < SAME_TIME_S
-    )
+    near = at_s is not None and abs(at_s - time_s) < SAME_TIME_S
+    return near and (row["clip"], row["field"]) == (clip, name)
 
 
 def rename_field(session: Session, old: str, new: str) -> None:

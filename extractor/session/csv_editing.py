@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from collections.abc import Callable, Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import antennas, digests
 from extractor.session.atomic import write_bytes
-from extractor.session.csv_tables import DELIMITERS, Table, guarded, parse_table
+from extractor.session.csv_tables import Table, guarded, parse_table
 from extractor.session.user_tables import parse_corrections, parse_runs
 
 LONGEST_CELL = 2000
@@ -51,16 +52,14 @@ class TableFile:
         raw = path.read_bytes()
         table = parse_table(raw, str(path))
         first = raw.split(b"\n", 1)[0].replace(b"\0", b"")
-        delimiter = max(DELIMITERS, key=lambda d: first.count(d.encode()))
-        plain_utf8 = _is_utf8(raw) and not raw.startswith(b"\xef\xbb\xbf")
         return cls(
             path,
             list(table.columns),
             [dict(row) for row in table.rows],
             digests.bytes_digest(raw),
-            delimiter,
+            table.delimiter,
             "\r\n" if b"\r" in first or raw.count(b"\r\0\n") else "\n",
-            not plain_utf8,
+            table.encoding != "utf-8-sig" or raw.startswith(codecs.BOM_UTF8),
         )
 
     def save(self) -> None:
@@ -96,14 +95,6 @@ class TableFile:
         if column not in self.columns:
             self.columns.append(column)
         row[column] = value
-
-
-def _is_utf8(raw: bytes) -> bool:
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return b"\0" not in raw
 
 
 def one_line(text: str) -> str:

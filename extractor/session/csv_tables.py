@@ -7,6 +7,7 @@ tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at lin
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import functools
 import io
@@ -40,6 +41,8 @@ class Table:
     rows: tuple[dict[str, str], ...]
     where: str
     """The file's name, for messages."""
+    delimiter: str = ","
+    encoding: str = "utf-8-sig"
 
     def require(self, *columns: str) -> None:
         """Raise `TableError` if one of `columns` is missing."""
@@ -118,7 +121,7 @@ def read_table(path: Path) -> Table:
 
 def parse_table(raw: bytes, where: str) -> Table:
     """Read a CSV file's content; see `read_table`."""
-    text = _decode(raw, where)
+    text, encoding = _decode(raw, where)
     if "\0" in text:
         raise TableError(f"{where}: is not a text file; save it as CSV")
     first = next((line for line in text.splitlines() if line.strip()), "")
@@ -143,21 +146,17 @@ def parse_table(raw: bytes, where: str) -> Table:
         columns.pop()
     _check_columns(columns, where)
     rows = [_row(columns, cells, i, where) for i, cells in enumerate(filled[1:], 2)]
-    return Table(tuple(columns), tuple(rows), where)
+    return Table(tuple(columns), tuple(rows), where, delimiter, encoding)
 
 
-def _decode(raw: bytes, where: str) -> str:
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encodings: tuple[str, ...] = ("utf-16",)
-    else:
-        # Windows-1252 is what spreadsheets on that system save; it is tried last since it
-        # accepts nearly anything.
-        encodings = ("utf-8-sig", "cp1252")
-    for encoding in encodings:
-        try:
-            return raw.decode(encoding)
-        except UnicodeDecodeError:
-            continue
+def _decode(raw: bytes, where: str) -> tuple[str, str]:
+    """Return the text and its encoding."""
+    wide = raw.startswith((b"\xff\xfe", b"\xfe\xff"))
+    # Windows-1252 is what spreadsheets on that system save; it is tried last since it accepts
+    # nearly anything.
+    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
+        with contextlib.suppress(UnicodeDecodeError):
+            return raw.decode(encoding), encoding
     raise TableError(f"{where}: its text encoding is not known; save it as CSV UTF-8")
 
 

@@ -31,19 +31,8 @@ VIDEO_SUFFIXES = frozenset(
 )
 RESULTS = "results"
 SESSION_KEYS = (
-    "place",
-    "distance_m",
-    "walls",
-    "line_of_sight",
-    "channel_mhz",
-    "width_mhz",
-    "power_mw",
-    "rate_mode",
-    "firmware",
-    "transmitter_antenna",
-    "cooling",
-    "supply",
-    "notes",
+    *("place", "distance_m", "walls", "line_of_sight", "channel_mhz", "width_mhz", "power_mw"),
+    *("rate_mode", "firmware", "transmitter_antenna", "cooling", "supply", "notes"),
 )
 #: Longest name of a results file, in bytes, before it is cut and given a digest.
 _NAME_BYTES = 200
@@ -261,7 +250,7 @@ class Session:
                 f"{self.conditions_path}: primary = '{said}' is no field here; choose one of "
                 f"{', '.join(known)}"
             )
-        marked = self.overlay().fields if self.overlay_path.exists() else ()
+        marked = self.fields()
         ways = {name: overlay.usual_direction(name, "") for name in known}
         ways |= {f.name: f.direction for f in marked if f.name in ways}
         order = [f.name for f in marked if f.name in ways] + list(known)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,24 @@ VERSION = 1
 RESERVED_NAMES = frozenset({"time_s", "run", "clip", "field"})
 _FIELD_KEYS = tuple(f.name for f in fields(Field))
 _PLACE_KEYS = ("frame", "box")
+_LIMITS = ("minimum", "maximum", "ceiling", "low")
+
+
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _is_number(value: Any) -> bool:
+    return _is_whole(value) or (isinstance(value, float) and math.isfinite(value))
+
+
+#: What the value of a key has to be, to test and in words.
+_VALUES: Mapping[str, tuple[Callable[[Any], bool], str]] = {
+    "unit": (lambda value: isinstance(value, str), "a text in quotes"),
+    "decimals": (lambda v: v == "auto" or (_is_whole(v) and 0 <= v <= 6), '"auto" or 0 to 6'),
+    "better": (lambda value: value in ("higher", "lower"), '"higher" or "lower"'),
+    **dict.fromkeys(_LIMITS, (_is_number, "a number")),
+}
 
 
 def load(path: Path) -> Overlay:
@@ -105,9 +123,10 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
     _check_keys(table, _FIELD_KEYS, where, ("name", *_PLACE_KEYS))
     check_name(name, where)
     place = _parse_place({key: table[key] for key in _PLACE_KEYS}, where)
-    better = table.get("better")
-    if better not in (None, "higher", "lower"):
-        raise OverlayError(f'{where}: better must be "higher" or "lower", not {better!r}')
+    for key, (fits, form) in _VALUES.items():
+        if key in table and not fits(table[key]):
+            raise OverlayError(f"{where}: {key} must be {form}, not {table[key]!r}")
+    decimals = table.get("decimals", "auto")
     also = table.get("also", [])
     if not isinstance(also, list) or not all(isinstance(t, Mapping) for t in also):
         raise OverlayError(f"{where}: write each further place under its own [[field.also]]")
@@ -115,11 +134,11 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
         name=str(name),
         frame=place.frame,
         box=place.box,
-        unit=_text(table, "unit", where),
-        decimals=_decimals(table, where),
-        better=better,
+        unit=table.get("unit", ""),
+        decimals=None if decimals == "auto" else decimals,
+        better=table.get("better"),
         also=tuple(_parse_place(t, f"{where}, also {i}") for i, t in enumerate(also, 1)),
-        **{key: _number(table, key, where) for key in ("minimum", "maximum", "ceiling", "low")},
+        **{key: float(table[key]) for key in _LIMITS if key in table},
     )
     check_limits(parsed, where)
     return parsed
@@ -171,38 +190,9 @@ def check_box(box: Box, frame: tuple[int, int], where: str) -> None:
 
 
 def _whole_numbers(value: object, count: int, where: str, form: str) -> tuple[int, ...]:
-    if (
-        not isinstance(value, list)
-        or len(value) != count
-        or not all(isinstance(v, int) and not isinstance(v, bool) for v in value)
-    ):
+    if not isinstance(value, list) or len(value) != count or not all(map(_is_whole, value)):
         raise OverlayError(f"{where} must be {count} whole numbers {form}, not {value!r}")
     return tuple(value)
-
-
-def _text(table: Mapping[str, Any], key: str, where: str) -> str:
-    value = table.get(key, "")
-    if not isinstance(value, str):
-        raise OverlayError(f"{where}: {key} must be a text in quotes, not {value!r}")
-    return value
-
-
-def _number(table: Mapping[str, Any], key: str, where: str) -> float | None:
-    value = table.get(key)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise OverlayError(f"{where}: {key} must be a number, not {value!r}")
-    return float(value)
-
-
-def _decimals(table: Mapping[str, Any], where: str) -> int | None:
-    value = table.get("decimals", "auto")
-    if value == "auto":
-        return None
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 6:
-        raise OverlayError(f'{where}: decimals must be "auto" or 0 to 6, not {value!r}')
-    return value
 
 
 def save(path: Path, fields: Sequence[Field]) -> None:
@@ -250,11 +240,10 @@ def _update_table(table: Any, item: Field) -> None:
 
 def _as_toml(item: Field) -> dict[str, Any]:
     also = [{"frame": list(p.frame), "box": p.box.as_list()} for p in item.also]
-    keys = ("decimals", "better", "minimum", "maximum", "ceiling", "low")
     values = {
         **{"name": item.name, "unit": item.unit},
         **{"frame": list(item.frame), "box": item.box.as_list()},
-        **{key: getattr(item, key) for key in keys},
+        **{key: getattr(item, key) for key in ("decimals", "better", *_LIMITS)},
         "also": also,
     }
     return {key: value for key, value in values.items() if value not in (None, "", [])}

@@ -19,11 +19,7 @@ from extractor.session.csv_editing import TableFile, one_line
 from extractor.session.csv_tables import format_cell
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
-from extractor.session.user_tables import (
-    DRAFT,
-    RUN_COLUMNS,
-    clips_of,
-)
+from extractor.session.user_tables import DRAFT, RUN_COLUMNS, clips_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,8 +221,8 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
 
 
 def _check_clips(session: Session, text: str) -> None:
-    for clip in (c.strip() for c in text.split(";")):
-        if clip and clip not in session.clips:
+    for clip in clips_of(text):
+        if clip not in session.clips:
             raise UsageError(f"{clip}: no such clip in {session.root.name}")
 
 

@@ -13,18 +13,8 @@ from extractor.session.numerals import parse_number
 from extractor.session.recordings import Span, counted_twice
 
 RUN_COLUMNS = (
-    "run",
-    "clip",
-    "start_s",
-    "end_s",
-    "antenna",
-    "port",
-    "others",
-    "mounting",
-    "position",
-    "repeat",
-    "order",
-    "notes",
+    *("run", "clip", "start_s", "end_s", "antenna", "port", "others", "mounting"),
+    *("position", "repeat", "order", "notes"),
 )
 #: How the notes of a row of ``runs.csv`` begin that the tool drafted and nobody has checked.
 DRAFT = "draft:"
