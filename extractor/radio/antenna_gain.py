@@ -72,21 +72,14 @@ def kraus_helix_gain_dbi(
     overstates a dozen turns by 2 to 3.5 dB (15) or 1 to 2.5 dB (12) against the moment method;
     Djordjevic et al. 2006 found the classical data in disagreement with experiment too.
     """
-    invalid = _outside_kraus(turns, circumference_wl, pitch_deg)
-    if invalid:
-        return invalid
-    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
-    return 10 * math.log10(constant * circumference_wl**2 * length_wl)
-
-
-def _outside_kraus(turns: float, circumference_wl: float, pitch_deg: float) -> NotValid | None:
     if turns < 3:
         return NotValid(f"{turns:g} turns: the axial-mode formulas need 3 and more")
     if not 0.75 < circumference_wl < 1.33:
         return NotValid(f"circumference {circumference_wl:g} wavelengths: not in axial mode")
     if not 12 <= pitch_deg <= 15:
         return NotValid(f"pitch {pitch_deg:g} deg: the formulas hold from 12 to 15 deg")
-    return None
+    length_wl = helix_length_wl(turns, circumference_wl, pitch_deg)
+    return 10 * math.log10(constant * circumference_wl**2 * length_wl)
 
 
 HELIX_TABLE = Path(__file__).with_name("helix_gain.csv")

@@ -14,39 +14,24 @@ import pandas as pd
 from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
+from extractor.radio import causes, link_budget, situation
 from extractor.radio.antenna_gain import Rating, rate
 from extractor.radio.calibration_findings import (
     CalibrationReport,
     at_common_attenuation,
     calibration_report,
 )
-from extractor.radio.causes import (
-    ClipSpread,
-    Measured,
-    clips_that_tell,
-    near_field_antennas,
-    told_results,
-)
+from extractor.radio.causes import ClipSpread, Measured
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import Judgement, judge
 from extractor.radio.expectation import Transmitter, beamwidth_deg
-from extractor.radio.link_budget import (
-    DIPOLE_GAIN_DBI,
-    NotValid,
-    eirp_dbm,
-    free_space_loss_db,
-    thermal_noise_dbm,
-)
+from extractor.radio.link_budget import DIPOLE_GAIN_DBI, NotValid
 from extractor.radio.scatter import spread_seen_deg
-from extractor.radio.situation import (
-    Circumstances,
-    ExpectedDifference,
-    companions_of,
-    expected_difference,
-)
+from extractor.radio.situation import Circumstances, ExpectedDifference, expected_difference
 from extractor.radio.sweep import Sweep, sweep_antennas, sweep_report
 from extractor.radio.wording import said
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
+from extractor.session.csv_tables import texts
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
@@ -129,9 +114,9 @@ def link_report(
     bare = _circumstances(conditions, sending)
     if table is None:
         planned = pd.DataFrame([dict(one.columns) for one in session.runs() if one.counts])
-        about = replace(bare, companions=companions_of(planned, antennas))
+        about = replace(bare, companions=situation.companions_of(planned, antennas))
         return _report(conditions, antennas, sending, base, about, receiving)
-    runs, told = clips_that_tell(table.runs)
+    runs, told = causes.clips_that_tell(table.runs)
     higher = table.better == "higher"
     report = calibration_report(runs, unit=table.unit) if higher else None
     calibration = report.calibration if report else None
@@ -141,22 +126,19 @@ def link_report(
     about = _with_runs(bare, runs, antennas, sweep)
     compared = at_common_attenuation(runs).reset_index(drop=True)
     measured, spread = _measured(replace(table, runs=compared), report)
-    results = told_results(told, compared, spread, table.unit, calibration)
+    results = causes.told_results(told, compared, spread, table.unit, calibration)
     rated = sorted(receiving, key=lambda one: -(one.gain_dbi or 0.0))
+    pairs = list(combinations(rated, 2))
     judged = {
         pair: judge(expected_difference(*pair, about), measured[names], *pair, about, results)
-        for pair in dict.fromkeys([*((x, base) for x in receiving), *combinations(rated, 2)])
+        for pair in dict.fromkeys([*((x, base) for x in receiving), *pairs])
         if (names := (folded(pair[0].antenna), folded(pair[1].antenna))) in measured
     }
     return replace(
         _report(conditions, antennas, sending, base, about, receiving, compared),
         calibration=report,
         judgements=tuple(judged[one, base] for one in receiving if (one, base) in judged),
-        surprises=tuple(
-            judged[pair]
-            for pair in combinations(rated, 2)
-            if pair in judged and judged[pair].causes
-        ),
+        surprises=tuple(judged[pair] for pair in pairs if pair in judged and judged[pair].causes),
         sweep=sweep.table,
         findings=(*(report.findings if report else ()), *sweep.findings),
         unit=table.unit,
@@ -179,7 +161,7 @@ def _report(
             expected_difference(one, base, about) for one in receiving if one is not base
         ),
         remarks=(
-            *near_field_antennas(antennas, about),
+            *causes.near_field_antennas(antennas, about),
             *_path(conditions, sending, about),
             *_radiating(conditions, antennas, sending, runs),
         ),
@@ -256,7 +238,7 @@ def _with_runs(
     if "ceiling_share" in runs.columns:
         worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
         shares = {str(name): float(share) for name, share in worst.items()}
-    positions = runs["position"].dropna().nunique() if "position" in runs.columns else 0
+    positions = len(set(texts(runs, "position")) - {""})
     # The runs carry session.toml, and what a column of runs.csv put in its place.
     sight = {
         key: runs[key].dropna().mode()[0]
@@ -272,8 +254,8 @@ def _with_runs(
     return replace(
         bare,
         in_sight=_in_sight(sight),
-        companions=companions_of(runs, antennas),
-        positions=int(positions),
+        companions=situation.companions_of(runs, antennas),
+        positions=positions,
         ceiling_share=shares,
         swept_deg=seen[0] if seen else None,
         turned=turned,
@@ -318,12 +300,13 @@ def _path(
     power_mw = _number(conditions, "power_mw")
     if power_mw is None or circumstances.distance_m is None or not circumstances.in_sight:
         return []
-    loss = free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
+    loss = link_budget.free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
     if isinstance(loss, NotValid):
         return [f"Path: {loss.reason}."]
     gain_dbi = sending.gain_dbi if sending is not None else None
-    eirp = eirp_dbm(power_mw, DIPOLE_GAIN_DBI if gain_dbi is None else gain_dbi)
-    margin = eirp - loss - thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
+    eirp = link_budget.eirp_dbm(power_mw, DIPOLE_GAIN_DBI if gain_dbi is None else gain_dbi)
+    noise = link_budget.thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
+    margin = eirp - loss - noise
     figures = {"eirp": eirp, "loss": loss, "received": eirp - loss, "margin": margin}
     figures |= {"metres": circumstances.distance_m, "width": circumstances.width_hz / 1e6}
     text = said("path", figure=RECEIVER_NOISE_FIGURE_DB, **figures)
@@ -339,9 +322,9 @@ def _radiating(
     power_mw = _number(conditions, "power_mw")
     if power_mw is not None:
         remarks.append(cautions(power_mw, None if sending is None else sending.gain_dbi)[1].text)
-    if runs is None or "port_role" not in runs.columns:
+    if runs is None:
         return remarks
-    both = runs[runs["port_role"].fillna("").astype(str).str.contains("tx")]
+    both = runs[texts(runs, "port_role").str.contains("tx")]
     for name in sorted(both["antenna"].unique()):
         antenna = find_antenna(antennas, str(name))
         if antenna is None or antenna.gain_dbi is None or antenna.gain_dbi <= DIPOLE_GAIN_DBI:

@@ -19,15 +19,11 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pandas.core.groupby import SeriesGroupBy
 
 from extractor.errors import TableError
-from extractor.session.csv_tables import numbers
+from extractor.session.csv_tables import numbers, texts
 from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
-
-Floats = NDArray[np.float64]
-
 
 ATTENUATOR_SD_DB = 0.3
 """Standard uncertainty of each step: about a tolerance of 0.5 dB, evenly spread (GUM 4.3.7)."""
@@ -170,12 +166,10 @@ def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:
     runs["attenuation_db"] = runs["attenuation_db"].fillna(0.0)
     if (runs["attenuation_db"] < 0).any():
         raise TableError("column 'attenuation_db': a pad weakens by 0 dB or more; drop the minus")
-    if "angle_deg" in runs.columns:
-        runs = runs[runs["angle_deg"].fillna(0.0) == 0]
+    runs = runs[numbers(runs, "angle_deg").fillna(0.0) == 0]
     if "order" in runs.columns:
         runs = runs.sort_values("order", kind="stable")
-    named = runs["antenna"].fillna("").astype(str).str.strip() != ""
-    return runs[named & np.isfinite(runs[measure].to_numpy(float))]
+    return runs[(texts(runs, "antenna") != "") & np.isfinite(runs[measure].to_numpy(float))]
 
 
 def _calibrating_antenna(runs: pd.DataFrame) -> str | None:
@@ -186,10 +180,7 @@ def _calibrating_antenna(runs: pd.DataFrame) -> str | None:
 
 
 def _has_mountings(runs: pd.DataFrame) -> bool:
-    if "mounting" not in runs.columns:
-        return False
-    given = runs["mounting"].fillna("").astype(str).str.strip()
-    return bool((~given.isin(["", UNNAMED_MOUNTING])).all())
+    return bool((~texts(runs, "mounting").isin(["", UNNAMED_MOUNTING])).all())
 
 
 def _curve_runs(runs: pd.DataFrame, antenna: str) -> pd.DataFrame:
@@ -203,9 +194,7 @@ def _curve_runs(runs: pd.DataFrame, antenna: str) -> pd.DataFrame:
 
 def at_transmitter(runs: pd.DataFrame) -> pd.Series[bool]:
     """Whether the pad of each run was at the transmitter, where it weakens the signal alone."""
-    if "padded" not in runs.columns:
-        return pd.Series(False, index=runs.index)
-    return runs["padded"].fillna("").astype(str).str.strip().str.casefold() == "transmitter"
+    return texts(runs, "padded").str.casefold() == "transmitter"
 
 
 def pad_place(curve_runs: pd.DataFrame) -> str:

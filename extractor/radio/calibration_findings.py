@@ -70,10 +70,8 @@ def calibration_report(
     single = "session" not in runs.columns or runs["session"].nunique() == 1
     if not single or not is_calibrated(runs, measure="value"):
         return None
-    bandwidth_hz = None
-    if "width_mhz" in runs.columns:
-        widths = numbers(runs, "width_mhz").dropna().unique()
-        bandwidth_hz = float(widths[0]) * 1e6 if len(widths) == 1 else None
+    widths = numbers(runs, "width_mhz").dropna().unique()
+    bandwidth_hz = float(widths[0]) * 1e6 if len(widths) == 1 else None
     calibration = calibrate(runs, measure="value")
     pairs = pair_differences(calibration, confidence=confidence)
     findings = [
@@ -286,14 +284,10 @@ def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:
     The attenuation is the one at which most antennas have runs, the lowest of several; steps of
     a calibration and angles of a sweep are left out. Without such columns: all runs.
     """
-    kept = runs
-    if "angle_deg" in kept.columns:
-        kept = kept[numbers(kept, "angle_deg").fillna(0.0) == 0]
-    if "attenuation_db" not in kept.columns:
-        return kept
+    kept = runs[numbers(runs, "angle_deg").fillna(0.0) == 0]
     attenuation = numbers(kept, "attenuation_db").fillna(0.0)
     antennas = kept["antenna"].groupby(attenuation).nunique()
-    return kept[attenuation == antennas.idxmax()]
+    return kept if antennas.empty else kept[attenuation == antennas.idxmax()]
 
 
 def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, tuple[Finding, ...]]:

@@ -12,24 +12,20 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from scipy.stats import t
 
+from extractor.radio import fading
 from extractor.radio.calibration import Calibration
 from extractor.radio.expectation import beamwidth_deg
-from extractor.radio.fading import (
-    OFFICE_DELAY_SPREAD_S,
-    SPOT_DISTANCE_MM,
-    fading_sd_db,
-    independent_fades,
-)
 from extractor.radio.link_budget import Span, exactly, far_field_distance_m
 from extractor.radio.scatter import scatter_loss_db
 from extractor.radio.situation import Circumstances, ExpectedDifference
 from extractor.radio.wording import said
 from extractor.session.antennas import CIRCULAR, Antenna
-from extractor.session.csv_tables import numbers, read_table
+from extractor.session.csv_tables import numbers, read_table, texts
 from extractor.session.spelling import folded
 
 TURN_DEG = 30.0
@@ -197,9 +193,9 @@ class Suspects:
     def open(self, counted: Collection[str]) -> list[Cause]:
         """Return what the session doesn't say and what it could cost, beside what is counted."""
         about, weaker = self.about, self.weaker
-        fades = independent_fades(about.width_hz, OFFICE_DELAY_SPREAD_S)
+        fades = fading.independent_fades(about.width_hz, fading.OFFICE_DELAY_SPREAD_S)
         most = {name: float(row["most_db"]) for name, row in _texts().items() if row["most_db"]}
-        most["spot"] = 1.96 * fading_sd_db(fades) * math.sqrt(2 / max(1, about.positions))
+        most["spot"] = 1.96 * fading.fading_sd_db(fades) * math.sqrt(2 / max(1, about.positions))
         most["hand"] = self.hands_db
         possible = {
             "ceiling": about.ceiling_share.get(weaker.antenna, 0.0) > MOST_AT_CEILING,
@@ -226,14 +222,9 @@ class Suspects:
         weak = self.weaker.antenna
         turned = self.weaker.polarisation not in (*CIRCULAR, "")
         hand = f"{weak} turned by 90 deg" if turned else f"another {weak} with the other hand"
-        given = {
-            "weak": weak,
-            "other": self.other.antenna,
-            "hand": hand,
-            "half": self.width_deg / 2,
-        }
+        given: dict[str, Any] = {"weak": weak, "other": self.other.antenna, "hand": hand}
         given |= {"turn": TURN_DEG, "pad": PAD_DB, "fading": self.shows(-PAD_DB, 2)}
-        given["spot_mm"] = SPOT_DISTANCE_MM
+        given |= {"half": self.width_deg / 2, "spot_mm": fading.SPOT_DISTANCE_MM}
         title, clip = (_texts()[name][key].format(**given) for key in ("title", "clip"))
         swept = name == "aim" and weak in self.about.turned
         verdict = "excluded: it was turned in steps" if swept else ""
@@ -271,9 +262,7 @@ ClipSpread = tuple[float, int]
 
 def clips_that_tell(runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the ordinary runs, and those that were changed to tell a cause."""
-    if COLUMN not in runs.columns:
-        return runs, runs.iloc[:0]
-    told = runs[COLUMN].fillna("").astype(str).str.strip() != ""
+    told = texts(runs, COLUMN) != ""
     return runs[~told].reset_index(drop=True), runs[told].reset_index(drop=True)
 
 
@@ -317,10 +306,7 @@ def _difference(
     level, left = float(changed["value"].mean()), float(base["value"].mean())
     if known is None:
         return Measured(level - left, level - left - half, level - left + half, unit)
-    padded = [
-        float(numbers(one, "attenuation_db").fillna(0.0).mean()) if "attenuation_db" in one else 0.0
-        for one in (changed, base)
-    ]
+    padded = [float(numbers(one, "attenuation_db").fillna(0.0).mean()) for one in (changed, base)]
     read = known.curve.attenuation_at
     shift, before = padded[0] - padded[1], read(left)
     low = shift + before.low_db - read(level - half).high_db

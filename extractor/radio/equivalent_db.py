@@ -7,12 +7,10 @@ import math
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from extractor.radio.calibration import ATTENUATOR_SD_DB, DRAWS, Calibration, Spread
+from extractor.radio.combining import Floats
 from extractor.statistics.isotonic import invert_rows, isotonic_rows
-
-Floats = NDArray[np.float64]
 
 
 def pair_differences(

@@ -17,26 +17,15 @@ import numpy as np
 import pandas as pd
 
 from extractor.errors import TableError, UsageError
+from extractor.radio import expectation
 from extractor.radio.calibration_findings import PADDED, antennas_on_other_ports
 from extractor.radio.combining import RECEIVERS, Floats, power
-from extractor.radio.expectation import (
-    ASSUMED_AIM_DEG,
-    RATING_TOLERANCE_DB,
-    Transmitter,
-    beamwidth_deg,
-    cable_key,
-    gain_span,
-    line_spans,
-    mismatch_span,
-    pointing_span,
-    polarisation_notes,
-    polarisation_span,
-    possible_transmitters,
-)
+from extractor.radio.expectation import ASSUMED_AIM_DEG, Transmitter, possible_transmitters
 from extractor.radio.link_budget import Span
 from extractor.radio.scatter import DIRECT, Scene, scenes
 from extractor.radio.wording import said
 from extractor.session.antennas import Antenna, find_antenna
+from extractor.session.csv_tables import texts
 from extractor.session.numerals import parse_number
 from extractor.session.spelling import hung
 
@@ -183,7 +172,7 @@ def expected_differences(
     --------
     >>> from extractor import expected_differences
     >>> from extractor.session.antennas import Antenna
-    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, beamwidth_deg=55)
+    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, expectation.beamwidth_deg=55)
     >>> stub = Antenna("Stub", kind="dipole", gain_dbi=2.15)
     >>> (slab_over_stub,) = expected_differences([slab], stub, 5.8e9)
     >>> slab_over_stub.gain
@@ -204,27 +193,28 @@ class _Side:
 
     def __init__(self, antenna: Antenna, about: Circumstances, notes: list[str]) -> None:
         hz, self.antenna = about.frequency_hz, antenna
-        self.gain = gain_span(antenna, hz, RATING_TOLERANCE_DB, notes)
-        self.cable, self.joints = line_spans(antenna, hz, notes)
-        self.aim = pointing_span(antenna, hz, notes)
-        self.mismatch = mismatch_span(antenna, hz, notes)
+        self.gain = expectation.gain_span(antenna, hz, expectation.RATING_TOLERANCE_DB, notes)
+        self.cable, self.joints = expectation.line_spans(antenna, hz, notes)
+        self.aim = expectation.pointing_span(antenna, hz, notes)
+        self.mismatch = expectation.mismatch_span(antenna, hz, notes)
         definite = antenna.polarisation not in ("", "circular", "linear")
         #: Names of its unknowns; what antennas have in common bears one name.
         self.keys = (
             antenna.antenna,
-            f"cable {cable_key(antenna.cable) or antenna.antenna}",
+            f"cable {expectation.cable_key(antenna.cable) or antenna.antenna}",
             f"polarisation {antenna.polarisation if definite else antenna.antenna}",
         )
         off = antenna.pointing_error_deg
         self.off_deg = Span(off or 0.0, off or 0.0, ASSUMED_AIM_DEG if off is None else off)
-        width, around = beamwidth_deg(antenna, hz) or DIPOLE_WIDTH_DEG, antenna.is_omnidirectional
+        width = expectation.beamwidth_deg(antenna, hz) or DIPOLE_WIDTH_DEG
+        around = antenna.is_omnidirectional
         self.widths = (math.inf if around else width, DIPOLE_WIDTH_DEG if around else width)
         spans = (self.gain, self.cable, self.aim, self.mismatch)
         names = ("gain", "cable", "pointing", "mismatch")
         #: Terms for which no single figure is known.
         self.open = {n for n, one in zip(names, spans, strict=True) if one.value_db is None}
         sent = possible_transmitters(about.transmitter)
-        if len(sent) > 1 or polarisation_span(antenna, sent[0]).value_db is None:
+        if len(sent) > 1 or expectation.polarisation_span(antenna, sent[0]).value_db is None:
             self.open.add("polarisation")
 
     def terms(self, signs: Mapping[str, Floats], sent: Transmitter) -> list[Floats]:
@@ -232,7 +222,7 @@ class _Side:
         own, cable, tilt = (signs[key] for key in self.keys)
         lost = [
             _ends(self.cable, -cable) + _ends(self.joints, -own),
-            _ends(polarisation_span(self.antenna, sent), -tilt),
+            _ends(expectation.polarisation_span(self.antenna, sent), -tilt),
             *(_ends(span, -own) for span in (self.aim, self.mismatch)),
         ]
         return [_ends(self.gain, own), *(-one for one in lost)]
@@ -323,7 +313,7 @@ def expected_difference(
         tuple(float(np.mean(port)) for port in zip(*(one[i] for one in levels), strict=True))
         for i in (0, 1)
     )
-    notes = [*trial.notes, *polarisation_notes(antenna, reference, about.transmitter)]
+    notes = [*trial.notes, *expectation.polarisation_notes(antenna, reference, about.transmitter)]
     notes += _notes(about, trial.open)
     rest: dict[str, Any] = {"middle": middle, "levels": (first, second)}
     rest["notes"] = tuple(dict.fromkeys(notes))
@@ -350,8 +340,8 @@ def companions_of(
     """
     if not {"antenna", "port", "others"} <= set(runs.columns):
         return {}
-    port = runs["port_used" if "port_used" in runs else "port"].fillna("").astype(str)
-    cells = runs["others"].fillna("").astype(str)
+    port = texts(runs, "port_used" if "port_used" in runs else "port")
+    cells = texts(runs, "others")
     ports = {*port, *(name for cell in cells for name, _ in hung(cell))} - {""}
     found = {}
     for name, own in runs.groupby("antenna"):
@@ -373,6 +363,6 @@ def _companion(part: str, antennas: Sequence[Antenna]) -> Companion:
     name = name[: pad.start()].strip() if pad else name
     pad_db = (parse_number(pad[1]) if pad else None) or 0.0
     antenna = find_antenna(antennas, name)
-    if antenna is None or math.isinf(gain_span(antenna, 5.8e9, 0.0, []).low_db):
+    if antenna is None or math.isinf(expectation.gain_span(antenna, 5.8e9, 0.0, []).low_db):
         return Companion(name, None, pad_db)
     return Companion(antenna.antenna, antenna, pad_db)

@@ -14,19 +14,16 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from extractor.comparison.findings import Finding, Quantity
 from extractor.radio.antenna_gain import implied_beamwidth_deg
 from extractor.radio.calibration import DRAWS, Calibration
+from extractor.radio.combining import Floats
 from extractor.radio.equivalent_db import draw_strengths_db
 from extractor.radio.link_budget import NotValid
 from extractor.radio.wording import finding, said
 from extractor.session.antennas import Antenna
 from extractor.session.csv_tables import numbers
-
-Floats = NDArray[np.float64]
-
 
 FEWEST_ANGLES = 5
 MAIN_LOBE_DEPTH_DB = 4.5
@@ -35,8 +32,6 @@ MAIN_LOBE_DEPTH_DB = 4.5
 
 def sweep_antennas(runs: pd.DataFrame) -> list[str]:
     """Antennas with runs at five or more angles."""
-    if "angle_deg" not in runs.columns:
-        return []
     angles = runs.assign(angle_deg=numbers(runs, "angle_deg")).dropna(subset=["angle_deg"])
     count = angles.groupby("antenna")["angle_deg"].nunique()
     return [str(name) for name in count.index[count >= FEWEST_ANGLES]]
@@ -53,8 +48,7 @@ def sweep_levels(runs: pd.DataFrame, antenna: str, *, measure: str = "mean") -> 
     """
     own = runs[runs["antenna"] == antenna]
     own = own.assign(angle_deg=numbers(own, "angle_deg"), level=numbers(own, measure))
-    given = "attenuation_db" in own.columns
-    own["attenuation_db"] = numbers(own, "attenuation_db").fillna(0.0) if given else 0.0
+    own["attenuation_db"] = numbers(own, "attenuation_db").fillna(0.0)
     own = own.dropna(subset=["angle_deg", "level"])
     groups = own.groupby(["angle_deg", "attenuation_db"])["level"]
     table = groups.agg(level="mean", n_runs="size").reset_index()

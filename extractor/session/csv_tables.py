@@ -84,7 +84,7 @@ def _objection(text: str) -> str:
 
 
 def numbers(rows: pd.DataFrame, column: str) -> pd.Series:
-    """Return a column as numbers, NaN where empty.
+    """Return a column as numbers, NaN where empty or where there is no such column.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def numbers(rows: pd.DataFrame, column: str) -> pd.Series:
     import pandas as pd
 
     values = []
-    for i, cell in enumerate(rows[column]):
+    for i, cell in enumerate(rows.get(column, [math.nan] * len(rows))):
         text = "" if pd.isna(cell) else str(cell).strip()
         value = parse_number(text) if text else math.nan
         if value is None:
@@ -104,6 +104,16 @@ def numbers(rows: pd.DataFrame, column: str) -> pd.Series:
             )
         values.append(value)
     return pd.Series(values, index=rows.index, dtype=float)
+
+
+def texts(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Return a column as texts without spaces around, "" where empty or without such a column."""
+    import pandas as pd
+
+    given = rows.get(column, [""] * len(rows))
+    return pd.Series(
+        ["" if pd.isna(cell) else str(cell).strip() for cell in given], index=rows.index, dtype=str
+    )
 
 
 def read_table(path: Path) -> Table:

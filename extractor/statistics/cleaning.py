@@ -131,20 +131,18 @@ def _clean(series: pd.DataFrame, field: Field, frame_s: float | None, frozen: Bo
     check_series(series)
     flags = series["flag"].to_numpy(object).copy()
     values = series["value"].to_numpy(float)
-    notes: list[str] = []
     usable = (flags == Flag.OK) & np.isfinite(values)
     holds = holds_of(series, usable)
-    wrong_form = _wrong_form(series, values, usable, holds, field, notes)
+    wrong_form, odd = _wrong_form(series, usable, holds, field)
     spikes = usable & ~wrong_form & _spikes(holds, field, series, frame_s, wrong_form)
     sound = usable & ~wrong_form & ~spikes & ~frozen
-    flags[_out_of_range(series, values, sound, holds, field, notes)] = str(Flag.RANGE)
+    outside, far = _out_of_range(series, sound, holds, field)
+    flags[outside] = str(Flag.RANGE)
     flags[spikes] = str(Flag.SPIKE)
     flags[wrong_form] = str(Flag.FORMAT)
     flags[usable & frozen] = str(Flag.FROZEN)
-    _count_notes(flags, notes)
-    cleaned = series.copy()
-    cleaned["flag"] = flags
-    return Cleaned(cleaned, tuple(notes))
+    notes = (odd, far, _left_out(flags))
+    return Cleaned(series.assign(flag=flags), tuple(note for note in notes if note))
 
 
 def _frozen_rows(all_series: Sequence[pd.DataFrame]) -> Bools:
@@ -191,39 +189,34 @@ def _changes(series: pd.DataFrame, start: int, stop: int) -> bool:
 
 
 def _wrong_form(
-    series: pd.DataFrame,
-    values: Floats,
-    usable: Bools,
-    holds: Holds,
-    field: Field,
-    notes: list[str],
-) -> Bools:
-    """Tell which readings stand in a form that this display does not use.
+    series: pd.DataFrame, usable: Bools, holds: Holds, field: Field
+) -> tuple[Bools, str]:
+    """Tell which readings stand in a form that this display does not use, and what to note.
 
     Where `decimals` is not given, only a lost point counts: some displays change their number
     of digits with the size of the number.
     """
     usual = field.decimals if field.decimals is not None else usual_decimals(series)
     if "text" not in series or usual is None or not usable.any():
-        return np.zeros(len(series), bool)
+        return np.zeros(len(series), bool), ""
     texts = series["text"].to_numpy(object).astype(str)
     unique, places = np.unique(texts, return_inverse=True)
     known = [decimals_in(text) for text in unique]
     digits = np.array([-1 if d is None else d for d in known])[places]
     other = usable & (digits >= 0) & (digits != usual)
+    values = series["value"].to_numpy(float)
     lost = other & _lost_point(values, other & (digits == 0), usable & ~other, usual)
     if field.decimals is None:
-        return lost
+        return lost, ""
     odd = other & ~lost
     share = float(odd.sum() / usable.sum())
     often = share > DOUBTED_FORMAT_SHARE and holds.count_in(odd) >= DOUBTED_LEAST_HOLDS
     if often or share > 0.5:
-        notes.append(
+        return lost, (
             f"{share:.1%} of the readings do not have {usual} digits after the "
             "point; the setting is doubted, so these readings count. Check decimals."
         )
-        return lost
-    return other
+    return other, ""
 
 
 def _lost_point(values: Floats, suspects: Bools, good: Bools, decimals: int) -> Bools:
@@ -258,44 +251,34 @@ def _spikes(
     brief = longest < SPIKE_HOLD_SHARE * usual - 1e-9
     in_form = ~wrong_form[holds.first]
     out = np.zeros(len(holds.first), bool)
+    step = display_step(series, field.decimals)
     out[in_form] = hampel_outliers(
-        holds.values[in_form],
-        HAMPEL_HALF_WINDOW,
-        threshold=HAMPEL_THRESHOLD,
-        floor=display_step(series, field.decimals),
+        holds.values[in_form], HAMPEL_HALF_WINDOW, threshold=HAMPEL_THRESHOLD, floor=step
     )
     return holds.rows_of(out & brief, len(series))
 
 
 def _out_of_range(
-    series: pd.DataFrame,
-    values: Floats,
-    candidates: Bools,
-    holds: Holds,
-    field: Field,
-    notes: list[str],
-) -> Bools:
+    series: pd.DataFrame, candidates: Bools, holds: Holds, field: Field
+) -> tuple[Bools, str]:
     """Tell which readings lie outside the limits, unless it is the limits that seem wrong."""
-    low, high = field.limits
+    values, (low, high) = series["value"].to_numpy(float), field.limits
     outside = candidates & ((values < low) | (values > high))
     confident = candidates.copy()
     if "confidence" in series:
         confident &= series["confidence"].to_numpy(float) >= CONFIDENT
-    if not (outside & confident).any():
-        return outside
-    share = float((outside & confident).sum() / confident.sum())
-    if share > DOUBTED_RANGE_SHARE and holds.count_in(outside & confident) >= DOUBTED_LEAST_HOLDS:
-        least, most = values[outside].min(), values[outside].max()
-        notes.append(
-            f"{share:.1%} of the confident readings lie outside the limits "
-            f"(from {least:g} to {most:g} {field.unit}".rstrip()
-            + "); the limits are doubted, so these readings count. Check minimum and maximum."
-        )
-        return np.zeros(len(values), bool)
-    return outside
+    sure = outside & confident
+    share = float(sure.sum() / max(1, confident.sum()))
+    if share <= DOUBTED_RANGE_SHARE or holds.count_in(sure) < DOUBTED_LEAST_HOLDS:
+        return outside, ""
+    span = f"from {values[outside].min():g} to {values[outside].max():g} {field.unit}".rstrip()
+    return np.zeros(len(values), bool), (
+        f"{share:.1%} of the confident readings lie outside the limits ({span}); the limits are "
+        "doubted, so these readings count. Check minimum and maximum."
+    )
 
 
-def _count_notes(flags: np.ndarray, notes: list[str]) -> None:
+def _left_out(flags: np.ndarray) -> str:
     reasons = {
         Flag.RANGE: "outside the limits",
         Flag.SPIKE: "shown too briefly and out of line",
@@ -304,5 +287,4 @@ def _count_notes(flags: np.ndarray, notes: list[str]) -> None:
     }
     counts = {flag: int(np.count_nonzero(flags == flag)) for flag in reasons}
     named = [f"{count} {reasons[flag]}" for flag, count in counts.items() if count]
-    if named:
-        notes.append(f"Of {len(flags)} readings, left out: {', '.join(named)}.")
+    return f"Of {len(flags)} readings, left out: {', '.join(named)}." if named else ""

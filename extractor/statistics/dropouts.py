@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from extractor.statistics.sampling import Bools, Floats, Sampling
+from extractor.statistics.series import since_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,9 +49,7 @@ def dropout_lengths(
     """
     if not down.any():
         return []
-    since = np.full(len(rows), math.nan)
-    if "since_s" in rows:
-        since = rows["since_s"].to_numpy(float)
+    since = since_of(rows)
     slack = 1e-6 + (0 if math.isnan(sampling.period_s) else 0.01 * sampling.period_s)
     times = rows["time_s"].to_numpy(float)
     lengths = [

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from extractor.statistics.flags import Flag
 from extractor.statistics.sampling import Bools, Floats, sampling_of
+from extractor.statistics.series import since_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,7 +77,7 @@ def holds_of(series: pd.DataFrame, usable: Bools) -> Holds:
     closing = np.flatnonzero(counts & np.concatenate([differs, [True]]))
     first, last = known[opening], known[closing]
     times = series["time_s"].to_numpy(float)
-    longest, exact = _durations(series, times, known, opening, closing)
+    longest, exact = _durations(times, since_of(series), known, opening, closing)
     longest = np.maximum(longest, times[last] - times[first])
     sampled = (last - first + 1) * sampling_of(times).period_s
     measured = np.where(exact & (longest > 0), longest, sampled)
@@ -86,8 +87,8 @@ def holds_of(series: pd.DataFrame, usable: Bools) -> Holds:
 
 
 def _durations(
-    series: pd.DataFrame,
     times: Floats,
+    since: Floats,
     known: NDArray[np.int64],
     opening: NDArray[np.int64],
     closing: NDArray[np.int64],
@@ -96,9 +97,6 @@ def _durations(
 
     `opening` and `closing` index `known`, which indexes rows.
     """
-    since = np.full(len(times), math.nan)
-    if "since_s" in series:
-        since = series["since_s"].to_numpy(float)
     first = known[opening]
     before = np.concatenate([[-math.inf], times[known]])[opening]
     after = np.concatenate([times[known], [math.inf]])[closing + 1]

@@ -68,6 +68,11 @@ def _check_rising(times: NDArray[np.float64], first_line: int = 1) -> None:
         )
 
 
+def since_of(series: pd.DataFrame) -> NDArray[np.float64]:
+    """Return when each row's number appeared, seconds; NaN where it is not known."""
+    return np.asarray(series.get("since_s", [math.nan] * len(series)), float)
+
+
 def joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Join the series of a run's clips, each shifted behind the end of the one before.
 
