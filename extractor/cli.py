@@ -13,19 +13,21 @@ from collections.abc import Callable
 import typer
 
 from extractor import __version__
-from extractor.commands.compare import compare
-from extractor.commands.expect import expect
-from extractor.commands.mark import mark
-from extractor.commands.match import match
+from extractor.commands import (
+    compare,
+    expect,
+    mark,
+    match,
+    plan,
+    read,
+    showing,
+    summarise,
+    teach,
+    watch,
+)
 from extractor.commands.open import open_page
 from extractor.commands.options import described
-from extractor.commands.plan import plan
-from extractor.commands.read import quick, read
 from extractor.commands.screen import MANNER, fail
-from extractor.commands.showing import annotate, card, mosaic, pack, replay, report
-from extractor.commands.summarise import summarise
-from extractor.commands.teach import teach
-from extractor.commands.watch import watch
 from extractor.errors import EXIT_INTERRUPTED, EXIT_USAGE, ConsentError, ExtractorError
 
 app = typer.Typer(
@@ -54,22 +56,20 @@ def _with_exit_codes(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def run(*args: object, quiet: bool, debug: bool, **kwargs: object) -> None:
         MANNER.quiet, MANNER.debug = MANNER.quiet or quiet, MANNER.debug or debug
+        if MANNER.debug:
+            return command(*args, **kwargs)
         try:
             command(*args, **kwargs)
         except ExtractorError as error:
-            if MANNER.debug:
-                raise
             way = "; to do it all the same: --insist" if isinstance(error, ConsentError) else ""
             fail(f"{error}{way}")
             raise typer.Exit(error.exit_code) from None
         except ImportError as error:
-            if MANNER.debug or _NO_LIBRARY not in str(error):
+            if _NO_LIBRARY not in str(error):
                 raise
             fail(f"a system library is missing ({error}); {_HOW_TO_GET_IT}")
             raise typer.Exit(EXIT_USAGE) from None
         except KeyboardInterrupt:
-            if MANNER.debug:
-                raise
             print("interrupted: finished clips stay finished, run it again", file=sys.stderr)
             raise typer.Exit(EXIT_INTERRUPTED) from None
 
@@ -87,8 +87,9 @@ def _shared_options(quiet: bool = False, debug: bool = False) -> None:
 
 #: In the order of the work, as the help lists them.
 COMMANDS = (
-    *(plan, mark, read, quick, watch, match, teach, summarise, compare, expect),
-    *(report, card, replay, annotate, mosaic, pack),
+    *(plan.plan, mark.mark, read.read, read.quick, watch.watch, match.match, teach.teach),
+    *(summarise.summarise, compare.compare, expect.expect, showing.report, showing.card),
+    *(showing.replay, showing.annotate, showing.mosaic, showing.pack),
 )
 for _command in COMMANDS:
     app.command()(_with_exit_codes(_command))

@@ -128,7 +128,7 @@ def _frame(table: Table, figures: Collection[str]) -> pd.DataFrame:
     """Return a table whose columns `figures` are numbers, NaN where empty."""
     import pandas as pd
 
-    frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
+    frame = table.frame()
     for column in set(figures) & set(table.columns):
         cells = [table.number(i, column) for i in range(len(frame))]
         frame[column] = pd.Series(cells, dtype=float)

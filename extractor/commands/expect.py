@@ -45,19 +45,12 @@ def show(report: LinkReport) -> None:
         say(f"  How we know: {said('surprise', 'how')}\n")
     _show_expected(report)
     say("Ratings")
-    table(
-        ("antenna", "rated dBi", "verdict", "why", "source"),
-        [
-            (
-                a.antenna,
-                "" if a.gain_dbi is None else f"{a.gain_dbi:g}",
-                r.verdict,
-                r.reason,
-                r.source,
-            )
-            for a, r in zip(report.antennas, report.ratings, strict=True)
-        ],
-    )
+    rated = ("" if one.gain_dbi is None else f"{one.gain_dbi:g}" for one in report.antennas)
+    rows = [
+        (one.antenna, dbi, rating.verdict, rating.reason, rating.source)
+        for one, dbi, rating in zip(report.antennas, rated, report.ratings, strict=True)
+    ]
+    table(("antenna", "rated dBi", "verdict", "why", "source"), rows)
     _show_findings(report)
     for remark in report.remarks:
         say(f"- {remark}")
@@ -79,20 +72,15 @@ def _show_surprise(one: Judgement) -> None:
     if one.own is not None:
         rows += [("measured, ports undone", _number(one.own.value_db), _range(one.own))]
     table(("budget", "dB", "range"), rows)
-    table(
-        ("could explain", "dB", "the clip that would tell (--tell)", "if so", "if not", "told"),
-        [
-            (
-                cause.title,
-                f"{'' if cause.counted else 'up to '}{_number(cause.size.value_db)}",
-                f"{cause.clip} ({cause.name})",
-                f"{cause.if_so_db:+.1f}",
-                f"{cause.if_not_db:+.1f}",
-                cause.verdict,
-            )
-            for cause in one.causes
-        ],
-    )
+    clips = [
+        (
+            *(c.title, f"{'' if c.counted else 'up to '}{_number(c.size.value_db)}"),
+            *(f"{c.clip} ({c.name})", f"{c.if_so_db:+.1f}", f"{c.if_not_db:+.1f}", c.verdict),
+        )
+        for c in one.causes
+    ]
+    heads = ("could explain", "dB", "the clip that would tell (--tell)", "if so", "if not", "told")
+    table(heads, clips)
 
 
 def _show_expected(report: LinkReport) -> None:
@@ -101,28 +89,16 @@ def _show_expected(report: LinkReport) -> None:
     rows = []
     for one in report.expected:
         values = [_number(getattr(one, name).value_db) for name in names]
-        ranges = (
-            f"{_number(span.value_db)} ({_range(span)})"
-            for span in (one.total, one.ports, one.here)
-        )
+        spans = (one.total, one.ports, one.here)
+        ranges = (f"{_number(span.value_db)} ({_range(span)})" for span in spans)
         rows.append((one.antenna, *values, *ranges))
     table(("antenna", *names, "alone, in sight", "with the ports", "and walls"), rows)
     if report.judgements:
         unit = report.judgements[0].measured.unit
-        table(
-            ("antenna", f"measured {unit}", "interval", "verdict"),
-            [
-                (
-                    one.antenna,
-                    _number(one.measured.value),
-                    _ends(one.measured.low, one.measured.high),
-                    one.agreement,
-                )
-                for one in report.judgements
-            ],
-        )
-    notes = (note for one in report.expected for note in one.notes)
-    for remark in dict.fromkeys(notes):
+        seen = [(one.antenna, one.measured, one.agreement) for one in report.judgements]
+        told = [(a, _number(m.value), _ends(m.low, m.high), verdict) for a, m, verdict in seen]
+        table(("antenna", f"measured {unit}", "interval", "verdict"), told)
+    for remark in dict.fromkeys(text for one in report.expected for text in one.notes):
         say(f"  {remark}")
     say()
 

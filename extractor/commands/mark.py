@@ -56,9 +56,8 @@ def mark(
         if not (field and box):
             raise UsageError("--field and --box go together")
         values = (unit, decimals, minimum, maximum, ceiling, low, better)
-        given = {
-            key: v for key, v in zip(options.FIELD_OPTIONS, values, strict=True) if v is not None
-        }
+        said = zip(options.FIELD_OPTIONS, values, strict=True)
+        given = {key: value for key, value in said if value is not None}
         spot = marking.Spot(marking.parse_box(box), on, at)
         made = marking.mark(opened, field, spot, given, reader_name=reader, insist=insist)
         _show_marked(opened, made, reader)
@@ -87,11 +86,8 @@ def _show_marked(opened: Session, marked: Marked, reader: str) -> None:
     preview = marking.preview(opened, marked.field, reader)
     rows = [
         [
-            g.clip,
-            number(g.time_s, 2),
-            g.line.text,
-            number(g.reading.value, 6).rstrip("0").rstrip("."),
-            number(g.line.confidence, 3),
+            *(g.clip, number(g.time_s, 2), g.line.text),
+            *(number(g.reading.value, 6).rstrip("0").rstrip("."), number(g.line.confidence, 3)),
             str(g.reading.flag),
         ]
         for g in preview.glances

@@ -103,9 +103,8 @@ def number(value: object, digits: int = 2) -> str:
 
 def percent(share: object) -> str:
     """Return a share of 0 to 1 as percent, empty where there is none."""
-    return (
-        f"{number(100 * share, 1)} %" if isinstance(share, int | float) and share == share else ""
-    )
+    shown = number(100 * share, 1) if isinstance(share, int | float) else ""
+    return f"{shown} %" if shown else ""
 
 
 def _bars() -> Progress:
@@ -187,14 +186,10 @@ def _summary_line(row: dict[str, Any]) -> list[str]:
     flags = ", ".join(f"{row['n_' + f]} {f}" for f in _FLAGS if row["n_" + f])
     unit = f" {row['unit']}" if row["unit"] else ""
     return [
-        str(row["run"]),
-        str(row["field"]),
+        *(str(row["run"]), str(row["field"])),
         f"{number(row['mean'])}{unit}" if number(row["mean"]) else "",
         interval if number(row["mean_low"]) else "",
-        number(row["sd"]),
-        percent(row["coverage"]),
-        percent(row["ceiling_share"]),
-        flags,
+        *(number(row["sd"]), percent(row["coverage"]), percent(row["ceiling_share"]), flags),
     ]
 
 

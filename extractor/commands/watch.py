@@ -35,10 +35,9 @@ def watch(
             ready = []
         if ready:
             try:
+                opened = Session(session)
                 with Bars() as bars:
-                    report = pipeline.read_session(
-                        Session(session), options, only=ready, watcher=bars
-                    )
+                    report = pipeline.read_session(opened, options, only=ready, watcher=bars)
             except UsageError as vanished:
                 warn(str(vanished))  # a clip that went away meanwhile
                 continue

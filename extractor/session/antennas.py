@@ -7,8 +7,9 @@ import math
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from pathlib import Path
+from typing import Any
 
 from extractor.errors import TableError
 from extractor.session.csv_tables import Table, read_table
@@ -16,30 +17,12 @@ from extractor.session.spelling import folded, twins
 
 FILE_NAME = "antennas.csv"
 
-#: What each number may be: lowest and highest believable value.
-NUMBER_LIMITS = {
-    "gain_dbi": (-30.0, 60.0),
-    "axial_ratio_db": (0.0, 60.0),
-    "beamwidth_deg": (1.0, 360.0),
-    "turns": (0.25, 200.0),
-    "circumference_wl": (0.05, 10.0),
-    "pitch_deg": (0.5, 60.0),
-    "width_mm": (1.0, 10_000.0),
-    "height_mm": (1.0, 10_000.0),
-    "cable_m": (0.0, 200.0),
-    "pointing_error_deg": (0.0, 180.0),
-    "vswr": (1.0, 50.0),
-    "connectors": (0.0, 20.0),
-}
-TEXT_COLUMNS = ("antenna", "kind", "polarisation", "cable", "colour", "mark")
 #: What an antenna may be drawn in, and by; a mark's value is Matplotlib's sign for it.
 COLOURS = ("blue", "olive", "red", "teal", "violet", "brown")
 MARKS = {
     **{"circle": "o", "square": "s", "triangle": "^", "diamond": "D", "wedge": "v", "plus": "P"},
     **{"cross": "X", "star": "*", "pentagon": "p", "hexagon": "h", "left": "<", "right": ">"},
 }
-COLUMNS = (*TEXT_COLUMNS, *NUMBER_LIMITS)
-
 #: Words for a polarisation, as people write them.
 POLARISATIONS = {
     **dict.fromkeys(("rhcp", "rhc", "rh", "right", "right hand", "right-hand"), "rhcp"),
@@ -54,6 +37,11 @@ OMNIDIRECTIONAL_KINDS = frozenset(
 BROADSIDE_KINDS = frozenset({"patch", "panel", "array", "flat panel", "patch array", "dish"})
 #: Other words for one kind.
 SAME_KINDS = {"helical": "helix", "parabolic": "dish", "parabolic dish": "dish"}
+
+
+def _number(low: float, high: float) -> Any:
+    """Return a number that may be unknown, with the lowest and highest believable value."""
+    return field(default=None, metadata={"limits": (low, high)})
 
 
 @dataclass(frozen=True)
@@ -98,18 +86,18 @@ class Antenna:
     kind: str = ""
     polarisation: str = ""
     cable: str = ""
-    gain_dbi: float | None = None
-    axial_ratio_db: float | None = None
-    beamwidth_deg: float | None = None
-    turns: float | None = None
-    circumference_wl: float | None = None
-    pitch_deg: float | None = None
-    width_mm: float | None = None
-    height_mm: float | None = None
-    cable_m: float | None = None
-    pointing_error_deg: float | None = None
-    vswr: float | None = None
-    connectors: float | None = None
+    gain_dbi: float | None = _number(-30.0, 60.0)
+    axial_ratio_db: float | None = _number(0.0, 60.0)
+    beamwidth_deg: float | None = _number(1.0, 360.0)
+    turns: float | None = _number(0.25, 200.0)
+    circumference_wl: float | None = _number(0.05, 10.0)
+    pitch_deg: float | None = _number(0.5, 60.0)
+    width_mm: float | None = _number(1.0, 10_000.0)
+    height_mm: float | None = _number(1.0, 10_000.0)
+    cable_m: float | None = _number(0.0, 200.0)
+    pointing_error_deg: float | None = _number(0.0, 180.0)
+    vswr: float | None = _number(1.0, 50.0)
+    connectors: float | None = _number(0.0, 20.0)
     colour: str = ""
     mark: str = ""
 
@@ -128,6 +116,9 @@ class Antenna:
         """Largest dimension in metres: the diagonal of what is known."""
         sides = [side for side in (self.width_mm, self.height_mm) if side is not None]
         return math.hypot(*sides) / 1000 if sides else None
+
+
+COLUMNS = tuple(item.name for item in fields(Antenna))
 
 
 def read_antennas(path: Path) -> tuple[Antenna, ...]:
@@ -186,24 +177,28 @@ def _antenna(table: Table, row: int) -> Antenna:
     return Antenna(
         antenna=cells["antenna"],
         kind=_kind(cells.get("kind", "")),
-        polarisation=_polarisation(where, cells.get("polarisation", "")),
+        polarisation=_one_of(where, "polarisation", cells, POLARISATIONS),
         cable=cells.get("cable", ""),
-        colour=_one_of(where, "colour", cells, COLOURS),
-        mark=_one_of(where, "mark", cells, tuple(MARKS)),
-        **{column: _number(table, row, column) for column in NUMBER_LIMITS},
+        colour=_one_of(where, "colour", cells, {name: name for name in COLOURS}),
+        mark=_one_of(where, "mark", cells, {name: name for name in MARKS}),
+        **{
+            one.name: _value(table, row, one.name, one.metadata)
+            for one in fields(Antenna)
+            if one.metadata
+        },
     )
 
 
-def _one_of(where: str, column: str, cells: Mapping[str, str], known: Sequence[str]) -> str:
+def _one_of(where: str, column: str, cells: Mapping[str, str], known: Mapping[str, str]) -> str:
     word = cells.get(column, "").casefold().strip()
     if word and word not in known:
-        raise TableError(f"{where}: {column} is {word!r}; write {', '.join(known)}, or nothing")
-    return word
+        ways = ", ".join(dict.fromkeys(known.values()))
+        raise TableError(f"{where}: {column} is {word!r}; write {ways}, or nothing")
+    return known.get(word, "")
 
 
-def _number(table: Table, row: int, column: str) -> float | None:
-    value = table.number(row, column)
-    low, high = NUMBER_LIMITS[column]
+def _value(table: Table, row: int, column: str, known: Mapping[str, Any]) -> float | None:
+    value, (low, high) = table.number(row, column), known["limits"]
     if value is not None and not low <= value <= high:
         raise TableError(
             f"{table.where}: line {row + 2}, column {column!r}: {value:g} must lie between "
@@ -215,15 +210,3 @@ def _number(table: Table, row: int, column: str) -> float | None:
 def _kind(text: str) -> str:
     word = re.sub(r"[\s_-]+", " ", text.casefold()).removesuffix(" antenna").strip()
     return SAME_KINDS.get(word, word)
-
-
-def _polarisation(where: str, text: str) -> str:
-    if not text:
-        return ""
-    word = POLARISATIONS.get(text.casefold().strip())
-    if word is None:
-        raise TableError(
-            f"{where}: polarisation is {text!r}; write rhcp, lhcp, circular, linear, vertical, "
-            "horizontal, or leave it empty"
-        )
-    return word

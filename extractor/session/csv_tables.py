@@ -52,6 +52,12 @@ class Table:
                     f"{self.where}: has no column '{column}' (it has: {', '.join(self.columns)})"
                 )
 
+    def frame(self) -> pd.DataFrame:
+        """Return it as a table of texts."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=list(self.columns), dtype=object)
+
     def number(self, row: int, column: str) -> float | None:
         """Return a cell as a number, None if empty or the column is missing.
 

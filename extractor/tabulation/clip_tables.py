@@ -303,17 +303,14 @@ def summarise_file(
     TableError
         If the file cannot be understood.
     """
-    import pandas as pd
-
     from extractor.statistics.cleaning import clean
     from extractor.statistics.series import series_from_table
     from extractor.statistics.summary import summarise
 
     table = read_table(path)
     table.require(time_column, value_column)
-    frame = pd.DataFrame(list(table.rows), columns=list(table.columns), dtype=object)
     try:
-        series = series_from_table(frame, time_column, value_column)
+        series = series_from_table(table.frame(), time_column, value_column)
     except TableError as error:
         raise TableError(f"{path}: {error}") from None
     cleaned = clean(series, item)
