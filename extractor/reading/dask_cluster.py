@@ -98,11 +98,7 @@ def _connected(address: str) -> Any:
 
 
 def _outcomes(
-    client: Any,
-    jobs: Sequence[ClipJob],
-    work: Work[Any],
-    progress: Progress,
-    lost: list[ClipJob],
+    client: Any, jobs: Sequence[ClipJob], work: Work[Any], progress: Progress, lost: list[ClipJob]
 ) -> Iterator[Outcome[Any]]:
     """Yield outcomes as they come; jobs that Dask gave up go to `lost`."""
     news: queue.SimpleQueue[Any] = queue.SimpleQueue()
@@ -125,8 +121,7 @@ def _outcomes(
                 progress(item["clip"], item["seconds"])
                 continue
             job = waiting.pop(item.key)
-            outcome = _outcome(job, item)
-            if outcome is None:
+            if (outcome := _outcome(job, item)) is None:
                 lost.append(job)
             else:
                 yield outcome

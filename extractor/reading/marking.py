@@ -141,12 +141,10 @@ def mark(
     overlay_file.check_name(name, where)
     overlay_file.check_box(spot.box, frame, f"{where} on {clip_name}")
     old = next((f for f in session.fields() if f.name == name), None)
-    placed = (
-        Field(name=name, frame=frame, box=spot.box)
-        if old is None
-        else overlay.with_place(old, Place(frame, spot.box))
-    )
-    new = replace(placed, **(_usual(name, changes) if old is None else changes))
+    if old is None:
+        new = Field(name=name, frame=frame, box=spot.box, **_usual(name, changes))
+    else:
+        new = replace(overlay.with_place(old, Place(frame, spot.box)), **changes)
     overlay_file.check_limits(new, where)
     if old is not None and not insist:
         _require_readable(session, old, new, frame, reader_name)
@@ -257,13 +255,5 @@ def draw_box(
         scale = image.shape[0] / 1100
         below = (box.x, box.y + box.height + round(34 * scale) + thick)
         for line_colour, width in (((0, 0, 0), 4 * thick), (colour, 2 * thick)):
-            cv2.putText(
-                image,
-                label,
-                below,
-                cv2.FONT_HERSHEY_SIMPLEX,
-                scale,
-                line_colour,
-                width,
-                cv2.LINE_AA,
-            )
+            style = (cv2.FONT_HERSHEY_SIMPLEX, scale, line_colour, width, cv2.LINE_AA)
+            cv2.putText(image, label, below, *style)

@@ -42,10 +42,7 @@ News = tuple[Literal["begun", "told", "done", "died"], Any, Any]
 
 
 def run(
-    jobs: Sequence[Job],
-    work: Work[Result],
-    count: int,
-    progress: Progress,
+    jobs: Sequence[Job], work: Work[Result], count: int, progress: Progress
 ) -> Iterator[Outcome[Result]]:
     """Do all jobs and yield ``(job, result, error)`` as they end; one of the two is None.
 

@@ -160,10 +160,7 @@ def read_all(
 
 
 def read_report(
-    clip: str,
-    known: ClipState,
-    notes: tuple[str, ...],
-    outcome: Literal["read", "kept"] = "read",
+    clip: str, known: ClipState, notes: tuple[str, ...], outcome: Literal["read", "kept"] = "read"
 ) -> ClipReport:
     """Return the report of a clip that was read."""
     return ClipReport(clip, outcome, known.note, known.complete, known.undecodable, notes)

@@ -8,15 +8,9 @@ from extractor.errors import ConsentError, UsageError
 from extractor.reading import box_tightening, readers
 from extractor.reading.clip_job import WHOLE, boxes_in
 from extractor.reading.number_parsing import interpret
+from extractor.reading.readers import glyphs
 from extractor.reading.readers.base import OTHER, Line
-from extractor.reading.readers.glyphs import (
-    CHARACTERS,
-    Glyphs,
-    GlyphSet,
-    learn,
-    read_with_glyphs,
-    same_text,
-)
+from extractor.reading.readers.glyphs import Glyphs, GlyphSet
 from extractor.reading.temporal_evidence import squeezed
 from extractor.session.folder import Session
 from extractor.session.overlay import Field
@@ -36,7 +30,7 @@ class Lesson:
     @property
     def missing_digits(self) -> str:
         """Return the digits that no lesson has shown yet."""
-        return "".join(c for c in CHARACTERS if c.isdigit() and c not in self.known)
+        return "".join(c for c in glyphs.CHARACTERS if c.isdigit() and c not in self.known)
 
 
 def teach(
@@ -78,12 +72,12 @@ def teach(
         drawn = item.box_for(clip.width, clip.height)
         boxes = [drawn, boxes_in(item, tight, clip.width, clip.height)]
         frame = next(clips.at_times(clip, boxes, [at_s]))
-        new = replace(learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
+        new = replace(glyphs.learn(item.name, frame.crops[0], text), clip=name, time_s=frame.time_s)
         known = Glyphs.load(session.glyphs_path)
         before = known.of(item.name)
         cut = squeezed(frame.crops[1], tight.get(item.name, WHOLE).squeeze)
         looks = {"the built-in reader": reader.read([cut])[0]}
-        if before and (look := read_with_glyphs(frame.crops[0], before)):
+        if before and (look := glyphs.read_with_glyphs(frame.crops[0], before)):
             looks["what was taught before"] = look
         against = [
             f"{who} surely reads {_quoted(look)} there"
@@ -95,15 +89,15 @@ def teach(
                 f"{name} at {frame.time_s:.2f} s: {', and '.join(against)}, not '{new.text}'; "
                 "nothing was taught"
             )
-        glyphs = known.taught(replace(new, insisted=bool(against)))
-        glyphs.save(session.glyphs_path)
-        every = glyphs.of(item.name) or new
+        taught = known.taught(replace(new, insisted=bool(against)))
+        taught.save(session.glyphs_path)
+        every = taught.of(item.name) or new
         return Lesson(frame.time_s, every.characters())
 
 
 def _contradicts(look: Line, text: str, gate: float) -> bool:
     sure = interpret(look.text, look.confidence, gate).flag != Flag.UNREADABLE
-    return sure and not same_text(look.text, text)
+    return sure and not glyphs.same_text(look.text, text)
 
 
 def _quoted(look: Line) -> str:

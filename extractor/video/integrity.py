@@ -40,7 +40,6 @@ def state(path: Path) -> State:
     size = path.stat().st_size
     with path.open("rb") as stream:
         head = stream.read(12)
-        stream.seek(0)
         if len(head) >= 8 and head[4:8] in _MP4_FIRST_BOXES:
             return _mp4_state(stream, size)
         if head[:4] == _EBML_ID.to_bytes(4, "big"):
@@ -63,7 +62,7 @@ def lacks_index(path: Path) -> bool:
         If the file cannot be read.
     """
     with _mp4(path) as (stream, whole):
-        kinds = [kind for begin, end in whole for kind, _, _ in _mp4_boxes(stream, end, begin)]
+        kinds = [kind for begin, end in whole for kind, *_ in _mp4_boxes(stream, begin, end)]
     return bool(kinds) and b"moov" not in kinds
 
 
@@ -143,9 +142,9 @@ def _mp4_inside(stream: IO[bytes], spans: list[Span], *kinds: bytes) -> list[Spa
     # Begin and end of the content of all boxes of the last kind, inside those of the others.
     for wanted in kinds:
         spans = [
-            (offset + 8, min(end, offset + length))
+            (inside, min(end, box_end))
             for begin, end in spans
-            for kind, offset, length in _mp4_boxes(stream, end, begin)
+            for kind, inside, box_end in _mp4_boxes(stream, begin, end)
             if kind == wanted
         ]
     return spans
@@ -159,46 +158,39 @@ def _bytes_at(stream: IO[bytes], offset: int, count: int) -> bytes:
 def _sample_counts(stream: IO[bytes], start: int, end: int, depth: int) -> Iterator[int]:
     # Tables of sample sizes and runs of fragments: ISO/IEC 14496-12, 8.7.3.2, 8.8.8. Both have
     # the number of samples in the bytes that follow the version, flags and, in `stsz`, the size.
-    for kind, offset, length in _mp4_boxes(stream, end, start):
-        stream.seek(offset)
-        header = 16 if struct.unpack(">I", stream.read(4))[0] == 1 else 8
+    for kind, inside, box_end in _mp4_boxes(stream, start, end):
         if kind in _MP4_PARENTS and depth < 8:
-            yield from _sample_counts(stream, offset + header, min(end, offset + length), depth + 1)
+            yield from _sample_counts(stream, inside, min(end, box_end), depth + 1)
         elif kind in _MP4_COUNT_AT:
-            stream.seek(offset + header + _MP4_COUNT_AT[kind])
-            if len(count := stream.read(4)) == 4:
-                yield struct.unpack(">I", count)[0]
+            count = _bytes_at(stream, inside + _MP4_COUNT_AT[kind], 4)
+            yield from struct.unpack(">I", count) if len(count) == 4 else ()
 
 
-def _mp4_boxes(stream: IO[bytes], size: int, offset: int = 0) -> list[tuple[bytes, int, int]]:
-    # (kind, offset, length) of each box from `offset` to `size`: ISO/IEC 14496-12, section 4.2.
-    # The length may reach past the end of the file: that is the point.
+def _mp4_boxes(stream: IO[bytes], offset: int, size: int) -> list[tuple[bytes, int, int]]:
+    # Kind of each box from `offset` to `size`, where its content begins, where it ends: ISO/IEC
+    # 14496-12, section 4.2. It may end behind the end of the file: that is the point.
     boxes: list[tuple[bytes, int, int]] = []
     while offset + 8 <= size and len(boxes) < 100_000:
-        stream.seek(offset)
-        header = stream.read(16)
+        header = _bytes_at(stream, offset, 16)
         if len(header) < 8:
             break
         length, kind = struct.unpack(">I4s", header[:8])
+        inside = offset + (16 if length == 1 else 8)
         if length == 1 and len(header) == 16:
             length = struct.unpack(">Q", header[8:])[0]
         elif length == 0:
             length = size - offset
         if length < 8:
             break
-        boxes.append((kind, offset, length))
         offset += length
+        boxes.append((kind, inside, offset))
     return boxes
 
 
 def _mp4_state(stream: IO[bytes], size: int) -> State:
-    boxes = _mp4_boxes(stream, size)
-    if not boxes:
-        return "cut"
-    kinds = {kind for kind, _, _ in boxes}
-    _, offset, length = boxes[-1]
-    end = offset + length
-    if end != size or b"moov" not in kinds:
+    boxes = _mp4_boxes(stream, 0, size)
+    kinds = {kind for kind, *_ in boxes}
+    if b"moov" not in kinds or boxes[-1][-1] != size:
         return "cut"
     if b"moof" in kinds and b"mfra" not in kinds:
         return "unknown"  # fragments may simply have stopped coming
@@ -219,8 +211,7 @@ def _matroska_parts(stream: IO[bytes], size: int) -> Iterator[tuple[int, int | N
     # variable size, and that many bytes (RFC 8794, section 4).
     end: int | None = 0
     while end is not None and end < size:
-        stream.seek(end)
-        header = stream.read(12)
+        header = _bytes_at(stream, end, 12)
         element, id_bytes = _ebml_number(header, keep_marker=True)
         length, length_bytes = _ebml_number(header[id_bytes:], keep_marker=False)
         if not id_bytes or not length_bytes:
@@ -241,8 +232,5 @@ def _ebml_number(data: bytes, *, keep_marker: bool) -> tuple[int, int]:
 
 
 def _looks_like_ts(stream: IO[bytes]) -> bool:
-    stream.seek(0)
-    start = stream.read(TS_PACKET * 5)
-    return len(start) == TS_PACKET * 5 and all(
-        start[i] == TS_SYNC for i in range(0, len(start), TS_PACKET)
-    )
+    start = _bytes_at(stream, 0, TS_PACKET * 5)
+    return len(start) == TS_PACKET * 5 and set(start[::TS_PACKET]) == {TS_SYNC}

@@ -104,21 +104,16 @@ def match(
     known_runs = [r.cells.get("run", "") for r in planned]
     # A row that was only drafted is no run that anybody gave the clip.
     unnamed = [r.clips[0] for r in rows if not r.stored or r.drafted]
-    for option, asked, known in (
-        ("--missing", missing, known_runs),
-        ("--skip", skip, unnamed),
-        ("--join", join, unnamed),
-    ):
+    given = ("--missing", missing, known_runs), ("--skip", skip, unnamed), ("--join", join, unnamed)
+    for option, asked, known in given:
         unknown = [name for name in asked if name not in known]
         if unknown:
             raise UsageError(f"{option} {unknown[0]}: not among {', '.join(known) or 'nothing'}")
     left = [name for name in unnamed if name not in skip]
     if not left:
-        if not session.clips:
-            raise UsageError(
-                f"{session.root}: no clips here yet; copy the recordings into it first"
-            )
-        raise UsageError(f"{session.root}: every clip is named in runs.csv already")
+        none = "no clips here yet; copy the recordings into it first"
+        why = "every clip is named in runs.csv already" if session.clips else none
+        raise UsageError(f"{session.root}: {why}")
     due = [r for r in planned if r.cells.get("run", "") not in missing]
     found = [recording(session, clip) for clip in left]
     ordered, used, doubts = in_order(found, by)
@@ -176,9 +171,8 @@ def in_order(
     """
     orders: dict[By, list[Recording]] = {}
     created = [r.created for r in recordings]
-    if all(c is not None and c.year >= EARLIEST_YEAR for c in created) and len(set(created)) == len(
-        created
-    ):
+    told = all(c is not None and c.year >= EARLIEST_YEAR for c in created)
+    if told and len(set(created)) == len(created):
         orders["created"] = sorted(recordings, key=lambda r: r.created or datetime.now(UTC))
     if _numbered([r.clips[0] for r in recordings]):
         orders["name"] = sorted(recordings, key=lambda r: _numbers(r.clips[0]))
@@ -196,9 +190,8 @@ def in_order(
     used = next(iter(orders))
     doubts = []
     if "created" in orders and "name" in orders and orders["created"] != orders["name"]:
-        first = next(
-            a for a, b in zip(orders["created"], orders["name"], strict=True) if a is not b
-        )
+        both = zip(orders["created"], orders["name"], strict=True)
+        first = next(created for created, named in both if created is not named)
         doubts.append(
             "creation times and numbered names give different orders, first at "
             f"{first.name} (a reset clock, or two recorders?): say --by created or --by name"
@@ -243,8 +236,7 @@ def _look(
     if len(kinds) > 1:
         notes.append(f"clips of more than one kind, as from two recorders: {', '.join(kinds)}")
     hints = [*_short(recordings), *(_continued(recordings) if by == "created" else [])]
-    misfit = _first_misfit(runs, recordings) if by == "created" else ""
-    if misfit:
+    if by == "created" and (misfit := _first_misfit(runs, recordings)):
         hints.append(misfit)
     if len(runs) == len(recordings):
         return notes + hints, []
@@ -285,11 +277,8 @@ def _first_misfit(runs: Sequence[RunRow], recordings: Sequence[Recording]) -> st
     """Say where long pauses and new mountings first stop to go together."""
     starts = [r.created.timestamp() for r in recordings if r.created is not None]
     pauses = [b - a for a, b in pairwise(starts)]
-    new = [
-        (a.cells.get("antenna"), a.cells.get("mounting"))
-        != (b.cells.get("antenna"), b.cells.get("mounting"))
-        for a, b in pairwise(runs)
-    ]
+    mounted = [(r.cells.get("antenna"), r.cells.get("mounting")) for r in runs]
+    new = [a != b for a, b in pairwise(mounted)]
     if not pauses or not any(new) or all(new):
         return ""
     # As many of the longest pauses as there are new mountings should be those.
