@@ -115,11 +115,7 @@ def save(path: Path, state: ClipState) -> None:
 
 
 def asked_digest(
-    fields: Sequence[Field],
-    tight: Mapping[str, Any],
-    reader: str,
-    rate_hz: float,
-    crosscheck: int,
+    fields: Sequence[Field], tight: Mapping[str, Any], reader: str, rate_hz: float, crosscheck: int
 ) -> str:
     """Return a text that changes with the question: where to look, with what, how often.
 

@@ -18,10 +18,7 @@ SAME_TIME_S = 5e-4
 
 
 def correct(
-    session: Session,
-    clip: str,
-    name: str,
-    changes: Sequence[tuple[float, str | None, str | None]],
+    session: Session, clip: str, name: str, changes: Sequence[tuple[float, str | None, str | None]]
 ) -> list[Correction]:
     """Write corrections of one field in one clip into ``corrections.csv``, at once.
 

@@ -344,10 +344,7 @@ def _rename(table: TableFile, row: dict[str, str]) -> None:
 
 
 def edit_span(
-    session: Session,
-    key: str,
-    seen: tuple[str, str],
-    span: tuple[float | None, float | None],
+    session: Session, key: str, seen: tuple[str, str], span: tuple[float | None, float | None]
 ) -> None:
     """Set a run's start and end in one step.
 
