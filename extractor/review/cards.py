@@ -88,34 +88,26 @@ def cards_of(
     doubts : sequence of Doubt
         Digits in doubt in this clip and field.
     """
-    columns = {c: series[c].tolist() for c in ("time_s", "value", "text", "confidence", "flag")}
-    since = series["since_s"].tolist()
-    standing = standing_corrections(columns["time_s"], corrections)
+    standing = standing_corrections(series["time_s"].tolist(), corrections)
+    columns = ("time_s", "value", "text", "since_s", "confidence", "flag")
+    rows = zip(*(series[column].tolist() for column in columns), strict=True)
     found: list[Card] = []
-    for row, time_s in enumerate(columns["time_s"]):
-        flag = str(columns["flag"][row])
-        text = columns["text"][row] if isinstance(columns["text"][row], str) else ""
-        last = found[-1] if found else None
+    stood_s = math.nan
+    for row, (time_s, value, seen, since_s, confidence, flag) in enumerate(rows):
+        text, before = seen if isinstance(seen, str) else "", standing.get(row)
         # The same number since the same moment is one look at one thing.
-        if (
-            last is not None
-            and row not in second
-            and last.second is None
-            and (last.text, last.flag) == (text, flag)
-            and since[row] == since[row - 1]
-        ):
+        alike = row not in second and since_s == stood_s
+        stood_s = since_s
+        last = found[-1] if found and alike else None
+        if last and last.second is None and (last.text, last.flag) == (text, str(flag)):
             last.times.append(time_s)
-            last.before.append(standing.get(row))
-            last.confidence = min(last.confidence, columns["confidence"][row])
+            last.before.append(before)
+            last.confidence = min(last.confidence, confidence)
             continue
-        number = number_text(columns["value"][row], text, decimals)
-        confidence = columns["confidence"][row]
-        found.append(
-            Card(
-                clip, name, [time_s], text, number, confidence, flag,
-                second=second.get(row), before=[standing.get(row)],
-            )
-        )  # fmt: skip
+        number, other = number_text(value, text, decimals), second.get(row)
+        card = Card(clip, name, [time_s], text, number, confidence, str(flag), second=other)
+        card.before = [before]
+        found.append(card)
     for card in found:
         card.doubt, card.reason = _doubt(card, doubts)
     return found

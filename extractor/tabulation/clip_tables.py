@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from extractor.errors import TableError
-from extractor.reading.number_parsing import is_spoilt
+from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
 from extractor.session.csv_tables import format_columns, read_table
@@ -133,8 +133,6 @@ def _poor(name: str, frame: pd.DataFrame) -> str:
 
 def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
     import pandas as pd
-
-    from extractor.reading.number_parsing import interpret
 
     readings = [
         interpret(text, confidence, state.gate)
@@ -267,8 +265,6 @@ def _incomplete(states: Sequence[ClipState]) -> str:
 
 def second_looks(state: ClipState, name: str) -> Iterator[tuple[int, str, bool]]:
     """Yield the rows at which a second reader saw a number too, what it read, if they agree."""
-    from extractor.reading.number_parsing import interpret
-
     seen = state.fields[name]
     for row, text in seen.crosscheck:
         first = interpret(seen.text[row], seen.confidence[row], state.gate)
