@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from extractor.commands import options
 from extractor.commands.screen import note, progress_bar, say
 
 
 def report(
-    sessions: options.SessionsOrPacks,
-    field: options.Field = None,
-    measure: options.Measure = None,
-    factor: options.Factor = "antenna",
-    reference: options.Reference = None,
-    confidence: options.Confidence = 0.95,
-    pool: options.Pool = False,
-    equal_within: options.EqualWithin = None,
-    title: Annotated[
-        str | None, typer.Option(help="Title of the page.", show_default="the session's name")
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            help="Folder for page, tables and pictures.",
-            show_default="results/ of the first session",
-        ),
-    ] = None,
+    sessions: list[Path],
+    field: str | None = None,
+    measure: str | None = None,
+    factor: str = "antenna",
+    reference: str | None = None,
+    confidence: float = 0.95,
+    pool: bool = False,
+    equal_within: float | None = None,
+    title: str | None = None,
+    out: Path | None = None,
 ) -> None:
     """Write report.html, one self-contained page, and every chart as PNG and SVG.
 
@@ -45,18 +33,11 @@ def report(
 
 
 def card(
-    session: options.SessionOrPack,
-    size: Annotated[
-        str, typer.Option(help="Width x height in pixels: 1920x1080, 1080x1920, 1080x1080, …")
-    ] = "1920x1080",
-    title: Annotated[
-        str | None, typer.Option(help="Over the picture.", show_default="what was compared")
-    ] = None,
-    field: options.Field = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="The PNG file.", show_default="results/pictures/card-WIDTHxHEIGHT.png"),
-    ] = None,
+    session: Path,
+    size: str = "1920x1080",
+    title: str | None = None,
+    field: str | None = None,
+    out: Path | None = None,
 ) -> None:
     """Write the ranking as one picture: intervals, what can't be told apart, conditions."""
     from extractor.report.card import parse_size, write_card
@@ -65,13 +46,7 @@ def card(
     say(f"Card: {path}")
 
 
-def replay(
-    session: options.SessionOrPack,
-    field: options.Field = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for videos/ and pictures/.", show_default="results/")
-    ] = None,
-) -> None:
+def replay(session: Path, field: str | None = None, out: Path | None = None) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""
     from extractor.report.repeat_film import write_replay
 
@@ -82,13 +57,7 @@ def replay(
     say(f"Still: {still}")
 
 
-def annotate(
-    session: options.SessionFolder,
-    clip: Annotated[str, typer.Option(metavar="NAME", help="The clip, path in the session.")],
-    out: Annotated[
-        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/CLIP.mp4")
-    ] = None,
-) -> None:
+def annotate(session: Path, clip: str, out: Path | None = None) -> None:
     """Write a copy of a clip that shows what was read, and when, so that anyone can check it.
 
     The clip itself is left as it is. Sound is dropped.
@@ -102,12 +71,7 @@ def annotate(
 
 
 def mosaic(
-    session: options.SessionFolder,
-    clip: options.Clips = None,
-    field: options.Field = None,
-    out: Annotated[
-        Path | None, typer.Option(help="The film, MP4.", show_default="results/videos/mosaic.mp4")
-    ] = None,
+    session: Path, clip: list[str] | None = None, field: str | None = None, out: Path | None = None
 ) -> None:
     """Write one film with all clips in a grid, each with its running mean and chart."""
     from extractor.report.mosaic import mosaic as write
@@ -118,12 +82,7 @@ def mosaic(
     say(f"Film: {path}")
 
 
-def pack(
-    session: options.SessionFolder,
-    out: Annotated[
-        Path | None, typer.Option(help="The file.", show_default="results/SESSION.zip")
-    ] = None,
-) -> None:
+def pack(session: Path, out: Path | None = None) -> None:
     """Write an archive without the clips, from which report and comparison can be made again.
 
     It holds readings, tables, conditions, crops of doubtful readings and digests of the clips;
