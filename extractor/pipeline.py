@@ -38,7 +38,7 @@ from extractor.tabulation.session_tables import SessionTables
 if TYPE_CHECKING:
     from extractor.comparison import Comparison, RunTable
     from extractor.comparison.carried import Carried
-    from extractor.comparison.findings import Finding
+    from extractor.radio.calibration_findings import CalibrationReport
     from extractor.statistics.missing_digits import Numbers
 
 #: Half-written files of the user's own are another process's at work, unless older than this.
@@ -266,20 +266,25 @@ def compare_sessions(
     ['Slab', 'Fan', 'Coil', 'Stub']
     """
     from extractor.comparison import compare_table
+    from extractor.comparison.lost_links import events_in
+    from extractor.radio.aims import session_aims
+    from extractor.radio.two_scales import scale_findings
 
-    straight, in_decibels = _set_apart(paths, field, measure, factor, confidence)
+    table, straight, report = _set_apart(paths, field, measure, factor, confidence)
     lending = [Path(p) for p in spread_from]
     if {p.resolve() for p in lending} & {Path(p).resolve() for p in paths}:
         raise UsageError("a session can't lend its spread to itself; give earlier ones")
-    return compare_table(
+    compared = compare_table(
         straight,
         reference=reference,
         confidence=confidence,
         pool=pool,
         equal_within=equal_within,
         carried=earlier_spread(lending, straight.field, measure, factor) if lending else None,
-        also=in_decibels,
+        also=[*(report.findings if report else ()), *session_aims(paths, table, report)],
     )
+    found = [*scale_findings(compared, report), *compared.findings, *events_in(paths, compared)]
+    return replace(compared, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
 
 
 def earlier_spread(
@@ -294,7 +299,7 @@ def earlier_spread(
     """
     from extractor.comparison.carried import carried_spread
 
-    return carried_spread(_set_apart(paths, field, measure, factor)[0])
+    return carried_spread(_set_apart(paths, field, measure, factor)[1])
 
 
 def _set_apart(
@@ -303,11 +308,12 @@ def _set_apart(
     measure: str | None,
     factor: str,
     confidence: float = 0.95,
-) -> tuple[RunTable, tuple[Finding, ...]]:
-    """Return the runs that can be compared with each other, and what the others say in dB."""
+) -> tuple[RunTable, RunTable, CalibrationReport | None]:
+    """Return all runs, those that can be compared with each other, and what dB say of all."""
     from extractor.comparison import load_sessions
     from extractor.radio.calibration_findings import set_apart
     from extractor.radio.causes import clips_that_tell
 
     table = load_sessions([Path(p) for p in paths], field, measure, factor)
-    return set_apart(replace(table, runs=clips_that_tell(table.runs)[0]), confidence)
+    table = replace(table, runs=clips_that_tell(table.runs)[0])
+    return (table, *set_apart(table, confidence))

@@ -32,6 +32,7 @@ from extractor.comparison.loading import (
 from extractor.comparison.looks import look_findings
 from extractor.comparison.model import COVARIATES, Fit, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
+from extractor.comparison.port_choice import port_choice
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
     best_finding,
@@ -248,6 +249,7 @@ def _findings(
         *verdicts,
         *checks.ceiling_findings(fit, runs, order, comparison.measure, voice),
         *port_findings(comparison.ports, runs, voice),
+        *_port_choice(comparison, voice),
         *drift_findings(fit, runs, voice),
         *([carried.finding(voice)] if carried is not None else []),
         *linking.link_findings(fit, runs, voice),
@@ -261,6 +263,12 @@ def _findings(
         *checks.companion_findings(runs),
         *checks.thin_clip_findings(runs),
     ]
+
+
+def _port_choice(comparison: Comparison, voice: Voice) -> list[Finding]:
+    if comparison.better is None or comparison.factor != "antenna":
+        return []
+    return port_choice(comparison.ports, comparison.order, comparison.better, voice)
 
 
 def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:

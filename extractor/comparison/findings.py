@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 Part = Literal["verdict", "appendix"]
@@ -26,6 +27,35 @@ class Quantity:
 
 
 @dataclass(frozen=True)
+class Moment:
+    """A moment in a clip that a finding speaks of."""
+
+    session: str
+    clip: str
+    time_s: float
+    text: str
+
+
+#: What a pilot asks, in this order, and the kinds of findings that answer. The first is asked
+#: by nobody: what makes the rest doubtful. Kinds that stand nowhere say how sure it is.
+QUESTIONS: dict[str, tuple[str, ...]] = {
+    "Mind this first": (
+        *("doubted_digits", "draft", "two_scales", "outages_change_order", "order_confounded"),
+        *("conditions", "mounting_unknown"),
+    ),
+    "Which one?": ("ranking", "direction", "pairs", "inner_differences", "difference_db"),
+    "How sure is that?": ("probability_best",),
+    "Does the port matter?": ("ports", "port_choice", "ranking_by_port"),
+    "Best for what?": ("aim", "beamwidth", "coverage"),
+    "Did any link drop out?": ("events",),
+    "What now?": ("looks", "next"),
+}
+_REST = "How sure is that?"
+#: A headline has no more words than a pilot says in one breath.
+MOST_WORDS = 25
+
+
+@dataclass(frozen=True)
 class Finding:
     """One statement."""
 
@@ -35,6 +65,38 @@ class Finding:
     how_we_know: str
     numbers: tuple[Quantity, ...] = ()
     part: Part = "verdict"
+    moments: tuple[Moment, ...] = ()
+
+    @property
+    def question(self) -> str:
+        """What it answers, one of `QUESTIONS`."""
+        return next((q for q, kinds in QUESTIONS.items() if self.kind in kinds), _REST)
+
+
+def headline(findings: Iterable[Finding]) -> str:
+    """Return the one sentence to begin with: at most `MOST_WORDS` words; "" without a verdict."""
+    found = {f.kind: f.sentence for f in reversed(list(findings))}
+    text = next((found[k] for k in ("two_scales", "ranking", "direction") if k in found), "")
+    sentences = re.split(r"(?<=[.?!])\s+(?=[A-Z])", text)
+    kept = sentences[:1]
+    for sentence in sentences[1:]:
+        if len(" ".join([*kept, sentence]).split()) > MOST_WORDS:
+            break
+        kept.append(sentence)
+    return " ".join(kept)
+
+
+def by_question(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
+    """Return the findings under what they answer, in the order of `QUESTIONS`, verdicts first."""
+    order = [kind for kinds in QUESTIONS.values() for kind in kinds]
+
+    def place(finding: Finding) -> tuple[bool, int]:
+        known = finding.kind in order
+        return finding.part == "appendix", order.index(finding.kind) if known else len(order)
+
+    found = sorted(findings, key=place)
+    asked = {q: [f for f in found if f.question == q] for q in QUESTIONS}
+    return {q: own for q, own in asked.items() if own}
 
 
 @dataclass(frozen=True)
@@ -111,6 +173,7 @@ def to_json(findings: Iterable[Finding]) -> str:
             "numbers": [
                 {"name": q.name, "value": _plain(q.value), "unit": q.unit} for q in f.numbers
             ],
+            "moments": [asdict(m) for m in f.moments],
         }
         for f in findings
     ]
@@ -121,15 +184,45 @@ def _plain(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
+def from_json(text: str) -> list[Finding]:
+    """Return the findings that `to_json` wrote.
+
+    Raises
+    ------
+    ValueError
+        If the text is none of its making.
+    """
+    try:
+        return [
+            Finding(
+                f["kind"],
+                f["sentence"],
+                f["how_we_know"],
+                tuple(Quantity(**q) for q in f["numbers"]),
+                f["part"],
+                tuple(Moment(**m) for m in f.get("moments", ())),
+            )
+            for f in json.loads(text)
+        ]
+    except (LookupError, TypeError, RecursionError) as error:
+        raise ValueError(f"no list of findings: {error}") from error
+
+
 def to_text(findings: Iterable[Finding]) -> str:
-    """Return the findings for reading: the verdicts, then the appendix."""
+    """Return the findings for reading: one line, then question by question, then the appendix."""
     findings = list(findings)
-    lines: list[str] = []
-    for part, title in (("verdict", "Findings"), ("appendix", "Appendix")):
-        chosen = [f for f in findings if f.part == part]
-        if not chosen:
-            continue
-        lines += [title, ""]
-        for finding in chosen:
-            lines += [f"- {finding.sentence}", f"  How we know: {finding.how_we_know}", ""]
+    bold = headline(findings)
+    lines: list[str] = [bold] if bold else []
+    # Said at the head already: only how it is known is left to say.
+    head = next((f for f in findings if f.sentence == bold), None)
+    lines += [f"  How we know: {head.how_we_know}"] if head is not None else []
+    lines += [""] * bool(lines)
+    rest = [f for f in findings if f is not head]
+    chosen = by_question(f for f in rest if f.part == "verdict")
+    for title, own in (chosen | {"Appendix": [f for f in rest if f.part == "appendix"]}).items():
+        lines += [title, ""] if own else []
+        for finding in own:
+            lines.append(f"- {finding.sentence}")
+            lines += [f"  {m.text} ({m.clip}, from {m.time_s:.1f} s)" for m in finding.moments]
+            lines += [f"  How we know: {finding.how_we_know}", ""]
     return "\n".join(lines)

@@ -103,7 +103,7 @@ def load_sessions(
         If a table cannot be understood.
     """
     require_measure(measure)
-    names = _session_names(paths)
+    names = session_names(paths)
     tables = [
         _load_table(path, name, field or "value", measure or "mean", factor)
         if path.is_file()
@@ -160,7 +160,8 @@ def uncut(table: RunTable) -> RunTable:
     return replace(table, runs=runs.assign(value=runs[measure]), measure=measure)
 
 
-def _session_names(paths: Sequence[Path]) -> list[str]:
+def session_names(paths: Sequence[Path]) -> list[str]:
+    """Return what sessions and tables are called: short where that keeps them apart."""
     if len({p.resolve() for p in paths}) < len(paths):
         raise UsageError("the same session is given twice")
     short = [spelled(Path(p.resolve().stem if p.is_file() else p.resolve().name)) for p in paths]

@@ -99,7 +99,7 @@ def _place(name: str, names: list[str], mates: set[str], order: Ordering) -> flo
     if not order.may_be_best:
         return float("nan")
     ahead = sum(other not in mates for other in names[: names.index(name)])
-    return float(max(ahead, name not in order.may_be_best) + 1)
+    return max(ahead, name not in order.may_be_best) + 1
 
 
 def _limits(fit: Fit, i: int, confidence: float, on: str) -> tuple[float, float]:
@@ -356,11 +356,10 @@ def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
     return [
         Finding(
             "probability_best",
-            f"Probability of being best: {', '.join(said)}.",
+            f"Chance of being the best: {', '.join(said)}.",
             "Posterior under a prior that pulls the antennas together as far as the test can't "
             "tell them apart; spread between mountings.",
             tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
-            "appendix",
         )
     ]
 

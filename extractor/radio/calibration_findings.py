@@ -290,7 +290,7 @@ def at_common_attenuation(runs: pd.DataFrame) -> pd.DataFrame:
     return kept if antennas.empty else kept[attenuation == antennas.idxmax()]
 
 
-def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, tuple[Finding, ...]]:
+def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, CalibrationReport | None]:
     """Return the runs that can be compared in the field's own unit, and what the others say.
 
     Parameters
@@ -304,4 +304,4 @@ def set_apart(table: RunTable, confidence: float) -> tuple[RunTable, tuple[Findi
     if table.factor == "antenna" and table.better == "higher":
         report = calibration_report(table.runs, unit=table.unit, confidence=confidence)
     runs = at_common_attenuation(table.runs).reset_index(drop=True)
-    return replace(table, runs=runs), report.findings if report is not None else ()
+    return replace(table, runs=runs), report

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from extractor.statistics.sampling import Bools, Floats, Sampling
+from extractor.statistics.flags import COUNTED, Flag
+from extractor.statistics.sampling import Bools, Floats, Sampling, sampling_of
 from extractor.statistics.series import since_of
 
 if TYPE_CHECKING:
@@ -15,6 +17,9 @@ if TYPE_CHECKING:
 
 #: A stretch below `low` or without link counts as a dropout from this length on.
 DROPOUT_S = 0.3
+
+#: A hidden overlay or a frozen picture is an event of its own from this length on.
+UNSEEN_S = 1.0
 
 #: Where `low` is not given, this share of the ceiling is used.
 LOW_SHARE_OF_CEILING = 0.1
@@ -37,10 +42,46 @@ def low_level(better: str | None, low: float | None, ceiling: float) -> float:
     return low if low is not None else LOW_SHARE_OF_CEILING * ceiling
 
 
-def dropout_lengths(
+@dataclass(frozen=True)
+class Event:
+    """A stretch of a series in which something was wrong."""
+
+    kind: Literal["lost", "hidden", "frozen"]
+    start_s: float
+    length_s: float
+
+
+def events(rows: pd.DataFrame, low: float) -> list[Event]:
+    """Return when the link was lost, the overlay hidden and the picture frozen.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        A series with ``time_s``, ``value``, ``flag`` and perhaps ``since_s``.
+    low : float
+        As from `low_level`; NaN: only a dash shows that the link is out.
+    """
+    flags = rows["flag"].to_numpy(object).astype(str)
+    values = rows["value"].to_numpy(float)
+    counted = np.isin(flags, list(COUNTED)) & np.isfinite(values)
+    sampling = sampling_of(rows["time_s"].to_numpy(float), None)
+    known = counted | (flags == Flag.NO_LINK)
+    down = known & ~(counted & ~(np.nan_to_num(values, nan=-math.inf) < low))
+    found = [Event("lost", *span) for span in dropouts(rows, down, known, sampling)]
+    kinds: tuple[tuple[Literal["hidden", "frozen"], Flag], ...]
+    kinds = (("hidden", Flag.HIDDEN), ("frozen", Flag.FROZEN))
+    for kind, flag in kinds:
+        for first, last in _stretches(flags == flag, np.ones(len(flags), bool), sampling):
+            begin, end = float(sampling.starts_s[first]), float(sampling.ends_s[last])
+            if end - begin >= UNSEEN_S - 1e-6:
+                found.append(Event(kind, begin, end - begin))
+    return sorted(found, key=lambda event: event.start_s)
+
+
+def dropouts(
     rows: pd.DataFrame, down: Bools, known: Bools, sampling: Sampling
-) -> list[float]:
-    """Return the length in seconds of each stretch of at least 0.3 s in which the link was out.
+) -> list[tuple[float, float]]:
+    """Return begin and length in seconds of each stretch of 0.3 s or more without link.
 
     Instants that say nothing about the link (not `known`) are bridged where both sides are out
     and they last less than 0.3 s; they never begin or end a stretch. A stretch lasts from the
@@ -52,11 +93,11 @@ def dropout_lengths(
     since = since_of(rows)
     slack = 1e-6 + (0 if math.isnan(sampling.period_s) else 0.01 * sampling.period_s)
     times = rows["time_s"].to_numpy(float)
-    lengths = [
-        _length(first, last, known, times, since, sampling)
+    spans = [
+        _span(first, last, known, times, since, sampling)
         for first, last in _stretches(down, known, sampling)
     ]
-    return [length for length in lengths if length >= DROPOUT_S - slack]
+    return [span for span in spans if span[1] >= DROPOUT_S - slack]
 
 
 def _stretches(down: Bools, known: Bools, sampling: Sampling) -> list[tuple[int, int]]:
@@ -74,10 +115,10 @@ def _stretches(down: Bools, known: Bools, sampling: Sampling) -> list[tuple[int,
     return stretches
 
 
-def _length(
+def _span(
     first: int, last: int, known: Bools, times: Floats, since: Floats, sampling: Sampling
-) -> float:
-    """Return how long a stretch lasted, seconds.
+) -> tuple[float, float]:
+    """Return when a stretch began and how long it lasted, seconds.
 
     An end is exact where the rows on both sides of it were read and the change is known.
     """
@@ -92,5 +133,5 @@ def _length(
     if sampling.even and not exact_begin and not exact_end:
         # Sampled instants fall on frames, now early, now late; counting them evens that out.
         steps = np.rint(np.diff(times[first:after]) / sampling.period_s).sum()
-        return float(steps + 1) * sampling.period_s
-    return float(end - begin)
+        return float(begin), float(steps + 1) * sampling.period_s
+    return float(begin), float(end - begin)

@@ -86,15 +86,20 @@ def joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
     if len(parts) == 1:
         return parts[0]
-    offset_s = 0.0
-    shifted = []
-    for part in parts:
-        times_s = part["time_s"].tolist()
-        shifted.append(part.copy())
-        shifted[-1][["time_s", "since_s"]] += offset_s
-        if times_s:
-            offset_s += end_of_clip_s(times_s[0], times_s[-1], len(times_s))
+    shifted = [part.copy() for part in parts]
+    for part, offset_s in zip(shifted, offsets_s(parts), strict=True):
+        part[["time_s", "since_s"]] += offset_s
     return pd.concat(shifted, ignore_index=True)
+
+
+def offsets_s(parts: Sequence[pd.DataFrame]) -> list[float]:
+    """Return when each of the clips of `joined` begins, seconds from the start of the first."""
+    begins = [0.0]
+    for part in parts[:-1]:
+        times_s = part["time_s"].tolist()
+        long = end_of_clip_s(times_s[0], times_s[-1], len(times_s)) if times_s else 0.0
+        begins.append(begins[-1] + long)
+    return begins
 
 
 def between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:

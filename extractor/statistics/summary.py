@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from extractor.statistics.autocorrelation import autocorrelation, centred_mean, mean_interval
 from extractor.statistics.ceiling import CEILING_STEPS, find_ceiling
-from extractor.statistics.dropouts import dropout_lengths, low_level
+from extractor.statistics.dropouts import dropouts, low_level
 from extractor.statistics.flags import COUNTED, Flag
 from extractor.statistics.sampling import (
     Bools,
@@ -258,7 +258,7 @@ def _outages(
     if math.isnan(low) or not known.any():
         return {}
     up = counted & (np.nan_to_num(rows["value"].to_numpy(float), nan=-math.inf) >= low)
-    lengths = dropout_lengths(rows, known & ~up, known, sampling)
+    lengths = [length for _, length in dropouts(rows, known & ~up, known, sampling)]
     with_frozen = known | (flags == Flag.FROZEN)
     return {
         "availability": time_share(up, known, sampling.weights),

@@ -8,6 +8,7 @@ import pytest
 from comparison_making import compared, finding, five_by_hand, kinds, scenario, simulated
 
 from extractor.comparison import to_json, to_text
+from extractor.comparison.findings import QUESTIONS, by_question, from_json, headline
 from extractor.comparison.model import estimate, lay_out
 from extractor.comparison.pairs import pair_table
 from extractor.errors import TableError, UsageError
@@ -252,7 +253,13 @@ def test_text_and_json_come_from_the_same_findings(club):
         assert entry["how_we_know"] in text
         for number in entry["numbers"]:
             assert number["value"] is None or np.isfinite(number["value"])
-    assert text.index("Findings") < text.index("Appendix")
+    assert from_json(to_json(club.findings)) == list(club.findings)
+    # One bold line, then what a pilot asks, then the appendix.
+    assert text.startswith(headline(club.findings))
+    asked = [q for q in QUESTIONS if f"\n{q}\n" in text]
+    assert asked == list(by_question(f for f in club.findings[1:] if f.part == "verdict"))
+    assert [*sorted(asked, key=text.index)] == asked
+    assert text.index(asked[-1]) < text.index("Appendix")
 
 
 def test_every_sentence_is_one():
