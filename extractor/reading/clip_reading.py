@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import shown
+from extractor.reading.own_font import Witness
 from extractor.reading.plausibility import odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
@@ -41,6 +42,9 @@ MOVING_LEAST = 0.4
 MOVING_SHARE = 0.25
 
 
+#: A larger share of readings that the clip's own font speaks against is worth telling.
+CONTRADICTED_SHARE = 0.01
+
 Progress = Callable[[float], None]
 
 
@@ -60,6 +64,7 @@ class FieldReadings:
     """What taught glyphs read; empty where none were taught."""
     kept: list[tuple[int, Crop]] = field(default_factory=list)
     """A few crops with their row, spread over the clip, for a second reader."""
+    witness: Witness = field(default_factory=Witness)
 
     def keep(self, row: int, crop: Crop, wanted: int) -> None:
         """Keep a crop so that at the end `wanted` to twice as many lie evenly over the clip."""
@@ -171,8 +176,9 @@ def read_fields(
         result.motion += _motion(stretch)
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
-    for view, seen in zip(views, result.fields.values(), strict=True):
+    for view, (name, seen) in zip(views, result.fields.items(), strict=True):
         seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
+        result.remarks += _contradicted(name, seen, reader.gate)
         _doubt(seen, result.time_s, reader.gate, range(len(seen.text)))
         if view.glyphs is not None:
             rows = _add_taught(seen, reader.gate, insisted=view.glyphs.insisted)
@@ -182,7 +188,7 @@ def read_fields(
                 seen.since_s[row] = math.nan
         seen.kept = [seen.kept[i] for i in spread(0, len(seen.kept), keep)]
     result.complete = clips.completeness(clip, tally)
-    result.remarks = clips.remarks(clip, tally)
+    result.remarks += clips.remarks(clip, tally)
     present_s = tally.end_s - sum(end - begin for begin, end in tally.holes)
     result.frame_s = present_s / max(1, tally.decoded - tally.out_of_order)
     return result
@@ -196,6 +202,21 @@ class View:
     glyphs: GlyphSet | None
     drawn: int
     """Counts where `glyphs` are given."""
+
+
+def _contradicted(name: str, seen: FieldReadings, gate: float) -> list[str]:
+    """Doubt what the clip's own font and layout speak against; return what to say of it."""
+    passing = sum(c >= gate for c in seen.confidence)
+    rows = [row for row in seen.witness.judge() if seen.confidence[row] >= gate]
+    for row in rows:
+        seen.confidence[row] = gate / 2
+    if len(rows) <= CONTRADICTED_SHARE * passing:
+        return []
+    return [
+        f"{name}: {len(rows)} of {passing} readings were set aside: a digit in them does not look, "
+        "or not stand, like the others of this clip. Some of those left may be wrong: look at them "
+        "under Check."
+    ]
 
 
 def _doubt(
@@ -276,10 +297,12 @@ def _read_stretch(
         out.since_s += [math.nan] * len(stretch.samples)
         return
     crops = [f.crops[view.read] for f in stretch.frames]
-    lines = reader.read([crops[s] for s in stretch.samples])
-    out.first_looks += [line.confidence for line in lines]
-    lines = rescued(stretch, crops, reader, lines)
+    samples = [crops[s] for s in stretch.samples]
+    first = reader.read(samples)
+    out.first_looks += [line.confidence for line in first]
+    lines = rescued(stretch, crops, reader, first)
     lines = repeated(averaged(stretch, crops, reader, lines), reader)
+    out.witness.add(len(out.text), samples, first, lines)
     out.text += [line.text for line in lines]
     out.confidence += [line.confidence for line in lines]
     if view.glyphs is None:

@@ -3,7 +3,12 @@
 Fonts, footage, renderer and encoders are none of the training's. A fixed seed gives the same
 truth; pictures are equal up to the versions of ffmpeg and its encoders. Run it by hand::
 
-    python tests/benchmarks/evaluation_set.py FOLDER [--only NAME] [--hard]
+    python tests/benchmarks/evaluation_set.py FOLDER [--only NAME] [--hard | --faces]
+
+With ``--faces`` each clip has a face of npm that training does not know (`FACES`); they have to be
+installed: ``npm install @fontsource/NAME``, turned into TrueType as for training, and given the
+package's name as family.
+
 
 Each clip becomes four files: ``NAME.mp4``; ``NAME.csv``, the truth
 (``start_s,end_s,bitrate,latency,level``; empty: nothing shown, ``--``: a dash shown);
@@ -15,9 +20,10 @@ from __future__ import annotations
 import argparse
 import sys
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +34,12 @@ from outside.overlays import Look, Picture, Place, burn, loose_box, tight_box
 from outside.truth import number_walk, write_truth
 
 SEED = 20240
+#: Rules were chosen while looking at the first eight; the others were read once.
+FACES = (
+    "pixelify-sans", "jura", "gugi", "reddit-mono", "tektur", "handjet", "krona-one", "smooch-sans",
+    "workbench", "bitcount-single", "fragment-mono", "genos", "squada-one", "jersey-25",
+    "kelly-slab", "zcool-qingke-huangyou",
+)  # fmt: skip
 DURATION_S = 20.0
 HD, MIDDLE, FULL = (1280, 720), (1600, 900), (1920, 1080)
 
@@ -127,6 +139,24 @@ def catalogue() -> list[Item]:
     ]  # fmt: skip
 
 
+def faces(names: Sequence[str]) -> list[Item]:
+    """Return one clip a face, over footage and in looks that differ."""
+    looks: list[dict[str, Any]] = [
+        {"outline_px": 2.0}, {"shadow_px": 2}, {"panel": "101018"}, {},
+        {"colour": "ffe14d", "outline_px": 1.5}, {"opacity": 0.7, "shadow_px": 1},
+        {"colour": "101010", "panel": "f0f0e8", "panel_opacity": 0.85},
+        {"colour": "60ff70", "outline_px": 1.5},
+    ]  # fmt: skip
+    items = []
+    for index, name in enumerate(names):
+        background = ("bikes", "bunny", "carphone")[index % 3]
+        picture = _x264(background, HD, 25, 22 + index % 5, mosaic=background == "bikes")
+        size = (30, 22, 36, 26, 18)[index % 5]
+        family = name.replace("-", " ").title()
+        items.append(Item(name, "face", picture, Look(family, size, **looks[index % 8])))
+    return items
+
+
 def hard() -> list[Item]:
     """Return the clips that are meant to fail often, to see whether `confidence` says so."""
     steps = [
@@ -211,6 +241,11 @@ def _overlay_toml(
     return text
 
 
+def items_of(options: argparse.Namespace) -> list[Item]:
+    """Return the clips of the set that was asked for."""
+    return hard() if options.hard else faces(FACES) if options.faces else catalogue()
+
+
 def shortened(items: Iterable[Item], rate_hz: float = 25.0) -> list[Item]:
     """Return `items` in small pictures at one rate, quick to make: for tests."""
     return [
@@ -226,12 +261,13 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="where the clips go (outside the repository)")
     parser.add_argument("--only", nargs="*", help="names of clips")
     parser.add_argument("--hard", action="store_true", help="the hard set instead")
+    parser.add_argument("--faces", action="store_true", help="faces unlike training's instead")
     parser.add_argument("--duration", type=float, default=DURATION_S, help="seconds (default 20)")
     parser.add_argument("--seed", type=int, default=SEED, help="other numbers at other places")
     options = parser.parse_args()
     if reason := missing():
         raise SystemExit(reason)
-    for item in hard() if options.hard else catalogue():
+    for item in items_of(options):
         if not options.only or item.name in options.only:
             print(item.name, flush=True)
             make(item, options.folder, options.duration, options.seed)

@@ -38,6 +38,7 @@ import reader_scores as scores
 from outside.truth import Series, read_truth
 from reader_scores import Row
 
+from extractor.reading import own_font
 from extractor.reading.box_tightening import choose_shares
 from extractor.reading.clip_job import WHOLE, ClipJob, ReadOptions, Share, boxes_in, read_clip_job
 from extractor.reading.plausibility import tempered
@@ -282,13 +283,13 @@ def marked_boxes(folder: Path, name: str) -> Marked:
 
 def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read everything; return the judged rows and the time taken."""
-    items = evaluation_set.hard() if options.hard else evaluation_set.catalogue()
+    items = evaluation_set.items_of(options)
     items = [i for i in items if not options.only or i.name in options.only][: options.limit]
     readers = [make_reader(name, options.model) for name in options.readers]
     rows: list[Row] = []
     times = []
     for item in items:
-        evaluation_set.make(item, options.folder)
+        evaluation_set.make(item, options.folder, seed=options.seed)
         truth = read_truth(options.folder / f"{item.name}.csv")
         marked = marked_boxes(options.folder, item.name)
         path = options.folder / f"{item.name}.mp4"
@@ -410,6 +411,9 @@ def main() -> None:
     parser.add_argument("--boxes", nargs="+", default=BOXES, choices=BOXES)
     parser.add_argument("--way", choices=list(WAYS), default="crops")
     parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
+    parser.add_argument("--faces", action="store_true", help="faces unlike training's")
+    parser.add_argument("--seed", type=int, default=evaluation_set.SEED, help="of what is made")
+    parser.add_argument("--one-witness", action="store_true", help="the clip's own font is silent")
     parser.add_argument("--only", nargs="*", help="names of clips")
     parser.add_argument("--limit", type=int, help="so many clips at most")
     parser.add_argument("--rate", type=float, default=10.0, help="samples a second (default 10)")
@@ -420,6 +424,8 @@ def main() -> None:
     import cv2
 
     cv2.setNumThreads(1)
+    if options.one_witness:
+        own_font.SURE = math.inf
     frame, times = run(options)
     if options.failures:
         save_failures(frame, options)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import get_args
@@ -15,11 +16,13 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from extractor.errors import ReaderUnavailableError
+from extractor.reading.number_parsing import interpret
 from extractor.reading.readers import ctc
 from extractor.reading.readers.ctc import Kind, kind_of
 from extractor.reading.readers.network import CALIBRATION, NetworkReader, calibrated
+from extractor.reading.temporal_evidence import FieldReader
 from extractor.reading.tightening import MARGIN, tighten
-from extractor.session.overlay import Box
+from extractor.session.overlay import Box, Field
 from extractor.video.crops import Crop
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -105,6 +108,23 @@ def test_size_and_room_around_the_number_do_not_matter(
 ) -> None:
     (line,) = reader.read([drawn("26.9", size_px=size_px, margin=margin)])
     assert line.text == "26.9"
+
+
+def test_a_streak_beside_a_number_is_no_minus_where_there_can_be_none(
+    reader: NetworkReader,
+) -> None:
+    crop = drawn("  31", kind="flat")
+    middle = crop.shape[0] // 2
+    crop[middle - 1 : middle + 2, 8:22, 0] = 255
+    field = Field("latency", (320, 180), Box(0, 0, 10, 10))
+    read = [
+        FieldReader(reader, item).read([crop])[0] for item in (field, replace(field, minimum=0.0))
+    ]
+    values = [interpret(line.text, line.confidence, reader.gate).value for line in read]
+    assert values == [-31.0, 31.0]
+    # A dash that is all there is still says that there is no link.
+    (dash,) = FieldReader(reader, replace(field, minimum=0.0)).read([drawn("--")])
+    assert dash.text == "--" and dash.confidence >= reader.gate
 
 
 def test_letters_are_set_off_from_the_number(reader: NetworkReader) -> None:

@@ -24,6 +24,8 @@ class Line:
     """One probability (0 to 1) per character of `text`; empty if the reader cannot say."""
     places: tuple[float, ...] = ()
     """Where each character stands, as share of the crop's width; empty if not known."""
+    unsigned: Line | None = None
+    """What stands there if no number can be negative; None: the same, or the reader cannot say."""
 
 
 class Reader(Protocol):

@@ -30,6 +30,7 @@ CUT = "#"
 _CODE = {sign: index + 1 for index, sign in enumerate(SIGNS)}
 _OTHER_CODE = _CODE[OTHER]
 _SPACE_CODE = _CODE[" "]
+DASH_CODE = _CODE["-"]
 _DASHES = str.maketrans(dict.fromkeys("–—−‐‑‒", "-"))
 
 Probabilities = npt.NDArray[np.float32]
@@ -134,6 +135,19 @@ def best_path(
     while label and label[0] == " ":
         label.pop(0), peaks.pop(0), steps.pop(0)
     return "".join(label), tuple(peaks), tuple(steps)
+
+
+def without_dash(probabilities: Probabilities) -> Probabilities:
+    """Return the probabilities where a dash is like a letter: none of the number's.
+
+    Parameters
+    ----------
+    probabilities : numpy.ndarray, shape (steps, CLASSES)
+    """
+    result = probabilities.copy()
+    result[:, _OTHER_CODE] += result[:, DASH_CODE]
+    result[:, DASH_CODE] = 0.0
+    return result
 
 
 def string_probability(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,12 +18,14 @@ import numpy.typing as npt
 from extractor.errors import ReaderUnavailableError
 from extractor.reading.readers.base import Line
 from extractor.reading.readers.ctc import (
+    DASH_CODE,
     Kind,
     Probabilities,
     best_path,
     kind_of,
     shown,
     string_probability,
+    without_dash,
 )
 from extractor.video.crops import Crop
 
@@ -41,6 +44,8 @@ _WIDEST_PX = 1024
 #: Brightness spread (standard deviation, 0 to 255) below which a crop is not stretched further.
 LEAST_SPREAD = 10.0
 CHROMA_SCALE = 24.0
+#: A dash less probable than this at every step changes no reading.
+LEAST_DASH = 1e-3
 
 #: String probability and the share of readings with it that are right, for each kind of label
 #: (docs/reader.md): a dash needs less evidence than five digits, and emptiness another.
@@ -189,6 +194,19 @@ class NetworkReader:
 
     def decode(self, probabilities: Sequence[Probabilities]) -> list[Line]:
         """Return the most probable line of each table that `probabilities` gave."""
+        lines = self._lines(probabilities)
+        # What may be a dash but is none is asked for where there may be one beside a number.
+        dashed = [
+            k
+            for k, (table, line) in enumerate(zip(probabilities, lines, strict=True))
+            if table[:, DASH_CODE].max() > LEAST_DASH and any(c.isdigit() for c in line.text)
+        ]
+        others = self._lines([without_dash(probabilities[k]) for k in dashed])
+        for k, other in zip(dashed, others, strict=True):
+            lines[k] = replace(lines[k], unsigned=other)
+        return lines
+
+    def _lines(self, probabilities: Sequence[Probabilities]) -> list[Line]:
         paths = [best_path(table) for table in probabilities]
         labels = [label for label, *_ in paths]
         confidences = calibrated(string_probability(probabilities, labels), labels)
