@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -37,7 +38,14 @@ def match(
     for text in found.notes:
         warn(text)
     if found.questions:
-        raise UsageError("nothing was paired: " + "; ".join(found.questions))
+        likely = found.proposal and shlex.join(
+            ["extractor", "match", str(session), *found.proposal.options()]
+        )
+        raise UsageError(
+            "nothing was paired: "
+            + "; ".join(found.questions)
+            + (f"; likely, if the pictures agree: {likely}" if likely else "")
+        )
     if not yes:
         if not sys.stdin.isatty():
             raise UsageError("nothing was written; if the pairing is right, add --yes")

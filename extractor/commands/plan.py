@@ -23,7 +23,7 @@ def plan(
     repeats: int = 1,
     reference: str | None = None,
     companion: str = "companion",
-    order: Literal["split", "full"] = "split",
+    order: Literal["split", "full", "listed"] = "split",
     seconds: float = 60.0,
     settle: float = 30.0,
     port_change: float = 45.0,
@@ -53,7 +53,9 @@ def plan(
         return
     if detect is not None:
         clips = max(1, len(sockets) or 2) * repeats
-        _echo_sizes(detect, _spreads(sd, clip_sd, from_, field), clips, max(2, len(names) or 4))
+        spreads, count = _spreads(sd, clip_sd, from_, field), max(2, len(names) or 4)
+        _echo_sizes(detect, spreads, clips, count)
+        _echo_ports(detect, spreads, count, repeats)
         return
     if session is None or not names or not sockets:
         raise UsageError(
@@ -70,7 +72,7 @@ def plan(
         ports=sockets,
         mountings=at[-1] if at else mountings,
         repeats=repeats,
-        reference=reference if at else reference or names[0],
+        reference=reference if at or order == "listed" else reference or names[0],
         seed=secrets.randbelow(100_000) if seed is None else seed,
         kind=order,
         companions=_split(companion),
@@ -136,6 +138,19 @@ def _echo_spots(half_width_db: float, session: Path | None, ports: int) -> None:
     known = float(width) if isinstance(width, int | float) and width > 0 else None
     for line in spots_told(half_width_db, known, ports):
         say(line)
+
+
+def _echo_ports(detect: float, spreads: Spreads, antennas: int, repeats: int) -> None:
+    from extractor.statistics.power import MOST_MOUNTINGS, mountings_for_ports
+
+    if not spreads.clip:
+        return
+    needed = mountings_for_ports(detect, spreads, antennas, repeats)
+    said = f"more than {MOST_MOUNTINGS}" if needed is None else str(needed)
+    say(
+        f"Whether two ports differ by {detect:g}, 80 % power: {said} mounting(s) of each of "
+        f"{antennas} antennas, both ports inside one mounting."
+    )
 
 
 def _echo_sizes(detect: float, spreads: Spreads, clips: int, antennas: int) -> None:

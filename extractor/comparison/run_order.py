@@ -16,7 +16,7 @@ CANDIDATES = 200
 FEWEST_SPOTS = 3
 #: The reference is put up at least so often: at the start, in the middle and at the end.
 REFERENCE_MOUNTINGS = 3
-OrderKind = Literal["split", "full"]
+OrderKind = Literal["split", "full", "listed"]
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Slot:
     mounting: int
     """Number of the mounting within its antenna, from 1."""
     spot: int
-    """Where the stand stands, from 1."""
+    """Where the stand stands, from 1; 0: nobody knows."""
 
 
 @dataclass(frozen=True)
@@ -142,10 +142,11 @@ def plan_runs(
         mountings even where the others get fewer.
     seed : int
         The same seed gives the same plan.
-    kind : {"split", "full"}
+    kind : {"split", "full", "listed"}
         "split": all ports inside one mounting, in an order that is balanced over the
         mountings of an antenna; remounting costs minutes, a port seconds. "full": the antenna
-        is put up anew for every port, each time a mounting of its own.
+        is put up anew for every port, each time a mounting of its own. "listed": rounds of all
+        antennas, and ports, as they are given: for clips recorded like that, without a plan.
     looks : sequence of int
         Rising numbers of mountings at which to look, the last of them `mountings`. Whole rounds
         are recorded up to each, so there is no reference then.
@@ -164,20 +165,26 @@ def plan_runs(
     [(1, 'Coil', 1, 'Red'), (2, 'Coil', 1, 'Green'), (3, 'Slab', 1, 'Green'), (4, 'Slab', 1, 'Red')]
     """
     _check(antennas, ports, mountings, repeats, reference)
+    if reference and kind == "listed":
+        raise UsageError("--order listed: goes without --reference, which is put up at set times")
     if looks and (reference or looks[0] < 2 or [*looks] != sorted({*looks, mountings})):
         raise UsageError(
             f"--looks {','.join(map(str, looks))}: must rise from 2 or more to the number of "
             "mountings, and go without --reference"
         )
-    each = 1 if kind == "split" else len(ports)
+    each = len(ports) if kind == "full" else 1
     upto = [look * each for look in looks]
-    slots = mounting_order(antennas, mountings * each, seed=seed, reference=reference, looks=upto)
+    if kind == "listed":
+        slots = tuple(Slot(a, m, 0) for m in range(1, mountings + 1) for a in antennas)
+    else:
+        total = mountings * each
+        slots = mounting_order(antennas, total, seed=seed, reference=reference, looks=upto)
     rng = np.random.default_rng([seed, 1])
     starts = {a: int(rng.integers(len(ports))) for a in sorted(antennas)}
     runs: list[PlannedRun] = []
     for slot in slots:
         turned = _port_order(ports, starts[slot.antenna] + slot.mounting - 1, rng)
-        chosen = turned if kind == "split" else turned[:1]
+        chosen = {"split": turned, "full": turned[:1], "listed": ports}[kind]
         for i, (repeat, port) in enumerate((r, p) for r in range(repeats) for p in chosen):
             runs.append(
                 PlannedRun(

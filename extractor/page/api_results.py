@@ -153,7 +153,7 @@ def _json(path: Path) -> Any:
 
 def _files(session: Session) -> dict[str, Path]:
     """Return what may be fetched, by the name under which it is offered."""
-    names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html"]
+    names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html", "run_sheet.html"]
     found = {name: session.results / name for name in names}
     readings = map(session.readings_path, session.measured)
     found |= {f"readings/{path.name}": path for path in readings}

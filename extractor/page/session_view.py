@@ -9,6 +9,7 @@ from typing import Any
 from extractor.errors import ExtractorError
 from extractor.page.service import Desk
 from extractor.reading.cache import ClipState
+from extractor.report.run_sheet import SHEET
 from extractor.session import conditions, digests, runs_editing
 from extractor.session.folder import SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, usual_direction
@@ -40,7 +41,13 @@ def overview(desk: Desk) -> dict[str, Any]:
         "name": session.root.name or str(session.root),
         "clips": clips,
         "rows": [
-            {"key": r.key, "stored": r.stored, "clips": r.clips, "cells": r.cells}
+            {
+                "key": r.key,
+                "stored": r.stored,
+                "drafted": r.drafted,
+                "clips": r.clips,
+                "cells": r.cells,
+            }
             for r in rows or ()
         ],
         "editable": understood,
@@ -67,6 +74,7 @@ def overview(desk: Desk) -> dict[str, Any]:
         ],
         "tasks": {k: t.as_json() for k in KINDS if (t := desk.task(k))},
         "summary": session.summary_path.exists(),
+        "sheet": (session.results / SHEET).exists(),
         "reading": bool(reading and reading.running),
     }
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from extractor.comparison.run_order import (
     REFERENCE_MOUNTINGS,
@@ -29,11 +29,14 @@ from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
 from extractor.session.runs_editing import is_draft
 from extractor.session.user_tables import RUN_COLUMNS
+from extractor.statistics.power import Spreads, mountings_for_ports, mountings_needed
 
 COLUMNS = (*RUN_COLUMNS[:-1], "battery", RUN_COLUMNS[-1])
 #: What hangs on the other ports when the user does not say it.
 COMPANION = "companion"
 SHEET = "run_sheet.html"
+#: Mountings of one antenna that a plan may have.
+MOST_PLANNED = 50
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,8 @@ class Plan:
         """
         first, *homes = self.ports
         given = self.companions if len(self.companions) > 1 else self.companions * len(homes)
+        if not given:
+            return {}
         hung = dict(zip(homes, given, strict=True))
         if port != first:
             hung = {first: hung.pop(port), **hung}
@@ -83,11 +88,60 @@ class Plan:
 
     def check(self) -> None:
         """Raise `UsageError` where the companions are neither one nor one for each other port."""
-        if len(self.companions) not in (1, len(self.ports) - 1):
+        if len(self.companions) not in (0, 1, len(self.ports) - 1):
             raise UsageError(
                 f"--companion: {len(self.companions)} names for {len(self.ports) - 1} other ports; "
                 "give one for all or one for each, commas between"
             )
+
+
+@dataclass(frozen=True)
+class Size:
+    """How large a plan must be for a question, to have its answer four times in five."""
+
+    question: Literal["antennas", "ports"]
+    """Which of all antennas is better, or whether two ports differ."""
+    mountings: int | None
+    """Of each antenna; None: too many to be worth it."""
+    clips: int = 0
+    minutes: float = 0.0
+
+    def sentence(self, amount: str) -> str:
+        """Say it of a difference, such as "2 Mbit/s"."""
+        what = "Two antennas" if self.question == "antennas" else "Two ports"
+        if self.mountings is None:
+            return f"{what} that differ by {amount} can't be told apart with a bearable number."
+        return (
+            f"{what} that differ by {amount} are told apart, four times in five, with "
+            f"{self.mountings} mounting{'s' if self.mountings > 1 else ''} of each antenna: "
+            f"{self.clips} clips, about {self.minutes:.0f} minutes."
+        )
+
+
+def sizes(plan: Plan, detect: float, spreads: Spreads) -> list[Size]:
+    """Return what a difference of `detect` needs, of antennas and, where there are two, of ports.
+
+    All pairs of the antennas are judged together. Nothing is said of ports where the spread between
+    clips of one mounting is not known (0).
+
+    Raises
+    ------
+    UsageError
+        If a number is out of range.
+    """
+    count, clips = len(plan.antennas), len(plan.ports) * plan.repeats
+    needed: dict[Literal["antennas", "ports"], int | None] = {}
+    needed["antennas"] = mountings_needed(detect, spreads, clips, antennas=count)
+    if len(plan.ports) > 1 and plan.kind != "full" and spreads.clip > 0:
+        needed["ports"] = mountings_for_ports(detect, spreads, count, plan.repeats)
+    found = []
+    for question, mountings in needed.items():
+        if mountings is None or mountings > MOST_PLANNED:
+            found.append(Size(question, None))
+            continue
+        runs = replace(plan, mountings=mountings, looks=()).runs()
+        found.append(Size(question, mountings, len(runs), total_minutes(runs, plan.timing)))
+    return found
 
 
 def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
@@ -101,10 +155,10 @@ def run_rows(plan: Plan, runs: Sequence[PlannedRun]) -> list[dict[str, object]]:
             "port": run.port,
             "others": ";".join(f"{p}={name}" for p, name in plan.others(run.port).items()),
             "mounting": run.mounting,
-            "position": f"spot {run.spot}",
+            "position": f"spot {run.spot}" if run.spot else "",
             "repeat": run.repeat,
             "order": run.order,
-            "battery": pack,
+            "battery": "" if plan.kind == "listed" else pack,  # told, not planned
             "look": run.look,
         }
         for run, pack in zip(runs, packs, strict=True)

@@ -200,7 +200,8 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Non
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
 
-    A drafted row of a clip that another row names by now is taken out.
+    A drafted row of a clip that another row names by now is taken out; one that is filled is a
+    draft no more.
 
     Raises
     ------
@@ -212,8 +213,9 @@ def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None
     with _changing(session) as table:
         for key, cells in values.items():
             row = _stored_row(session, table, key)
+            _make_own(table, row)
             for column, value in cells.items():
-                if column in RUN_COLUMNS and not row.get(column):
+                if column in (*RUN_COLUMNS, "use") and not row.get(column):
                     table.set(row, column, one_line(value))
         rows = [row for row in _rows_of(session, table) if row.stored]
         named = {clip for row in rows if not row.drafted for clip in row.clips}

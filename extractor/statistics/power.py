@@ -291,6 +291,52 @@ def mountings_needed(
     return size if size <= MOST_MOUNTINGS else None
 
 
+def mountings_for_ports(
+    detect: float,
+    spreads: Spreads,
+    antennas: int,
+    repeats: int = 1,
+    *,
+    power: float = 0.8,
+    confidence: float = 0.95,
+) -> int | None:
+    """Return how many mountings of each antenna show that two ports differ by `detect`.
+
+    Every mounting gives one difference between the ports, in which its own spread falls out; they
+    are judged by Student's t over all mountings, as in `comparison.ports`.
+
+    Parameters
+    ----------
+    detect : float
+        True difference between the ports, in the measured unit, above 0.
+    spreads : Spreads
+        Of them the spread between clips counts.
+    antennas : int
+        Put up equally often, 1 or more.
+    repeats : int
+        Clips of each mounting and port.
+    power, confidence : float
+        As in `mountings_needed`.
+
+    Returns
+    -------
+    int or None
+        None when more than `MOST_MOUNTINGS` are needed.
+    """
+    if not (detect > 0 and antennas >= 1 and repeats >= 1):
+        raise UsageError("detect must be above 0, antennas and repeats at least 1")
+    for size in range(1, MOST_MOUNTINGS + 1):
+        count = antennas * size
+        error = spreads.clip * math.sqrt(2 / (repeats * count))
+        if count < 2 or detect < error:
+            continue
+        critical = studentised_critical(2, count - 1, confidence)
+        shift = detect / error if error else math.inf
+        if shift > critical + 8 or power_of_t(shift, count - 1, critical) >= power:
+            return size
+    return None
+
+
 @dataclass(frozen=True)
 class Reach:
     """What a number of mountings can tell, all pairs of antennas at once."""

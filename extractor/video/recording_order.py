@@ -14,6 +14,7 @@ from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.runs_editing import RunRow, edit_runs, run_rows
 from extractor.video.clips import probe
+from extractor.video.pairing import Answers, Clip, other_mounting, proposed
 
 By = Literal["created", "name", "modified"]
 #: A recorder whose clock was reset begins at 1904, 1970, 1980 or the like.
@@ -55,6 +56,14 @@ class Matching:
     """Worth a look; they don't hinder."""
     questions: tuple[str, ...] = ()
     """To be answered first; while there is one, nothing is paired."""
+    skipped: tuple[RunRow, ...] = ()
+    """Clips that are no run; `fill` sets them aside."""
+    missed: tuple[RunRow, ...] = ()
+    """Runs that were not recorded."""
+    marks: tuple[tuple[str, str], ...] = ()
+    """Clips that look odd: ``short`` or ``goes on``."""
+    proposal: Answers | None = None
+    """What would likely settle the questions, for a person to look at."""
 
     @property
     def pairs(self) -> tuple[tuple[RunRow, Recording], ...]:
@@ -103,7 +112,8 @@ def match(
         )
     known_runs = [r.cells.get("run", "") for r in planned]
     # A row that was only drafted is no run that anybody gave the clip.
-    unnamed = [r.clips[0] for r in rows if not r.stored or r.drafted]
+    free = {r.clips[0]: r for r in rows if not r.stored or r.drafted}
+    unnamed = list(free)
     given = ("--missing", missing, known_runs), ("--skip", skip, unnamed), ("--join", join, unnamed)
     for option, asked, known in given:
         unknown = [name for name in asked if name not in known]
@@ -120,7 +130,35 @@ def match(
     joined = _joined(ordered, join)
     runs = _upto_look(due, len(joined))
     notes, questions = _look(runs, joined, used)
-    return Matching(runs, tuple(joined), used, tuple(notes), (*doubts, *questions))
+    goes_on = [name for name, _ in _continued(ordered)] if used == "created" else []
+    passed = [recording(session, clip) for clip in skip]
+    marks = dict.fromkeys((name for name, _ in _short([*ordered, *passed])), "short")
+    marks |= dict.fromkeys(goes_on, "goes on")
+    proposal = None
+    if questions and not (skip or missing or join):
+        by_clock = used == "created"
+        proposal = proposed(
+            runs,
+            [
+                Clip(
+                    r.clips[0],
+                    r.created.timestamp() if r.created and by_clock else None,
+                    marks.get(r.clips[0]),
+                )
+                for r in ordered
+            ],
+        )
+    return Matching(
+        runs,
+        tuple(joined),
+        used,
+        notes=tuple(notes),
+        questions=(*doubts, *questions),
+        skipped=tuple(free[name] for name in skip),
+        missed=tuple(r for r in planned if r not in due),
+        marks=tuple(marks.items()),
+        proposal=proposal,
+    )
 
 
 def _upto_look(runs: Sequence[RunRow], clips: int) -> tuple[RunRow, ...]:
@@ -235,7 +273,8 @@ def _look(
     kinds = sorted({r.kind for r in recordings if r.kind})
     if len(kinds) > 1:
         notes.append(f"clips of more than one kind, as from two recorders: {', '.join(kinds)}")
-    hints = [*_short(recordings), *(_continued(recordings) if by == "created" else [])]
+    found = [*_short(recordings), *(_continued(recordings) if by == "created" else [])]
+    hints = [sentence for _, sentence in found]
     if by == "created" and (misfit := _first_misfit(runs, recordings)):
         hints.append(misfit)
     if len(runs) == len(recordings):
@@ -248,28 +287,33 @@ def _look(
     return notes, [question, *hints]
 
 
-def _short(recordings: Sequence[Recording]) -> list[str]:
+def _short(recordings: Sequence[Recording]) -> list[tuple[str, str]]:
+    """Return clips that are likely broken off, each with a sentence."""
     lengths = sorted(r.length_s for r in recordings if r.length_s is not None)
     if len(lengths) < 3:
         return []
     usual = lengths[len(lengths) // 2]
     return [
-        f"{r.name} lasts only {r.length_s:.0f} s (usually {usual:.0f} s): broken off and repeated?"
+        (
+            r.clips[0],
+            f"{r.name} lasts only {r.length_s:.0f} s (usually {usual:.0f} s): broken off and "
+            "repeated?",
+        )
         for r in recordings
         if r.length_s is not None and r.length_s < SHORT_SHARE * usual
     ]
 
 
-def _continued(recordings: Sequence[Recording]) -> list[str]:
+def _continued(recordings: Sequence[Recording]) -> list[tuple[str, str]]:
+    """Return clips that likely go on with the one before, each with a sentence."""
     found = []
     for before, after in pairwise(recordings):
         if before.created is None or after.created is None or before.length_s is None:
             continue
         gap = (after.created - before.created).total_seconds() - before.length_s
         if abs(gap) < SPLIT_GAP_S and len(before.clips) == 1:
-            found.append(
-                f"{after.name} begins where {before.name} ends: one recording in two files?"
-            )
+            said = f"{after.name} begins where {before.name} ends: one recording in two files?"
+            found.append((after.clips[0], said))
     return found
 
 
@@ -277,8 +321,7 @@ def _first_misfit(runs: Sequence[RunRow], recordings: Sequence[Recording]) -> st
     """Say where long pauses and new mountings first stop to go together."""
     starts = [r.created.timestamp() for r in recordings if r.created is not None]
     pauses = [b - a for a, b in pairwise(starts)]
-    mounted = [(r.cells.get("antenna"), r.cells.get("mounting")) for r in runs]
-    new = [a != b for a, b in pairwise(mounted)]
+    new = [other_mounting(a, b) for a, b in pairwise(runs)]
     if not pauses or not any(new) or all(new):
         return ""
     # As many of the longest pauses as there are new mountings should be those.
@@ -296,7 +339,7 @@ def _first_misfit(runs: Sequence[RunRow], recordings: Sequence[Recording]) -> st
 
 
 def fill(session: Session, matching: Matching) -> None:
-    """Write the paired clips into the empty ``clip`` cells of ``runs.csv``.
+    """Write the paired clips into the empty ``clip`` cells of ``runs.csv``; set aside the skipped.
 
     Raises
     ------
@@ -307,4 +350,5 @@ def fill(session: Session, matching: Matching) -> None:
     """
     if matching.questions:
         raise UsageError(f"nothing is paired: {matching.questions[0]}")
-    edit_runs(session, {run.key: {"clip": clip.name} for run, clip in matching.pairs})
+    cells = {run.key: {"clip": clip.name} for run, clip in matching.pairs}
+    edit_runs(session, cells | {row.key: {"use": "no"} for row in matching.skipped})

@@ -21,6 +21,7 @@ from extractor.errors import UsageError
 from extractor.report.run_sheet import Plan, write_plan
 from extractor.statistics.power import (
     Spreads,
+    mountings_for_ports,
     mountings_needed,
     noncentrality,
     power_of_t,
@@ -257,3 +258,39 @@ def test_command_plans_and_counts(tmp_path, capsys):
         plan(detect=0.5)
     with pytest.raises(UsageError, match="give a session folder"):
         plan(tmp_path)
+
+
+@pytest.mark.parametrize(("antennas", "repeats"), [(1, 1), (3, 1), (2, 2)])
+def test_mountings_for_ports_find_the_difference_as_often_as_said(antennas, repeats):
+    spreads, detect = Spreads(2.0, 1.0), 1.4
+    needed = mountings_for_ports(detect, spreads, antennas, repeats)
+    rng = np.random.default_rng(8)
+    found = []
+    for mountings in (needed - 1, needed):
+        count = antennas * mountings
+        # A mounting moves both ports alike.
+        own = rng.normal(0, spreads.mounting, (4000, count, 1))
+        clips = rng.normal(0, spreads.clip / np.sqrt(repeats), (4000, count, 2)) + own
+        differences = clips[..., 0] + detect - clips[..., 1]
+        p = stats.ttest_1samp(differences, 0.0, axis=1).pvalue
+        found.append(float((p < 0.05).mean()))
+    assert found[0] < 0.8 + 0.02
+    assert found[1] >= 0.8 - 0.02
+
+
+def test_ports_without_spread_or_beyond_reach():
+    assert mountings_for_ports(1.0, Spreads(1.0, 0.0), 2) == 1
+    assert mountings_for_ports(1.0, Spreads(1.0, 0.0), 1) == 2
+    assert mountings_for_ports(0.001, Spreads(1.0, 1.0), 1) is None
+    with pytest.raises(UsageError):
+        mountings_for_ports(0.0, Spreads(1.0, 1.0), 1)
+
+
+def test_runs_as_listed_stand_in_the_order_given():
+    runs = plan_runs(["B", "A"], ["Q", "P"], mountings=2, kind="listed", seed=5)
+    told = [(r.antenna, r.mounting, r.port, r.order) for r in runs]
+    assert told[:4] == [("B", 1, "Q", 1), ("B", 1, "P", 2), ("A", 1, "Q", 3), ("A", 1, "P", 4)]
+    assert told[4:6] == [("B", 2, "Q", 5), ("B", 2, "P", 6)]
+    assert {r.spot for r in runs} == {0}
+    with pytest.raises(UsageError, match="goes without --reference"):
+        plan_runs(["B", "A"], ["Q"], kind="listed", reference="A")

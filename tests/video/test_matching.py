@@ -1,6 +1,7 @@
 """Clips and planned runs: paired by the order of recording, and never when in doubt."""
 
 import os
+import shlex
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 
@@ -10,9 +11,11 @@ from recording_making import START, record
 from extractor.commands.match import match as match_command
 from extractor.errors import UsageError
 from extractor.report.match_sheet import write_sheet
-from extractor.report.run_sheet import Plan, write_plan
+from extractor.report.run_sheet import Plan, run_rows, write_plan
 from extractor.session.folder import Session
+from extractor.session.runs_editing import RunRow
 from extractor.video import recording_order
+from extractor.video.pairing import Clip, proposed
 
 #: Two antennas, one mounting each, both ports: a short pause for a port, a long one to remount.
 PLAN = Plan(("A", "B"), ("P", "Q"), mountings=1, seed=1)
@@ -33,7 +36,7 @@ def recorded(folder, offsets=OFFSETS_S, names=None, **options) -> Session:
 
 
 def clips_of(session) -> list[str]:
-    return [run.clips[0] for run in Session(session.root).runs()]
+    return [run.clips[0] for run in Session(session.root).runs() if run.counts]
 
 
 def test_a_title_that_is_no_utf8_hides_neither_clip_nor_creation_time(tmp_path):
@@ -85,6 +88,9 @@ def test_a_retake_is_asked_about_and_never_paired_by_order(tmp_path):
     assert session.runs() == ()
     match_command(tmp_path, skip=["rec001.mp4"], yes=True)
     assert clips_of(session) == ["rec000.mp4", "rec002.mp4", "rec003.mp4", "rec004.mp4"]
+    (aside,) = (r for r in Session(tmp_path).runs() if not r.counts)
+    assert aside.clips == ("rec001.mp4",)
+    assert Session(tmp_path).run_warnings(Session(tmp_path).runs()) == []
 
 
 def test_a_missing_run_is_asked_about(tmp_path):
@@ -207,3 +213,63 @@ def test_a_clip_goes_on_where_the_one_before_ended_not_a_while_later(gap_s, spli
         recording_order.Recording(("b.mp4",), begins, length_s=600.0),
     ]
     assert bool(recording_order._continued(pair)) is split
+
+
+#: Twelve planned runs, two in each mounting: a minute to the next port, ten to the next antenna.
+EVENING = Plan(("A", "B", "C"), ("P", "Q"), mountings=2, seed=3)
+
+
+def evening(*changes):
+    """Rows of the plan and the clips of it; `changes` are (place, clips put in its stead)."""
+    rows = [
+        RunRow(f"plan:{i}", {k: str(v) for k, v in row.items()})
+        for i, row in enumerate(run_rows(EVENING, EVENING.runs()))
+    ]
+    clips = [[Clip(f"c{i}", 600.0 * (i // 2) + 60 * (i % 2))] for i in range(12)]
+    for place, put in changes:
+        start = clips[place][0].start_s
+        clips[place] = [Clip(name, start + after, **marks) for name, after, marks in put]
+    return rows, [clip for some in clips for clip in some]
+
+
+SHORT, GOES_ON = {"mark": "short"}, {"mark": "goes on"}
+BROKEN_AND_SPLIT = (
+    (1, [("s", 0, SHORT), ("c1", 50, {})]),
+    (8, [("c8", 0, {}), ("t", 40, GOES_ON)]),
+)
+
+
+@pytest.mark.parametrize(
+    ("changes", "answers"),
+    [
+        ([(0, [("test", -300, SHORT), ("c0", 0, {})])], (("test",), (), (), ())),
+        ([(5, [("broken", 0, SHORT), ("c5", 50, {})])], (("broken",), (), (), ())),
+        ([(7, [("c7", 0, {}), ("rest", 40, GOES_ON)])], ((), (), ("rest",), ())),
+        ([(4, [])], ((), ("r05",), (), ("r05",))),
+        (BROKEN_AND_SPLIT, (("s",), (), ("t",), ())),
+    ],
+)
+def test_what_likely_settles_it_is_proposed(changes, answers):
+    rows, clips = evening(*changes)
+    found = proposed(rows, clips)
+    assert (found.skip, found.missing, found.join, found.doubts) == answers
+
+
+def test_where_only_the_count_speaks_it_is_a_doubt():
+    rows, clips = evening((3, [("c3", 0, {}), ("twice", 50, {})]))
+    found = proposed(rows, clips)
+    assert found.skip in {("c2",), ("c3",), ("twice",)}
+    assert found.doubts == found.skip
+    # Without a clock no pause speaks either.
+    rows, clips = evening((4, []))
+    found = proposed(rows, [Clip(c.name, None) for c in clips])
+    assert len(found.missing) == 1 == len(found.doubts)
+
+
+def test_the_command_that_answers_is_said_and_answers(tmp_path):
+    session = recorded(tmp_path, offsets=(0, 60, 62, 600, 660))
+    with pytest.raises(UsageError, match=r"likely.*: (extractor match .*)") as refused:
+        match_command(tmp_path, yes=True)
+    said = shlex.split(str(refused.value).rpartition("agree: ")[2])
+    assert said == ["extractor", "match", str(tmp_path), "--join", "rec002.mp4"]
+    assert session.runs() == ()

@@ -75,12 +75,7 @@ export function show(root, page) {
 
   function clipCell(row, facts) {
     if (!row.clips.length) {
-      const open = page.session.rows.filter((r) => !r.stored).map((r) => r.clips[0]);
-      const choice = h("select", {
-        "aria-label": `Clip of ${row.cells.run || "a planned run"}`,
-        onchange: (event) => edit(row, "clip", event.target),
-      }, h("option", { value: "" }, "not recorded yet"), open.map((c) => h("option", { value: c }, c)));
-      return h("td", { class: "clip" }, h("b", {}, row.cells.run || "planned run"), choice);
+      return h("td", { class: "clip" }, h("b", {}, row.cells.run || "planned run"), h("a", { href: "#/plan" }, "not recorded yet"));
     }
     const first = facts.get(row.clips[0]);
     const picture = first?.width

@@ -17,12 +17,21 @@ export function nextStep(page) {
       add: true, other: ["Plan", "plan"],
     };
   }
+  const planned = rows.filter((r) => r.stored && !r.clips.length).length;
+  const free = rows.filter((r) => r.clips.length && !isAside(r) && (!r.stored || r.drafted)).length;
+  if (planned && free && page.name !== "plan") {
+    return { text: "Clips and planned runs wait for each other.", name: "Match them", go: "plan" };
+  }
   if (!fields.length) {
     return { text: "Mark where the number stands: once, for all clips.", name: "Mark a number", go: "mark" };
   }
   if (tasks.read?.state === "running") return { text: "Reading goes on; look around meanwhile." };
   if (open) {
     return { text: `${open === 1 ? "One clip is" : `${open} clips are`} not read yet.`, name: "Read", act: () => page.read() };
+  }
+  if (free && without > 1) {
+    return { text: "Say which antenna hung on which port in each run: all at once, or in the table of the clips.",
+      name: "All at once", go: "plan", other: page.name === "clips" ? null : ["To the clips", "clips"] };
   }
   if (without) {
     return { text: "Say which antenna hung on which port in each run, in the table below.", go: page.name === "clips" ? null : "clips", name: "To the clips" };
