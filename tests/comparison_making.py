@@ -123,4 +123,5 @@ def pooled(fit):
         fit,
         variances=np.broadcast_to(fit.ms_between, shape),
         df_variances=np.full(shape, 1e12),  # the cap at those between mountings then rules
+        own_noise=np.full(shape, fit.layout.mean_noise),
     )

@@ -35,8 +35,10 @@ if TYPE_CHECKING:
 
 #: Factors beside the antenna, adjusted for where the table has more than one level of them.
 COVARIATES = ("port", "battery", "companion", "transmitter_antenna")
-#: Degrees of freedom lent to each antenna's spread: up to so many antennas 1, beyond 2.
-FEW_ANTENNAS = 5
+#: Own variance over that of the others at which these lend half of what they lend.
+HALF_LENT = 2.0
+#: Degrees of freedom that the others lend at least, before that.
+LEAST_LENT = 0.5
 #: Degrees of freedom of the spread of an antenna with two mountings, the larger of two.
 DF_OF_TWO = 1.5
 _TINY = 1e-9
@@ -79,13 +81,6 @@ class Layout:
         return np.asarray(self.own @ np.diag(self.between))
 
     @property
-    def own_noise(self) -> Array:
-        """k: share of the clip variance in each antenna's moderated variance."""
-        noise = self.own @ np.diag(self.between @ self.noise @ self.between)
-        lent = _lent(len(self.antennas))
-        return np.asarray((lent * self.mean_noise + noise) / (lent + self.df_own))
-
-    @property
     def mean_noise(self) -> float:
         """Share of the clip variance in the mean square between mountings."""
         if self.df_between == 0:
@@ -110,6 +105,8 @@ class Fit:
     """k: variance of one mounting's mean, moderated, for each antenna."""
     df_variances: Array
     """k: their degrees of freedom."""
+    own_noise: Array
+    """k: share of the clip variance in them."""
     df_carried: float = 0.0
     """Degrees of freedom of the spread between mountings that other sessions lend."""
     shifting: Shifting | None = None
@@ -251,7 +248,7 @@ def estimate(layout: Layout, values: Array, carried: tuple[float, float] = (0.0,
     if carried[1] > 0:
         weighted = np.nan_to_num(pooled) * layout.df_between + carried[0] * carried[1]
         pooled = weighted / (layout.df_between + carried[1])
-    variances, df_variances = _moderated(layout, mounting_means, pooled, carried[1])
+    variances, df_variances, own_noise = _moderated(layout, mounting_means, pooled, carried[1])
     return Fit(
         layout=layout,
         means=layout.weights @ mounting_means,
@@ -260,33 +257,44 @@ def estimate(layout: Layout, values: Array, carried: tuple[float, float] = (0.0,
         ms_within=mean_square(layout.within, values, layout.df_within),
         variances=variances,
         df_variances=df_variances,
+        own_noise=own_noise,
         df_carried=carried[1],
     )
 
 
-def _lent(antennas: int) -> float:
-    return 1.0 if antennas <= FEW_ANTENNAS else 2.0
-
-
 def _moderated(
     layout: Layout, mounting_means: Array, pooled: Array, df_carried: float
-) -> tuple[Array, Array]:
-    """Return each antenna's variance between mountings and its degrees of freedom.
+) -> tuple[Array, Array, Array]:
+    """Return each antenna's variance between mountings, its df, and its share of clip variance.
 
-    ``(d0 s_pooled^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004), d0 being `_lent`; with
-    two mountings the larger of its own and the pooled one. One that was mounted once has the
-    pooled one with what was carried over.
+    ``(d0 s_0^2 + d_i s_i^2) / (d0 + d_i)`` (the form: Smyth 2004) with the others' variance s_0^2.
+    Their D degrees of freedom lend ``d0 = (D - 2) / (1 + (s_i^2 / s_0^2 / HALF_LENT)^2)``: the
+    less, the more an antenna scatters beyond them. With two mountings, which cannot show that, the
+    larger of its own and the pooled one. One that was mounted once has the pooled one.
     """
-    lent, extra = _lent(len(layout.antennas)), (1,) * (mounting_means.ndim - 1)
-    df = layout.df_own.reshape(-1, *extra)
+
+    def column(of: Array) -> Array:
+        return of.reshape(-1, *(1,) * (mounting_means.ndim - 1))
+
+    total = layout.df_between + df_carried
+    df = column(layout.df_own)
+    known, two = df > _TINY, column(layout.own.sum(axis=1) == 2) & (df > _TINY)
     squares = layout.own @ (layout.between @ mounting_means) ** 2
-    moderated = (lent * pooled + squares) / (lent + df)
-    two = (layout.own.sum(axis=1) == 2).reshape(-1, *extra) & (df > _TINY)
-    largest = np.maximum(pooled, squares / np.where(two, df, 1.0))
-    known = np.where((df < _TINY) & (df_carried > 0), layout.df_between + df_carried, lent + df)
+    noise = column(layout.own @ np.diag(layout.between @ layout.noise @ layout.between))
+    rest = np.maximum(total - df, _TINY)
+    others = np.maximum(total * pooled - squares, 0.0) / rest
+    own = squares / np.where(known, df, 1.0)
+    unlike = own / np.maximum(others, _TINY * own + 1e-300) / HALF_LENT
+    lent = np.where(rest > _TINY, np.maximum(rest - 2, LEAST_LENT), 0.0) / (1 + unlike**2)
+    lent = np.where(known, lent, total)
+    weight, larger = lent / np.maximum(lent + df, _TINY), two & (own > pooled)
+    average = layout.mean_noise
+    own_noise = noise / np.where(known, df, 1.0)
+    shares = weight * (total * average - noise) / rest + (1 - weight) * own_noise
     return (
-        np.where(two, largest, moderated),
-        np.broadcast_to(np.where(two, DF_OF_TWO, known), moderated.shape),
+        np.where(two, np.maximum(own, pooled), weight * others + (1 - weight) * own),
+        np.where(two, DF_OF_TWO, lent + df),
+        np.where(larger, own_noise, np.where(two, average, shares)),
     )
 
 
@@ -314,17 +322,17 @@ def mounting_error(fit: Fit, weight: Array) -> Error:
     """
     layout = fit.layout
     a = layout.own @ weight**2
-    b = float(weight @ layout.noise @ weight) - float(a @ layout.own_noise)
     parts = a.reshape(-1, *(1,) * (fit.variances.ndim - 1)) * fit.variances
-    first = parts.sum(axis=0)
-    squares, most = (parts**2 / fit.df_variances).sum(axis=0), fit.df_between
-    variance = first
-    if layout.df_within > 0 and abs(b) > _TINY * float(a.sum()):
-        second = b * fit.ms_within
+    variance, squares = parts.sum(axis=0), (parts**2 / fit.df_variances).sum(axis=0)
+    most: Array | float = fit.df_between
+    if layout.df_within > 0:
+        share = float(weight @ layout.noise @ weight) - np.tensordot(a, fit.own_noise, 1)
+        share = np.where(np.abs(share) > _TINY * float(a.sum()), share, 0.0)
+        second = share * fit.ms_within
         # A negative share can eat up a small variance; half of it is left as a floor.
-        variance = np.maximum(first + second, 0.5 * first)
+        variance = np.maximum(variance + second, 0.5 * variance)
         squares = squares + second**2 / layout.df_within
-        most += layout.df_within if b > 0 else 0
+        most = most + layout.df_within * (share > 0)
     if fit.shifting is not None:
         added, uncertain = fit.shifting.of(weight)
         variance, squares = variance + added, squares + uncertain
@@ -346,7 +354,7 @@ def mean_covariance(fit: Fit, *, outer: bool) -> Array:
     clip = 0.0 if layout.df_within == 0 else fit.ms_within
     covariance = layout.noise * clip
     if outer:
-        own = layout.own.T @ (fit.variances - layout.own_noise * clip)
+        own = layout.own.T @ (fit.variances - fit.own_noise * clip)
         covariance = covariance + np.diag(own)
         if fit.shifting is not None:
             covariance = covariance + fit.shifting.covariance

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 REPEATS = 1_000
 #: Draws for the probability of being best: two digits stand still.
 DRAWS = 100_000
-#: Values of the spread that the posterior is summed over.
-_SPREADS = 200
+#: Sets of the antennas' spreads that the posterior is summed over.
+_SPREADS = 400
 #: Variance of the antennas' levels over that of their means.
 _RATIOS = np.exp(np.linspace(-10.0, 14.0, 61))
 _SEED = 1
@@ -81,22 +81,26 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     -----
     Levels are normal around a common mean (flat prior); their standard deviation is half-Cauchy
     with the standard error of an antenna's mean as its scale (Gelman 2006, Bayesian Analysis 1,
-    515; from memory), which is proper for two antennas too. The variance of the means is scaled
-    chi-squared (Gelman et al., Bayesian Data Analysis, 3rd ed., sections 3.2 and 5.4). A ceiling
+    515; from memory), which is proper for two antennas too. Each antenna's variance is scaled
+    chi-squared (Gelman et al., Bayesian Data Analysis, 3rd ed., sections 3.2 and 5.4) with the
+    degrees of freedom that its moderated one has. A ceiling
     of the link is not imitated. Calibration: ``docs/benchmarks.md``.
     """
     from scipy import stats
 
-    df = fit.df_between
-    if len(judged(fit)) < len(fit.means):
+    layout, count = fit.layout, len(fit.means)
+    if len(judged(fit)) < count:
         return None
-    own, turn = np.linalg.eigh(mean_covariance(fit, outer=True))
-    own = np.clip(own, 0.0, None)
     rng = np.random.default_rng(seed)
-    y, one = turn.T @ fit.means, turn.sum(axis=0)
-    scale = df / stats.chi2.ppf((np.arange(_SPREADS) + 0.5) / _SPREADS, df)[:, None]
-    between = scale * own.mean() * _RATIOS
-    total = scale[..., None] * own + between[..., None]
+    shares = (np.arange(_SPREADS) + 0.5) / _SPREADS
+    more = [d / stats.chi2.ppf(rng.permutation(shares), d) - 1 for d in fit.df_variances]
+    by_antenna = np.einsum("km,im,lm->ikl", layout.weights, layout.own, layout.weights)
+    moved = np.einsum("is,i,ikl->skl", more, fit.variances, by_antenna)
+    own, turn = np.linalg.eigh(mean_covariance(fit, outer=True) + moved)
+    own = np.clip(own, 0.0, None)[:, None]
+    y, one = (np.einsum("skj,k->sj", turn, of)[:, None] for of in (fit.means, np.ones(count)))
+    between = own.mean(axis=-1) * _RATIOS
+    total = own + between[..., None]
     precision = (one**2 / total).sum(axis=-1)
     centre = (one * y / total).sum(axis=-1) / precision
     misfit = ((y - centre[..., None] * one) ** 2 / total).sum(axis=-1)
@@ -106,13 +110,14 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
         rng.choice(weight.size, draws, p=weight.ravel() / weight.sum()), weight.shape[1]
     )
     centres = centre[i, j] + rng.standard_normal(draws) / np.sqrt(precision[i, j])
-    noise, kept = scale[i] * own, between[i, j][:, None]
+    noise, kept = own[i, 0], between[i, j][:, None]
     kept = kept / (kept + noise)
-    shape = (draws, len(y))
-    levels = kept * y + (1 - kept) * centres[:, None] * one
+    shape = (draws, count)
+    levels = kept * y[i, 0] + (1 - kept) * centres[:, None] * one[i, 0]
     levels += rng.standard_normal(shape) * np.sqrt(kept * noise)
     means = levels + rng.standard_normal(shape) * np.sqrt(noise)
-    return levels @ turn.T, means @ turn.T
+    back = turn[i]
+    return np.einsum("skj,sj->sk", back, levels), np.einsum("skj,sj->sk", back, means)
 
 
 def best_probability(

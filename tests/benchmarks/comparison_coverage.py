@@ -2,7 +2,8 @@
 
 Simulates whole sessions with known truth, 2,000 for each row, and sends them through the
 package's own `lay_out`, `estimate` and `outer_error`. Beside them the two naive ways: every
-sample a replicate, every clip a replicate. Run by hand, about an hour on one core.
+sample a replicate, every clip a replicate. Run by hand, about an hour on one core; the whole of
+`compare_table` takes all cores.
 
 Prints Markdown tables. In the first, clip spread is 1 and everything else in that unit; "any false
 claim": with all antennas equal, the share of sessions with at least one "A beats B". The others
@@ -16,9 +17,10 @@ moderation, the best and the alarms, each alone. The rules were chosen on seeds 
 
 from __future__ import annotations
 
+import multiprocessing
 import sys
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from itertools import combinations
 
 import numpy as np
@@ -291,7 +293,9 @@ class Whole:
 
 WHOLES = (
     Whole("all equal"),
-    Whole("all equal, one with 3 times the spread"),
+    Whole("equal, one with 3 times the spread", spreads=(3.0, 1.0, 1.0, 1.0), goal="4.1 to 7.0 %"),
+    Whole("equal, one with 6 times the spread", spreads=(6.0, 1.0, 1.0, 1.0), goal="4.1 to 7.0 %"),
+    Whole("best ahead by 4", 4.0),
     Whole("best ahead by 4, 35 % of it at the ceiling", 4.0, at_ceiling=0.35),
 )
 
@@ -300,19 +304,17 @@ def whole(sessions: int) -> None:
     """All rules at once: looks at 2, 3 and 4, drift of 2, a port effect of 0.8, clips of 200."""
     rows = []
     for number, case in enumerate(WHOLES):
-        rng = np.random.default_rng(801 + number)
-        outcomes = [one_whole(case, rng) for _ in range(sessions)]
-        false, named, covered_, stopped = np.array(outcomes, dtype=float).T
+        outcomes = in_parallel(
+            partial(one_whole, case), [(811 + number, s) for s in range(sessions)]
+        )
+        false, missed, named, covered_, stopped = np.array(outcomes, dtype=float).T
         rows += [
+            (f"{case.name}: false 'ahead' or 'best' at a look", percent(false.mean()), case.goal),
+            (f"{case.name}: a pair's interval misses at a look", percent(missed.mean()), case.goal),
             (
-                f"{case.name}: any false 'ahead' or 'best' at a look",
-                percent(false.mean()),
-                case.goal,
-            ),
-            (
-                f"{case.name}: port effect's interval of the last look covers",
+                f"{case.name}: port's interval at the last look covers",
                 percent(covered_.mean()),
-                "95 % or more",
+                "95 %",
             ),
         ]
         if case.gap:
@@ -321,12 +323,19 @@ def whole(sessions: int) -> None:
     against_goals("the whole of compare_table, 4 antennas, 2 ports", rows)
 
 
-def one_whole(case: Whole, rng: np.random.Generator) -> tuple[bool, bool, bool, int]:
-    """Return false claim, best named, port effect covered, mountings when it stopped."""
+def in_parallel(work, seeds):  # type: ignore[no-untyped-def]
+    """Return what each seed gives, worked out on all cores."""
+    with multiprocessing.Pool() as pool:
+        return pool.map(work, seeds, chunksize=20)
+
+
+def one_whole(case: Whole, seed: tuple[int, int]) -> tuple[bool, bool, bool, bool, int]:
+    """Return false claim, interval missed, best named, port covered, mountings when it stopped."""
+    rng = np.random.default_rng(seed)
     names, at = ("a0", "a1", "a2", "a3"), (2, 3, 4)
-    plan = plan_runs(names, ("P", "Q"), mountings=4, looks=at, seed=int(rng.integers(1e9)))
-    sd = (3.0, 1.0, 1.0, 1.0) if "3 times" in case.name else case.spreads
-    spot = {(n, m): rng.normal(0, sd[int(n[1])]) for n in names for m in range(1, 5)}
+    # Balanced plans are looked for among many and differ little: twenty of them serve.
+    plan = _plan(names, at, seed[1] % 20)
+    spot = {(n, m): rng.normal(0, case.spreads[int(n[1])]) for n in names for m in range(1, 5)}
     cut = case.gap + norm.isf(case.at_ceiling) * 2.7 if case.at_ceiling else np.inf
     rows = []
     for run in plan:
@@ -341,7 +350,7 @@ def one_whole(case: Whole, rng: np.random.Generator) -> tuple[bool, bool, bool, 
              "median": middle, "p25": low, "ceiling_share": np.mean(samples >= 30 + cut - 0.2)}
         )  # fmt: skip
     table = pd.DataFrame(rows)
-    false = False
+    false = missed = False
     stopped = at[-1]
     for number, mounted in enumerate(at, 1):
         runs, _ = prepare(table[table["look"] <= number].reset_index(drop=True))
@@ -351,12 +360,21 @@ def one_whole(case: Whole, rng: np.random.Generator) -> tuple[bool, bool, bool, 
         ahead = set(found.pairs.loc[found.pairs["told_apart"], "first"])
         best = found.order.best
         false |= bool((ahead | ({best} - {None})) - ({"a0"} if case.gap else set()))
+        first, second = (found.pairs[c] == "a0" for c in ("first", "second"))
+        true = case.gap * (first.astype(float) - second)
+        missed |= not true.between(found.pairs["low"], found.pairs["high"]).all()
         if best is not None:
             stopped = mounted
             break
     port = found.ports.iloc[0]
     effect = 0.8 if port["port"] == "Q" else -0.8
-    return false, best == "a0" and case.gap > 0, port["low"] <= effect <= port["high"], stopped
+    inside = port["low"] <= effect <= port["high"]
+    return false, missed, best == "a0" and case.gap > 0, inside, stopped
+
+
+@cache
+def _plan(names, looks, seed):  # type: ignore[no-untyped-def]
+    return plan_runs(names, ("P", "Q"), mountings=looks[-1], looks=looks, seed=seed)
 
 
 def design(row: Row) -> pd.DataFrame:

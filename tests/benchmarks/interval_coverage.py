@@ -58,6 +58,15 @@ def with_noise(rng, rows, n, rho):
     return ar1(rng, rows, n, rho) + rng.standard_normal((rows, n))
 
 
+def long_memory(rng, rows, n, d):
+    """Fractionally integrated noise (Hosking 1981): correlations that fall like lag^(2d - 1)."""
+    lags = np.arange(1, n)
+    known = np.concatenate([[1.0], np.cumprod((lags - 1 + d) / (lags - d))])
+    powers = np.fft.rfft(np.concatenate([known, known[-2:0:-1]])).real.clip(0)
+    white = np.fft.rfft(rng.standard_normal((rows, 2 * n - 2)), axis=1)
+    return np.fft.irfft(white * np.sqrt(powers), 2 * n - 2, axis=1)[:, :n]
+
+
 KINDS: dict[str, Callable[..., np.ndarray]] = {
     "independent": lambda g, r, n: ar1(g, r, n, 0.0),
     "AR(1) 0.5": lambda g, r, n: ar1(g, r, n, 0.5),
@@ -77,6 +86,8 @@ KINDS: dict[str, Callable[..., np.ndarray]] = {
     "steps every 2 s": lambda g, r, n: steps(g, r, n, 20),
     "steps every 5 s": lambda g, r, n: steps(g, r, n, 50),
     "held 5, 0.5, a third missing": lambda g, r, n: _thinned(g, held(g, r, n, 0.5, 5)),
+    "long memory, d = 0.2": lambda g, r, n: long_memory(g, r, n, 0.2),
+    "long memory, d = 0.4": lambda g, r, n: long_memory(g, r, n, 0.4),
 }
 
 #: Series without a ceiling: display step, standard deviation, AR(1) from number to number, hold.
