@@ -278,7 +278,7 @@ def _moderated(
 
     total = layout.df_between + df_carried
     df = column(layout.df_own)
-    known, two = df > _TINY, column(layout.own.sum(axis=1) == 2) & (df > _TINY)
+    known, two = df > _TINY, (column(layout.own.sum(axis=1)) == 2) & (df > _TINY)
     squares = layout.own @ (layout.between @ mounting_means) ** 2
     noise = column(layout.own @ np.diag(layout.between @ layout.noise @ layout.between))
     rest = np.maximum(total - df, _TINY)
@@ -332,7 +332,7 @@ def mounting_error(fit: Fit, weight: Array) -> Error:
         # A negative share can eat up a small variance; half of it is left as a floor.
         variance = np.maximum(variance + second, 0.5 * variance)
         squares = squares + second**2 / layout.df_within
-        most = most + layout.df_within * (share > 0)
+        most = np.asarray(most + layout.df_within * (share > 0.0), dtype=float)
     if fit.shifting is not None:
         added, uncertain = fit.shifting.of(weight)
         variance, squares = variance + added, squares + uncertain
