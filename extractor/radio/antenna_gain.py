@@ -267,9 +267,8 @@ def _by_turns(antenna: Antenna) -> Rating | None:
     if antenna.kind != "helix" or antenna.turns is None:
         return None
     turns, around, pitch_deg = antenna.turns, antenna.circumference_wl, antenna.pitch_deg
-    textbook = kraus_helix_gain_dbi(
-        turns, around or max(USUAL_CIRCUMFERENCES_WL), pitch_deg or DEFAULT_PITCH_DEG
-    )
+    widest = around or max(USUAL_CIRCUMFERENCES_WL)
+    textbook = kraus_helix_gain_dbi(turns, widest, pitch_deg or DEFAULT_PITCH_DEG)
     believed = helix_gain_dbi(turns, around, pitch_deg)
     source = "moment method (NEC-2, docs/benchmarks.md); Kraus as upper bound"
     if isinstance(believed, NotValid):
@@ -322,9 +321,8 @@ def _by_beamwidth(antenna: Antenna) -> Rating | None:
     usual = practical_directivity_dbi(width_deg, width_deg)
     reason = f"a beam {width_deg:g} deg wide both ways gives {usual:.1f} to {ceiling:.1f} dBi"
     verdict = _judged(antenna, ceiling + BEAM_SLACK_DB, ceiling + BEAM_LIMIT_DB)
-    return Rating(
-        verdict, reason, "Kraus (41 253 square degrees), 32 400 from memory", _usual(usual)
-    )
+    source = "Kraus (41 253 square degrees), 32 400 from memory"
+    return Rating(verdict, reason, source, _usual(usual))
 
 
 def _by_dipole(antenna: Antenna) -> Rating | None:

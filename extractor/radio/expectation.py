@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from extractor.radio import link_budget
 from extractor.radio.antenna_gain import implied_beamwidth_deg, rate
@@ -131,14 +131,11 @@ def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float |
         for ratio, is_circular in zip((mine_ar, theirs_ar), circular, strict=True)
     ]
     if all(circular) and mine != theirs:
-        least, _ = link_budget.polarisation_loss_range_db(
-            ratios_db[0], ratios_db[1], same_hand=False
-        )
-        low = min(OPPOSITE_HAND_DB.low_db, least)
-        return Span(OPPOSITE_HAND_DB.value_db, low, OPPOSITE_HAND_DB.high_db)
-    low, high = link_budget.polarisation_loss_range_db(ratios_db[0], ratios_db[1])
+        least, _ = link_budget.polarisation_loss_range_db(*ratios_db, same_hand=False)
+        return replace(OPPOSITE_HAND_DB, low_db=min(OPPOSITE_HAND_DB.low_db, least))
+    low, high = link_budget.polarisation_loss_range_db(*ratios_db)
     unknown = None in (mine_ar if circular[0] else 0.0, theirs_ar if circular[1] else 0.0)
-    middle = link_budget.polarisation_loss_db(ratios_db[0], ratios_db[1], 45)
+    middle = link_budget.polarisation_loss_db(*ratios_db, tilt_deg=45)
     return Span(middle, 0.0 if all(circular) and unknown else low, high)
 
 
@@ -167,9 +164,8 @@ def pointing_span(antenna: Antenna, frequency_hz: float, notes: list[str]) -> Sp
     if width_deg is None:
         notes.append(f"{antenna.antenna}: beamwidth unknown, aim left out")
         return exactly(0.0)
-    loss = link_budget.pointing_loss_db(
-        ASSUMED_AIM_DEG if error_deg is None else error_deg, width_deg
-    )
+    aim_deg = ASSUMED_AIM_DEG if error_deg is None else error_deg
+    loss = link_budget.pointing_loss_db(aim_deg, width_deg)
     if isinstance(loss, NotValid):
         notes.append(f"{antenna.antenna}: aim {loss.reason}")
         edge = 12 * link_budget.MAIN_LOBE_REACH**2

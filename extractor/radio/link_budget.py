@@ -154,8 +154,8 @@ def pointing_loss_db(error_deg: float, beamwidth_deg: float) -> float | NotValid
     Source: the form of Recommendation ITU-R F.1336. `beamwidth_deg` is the full half-power
     width; holds up to 0.6 of it.
     """
-    if abs(error_deg) > MAIN_LOBE_REACH * beamwidth_deg:
-        reach_deg = MAIN_LOBE_REACH * beamwidth_deg
+    reach_deg = MAIN_LOBE_REACH * beamwidth_deg
+    if abs(error_deg) > reach_deg:
         return NotValid(
             f"{error_deg:g} deg is outside the main lobe (holds to {reach_deg:.0f} deg)"
         )

@@ -110,9 +110,7 @@ def _candidates(pictures: Sequence[Crop], reader: Reader) -> Iterator[Candidate]
     words = sorted(_words(staying), key=lambda b: -b.width * b.height)[:MOST_WORDS]
     for word in words:
         room_x, room_y = round(word.height * ROOM_X), round(word.height * ROOM_Y)
-        box = Box(
-            word.x - room_x, word.y - room_y, word.width + 2 * room_x, word.height + 2 * room_y
-        ).clipped(width, height)
+        box = word.grown(room_x, room_y).clipped(width, height)
         lines = reader.read([cut_out(p, box) for p in pictures])
         candidate = _judged(box, lines, reader.gate)
         if candidate is not None:

@@ -12,14 +12,14 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from extractor.errors import SessionFileError, TableError, UsageError, reading
+from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import locked
 from extractor.session.csv_tables import read_table
 from extractor.session.overlay import Field
 from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
-from extractor.session.toml_files import parse_toml
+from extractor.session.toml_files import read_toml
 from extractor.session.user_tables import Correction, Run, parse_corrections, parse_runs
 
 #: Kept here and not in `clips`, so that looking into a folder loads no video library.
@@ -226,12 +226,7 @@ class Session:
         SessionFileError
             If it is not valid TOML.
         """
-        path = self.conditions_path
-        if not path.exists():
-            return {}
-        with reading(SessionFileError, path):
-            raw = path.read_bytes()
-        return parse_toml(raw, str(path))
+        return read_toml(self.conditions_path) if self.conditions_path.exists() else {}
 
     def primary_field(self, known: Sequence[str]) -> str:
         """Return which of the fields in `known` decides the session.

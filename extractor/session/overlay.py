@@ -49,12 +49,7 @@ class Box:
 
     def within(self, width: int, height: int) -> bool:
         """Tell whether the rectangle lies wholly inside a picture of this size."""
-        return (
-            self.x >= 0
-            and self.y >= 0
-            and self.x + self.width <= width
-            and self.y + self.height <= height
-        )
+        return self == self.clipped(width, height)
 
     def clipped(self, width: int, height: int) -> Box:
         """Return the part inside a picture of this size."""
@@ -65,9 +60,11 @@ class Box:
     def widened(self, share: float, width: int, height: int) -> Box:
         """Return it with room around it, a share of its height, inside a picture of this size."""
         room = round(self.height * share)
-        return Box(
-            self.x - room, self.y - room, self.width + 2 * room, self.height + 2 * room
-        ).clipped(width, height)
+        return self.grown(room, room).clipped(width, height)
+
+    def grown(self, x: int, y: int) -> Box:
+        """Return it with so many pixels more on each side; it may reach beyond the picture."""
+        return Box(self.x - x, self.y - y, self.width + 2 * x, self.height + 2 * y)
 
     def common(self, other: Box) -> int:
         """Return how many pixels both cover."""

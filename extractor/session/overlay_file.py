@@ -9,10 +9,10 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import OverlayError, reading
+from extractor.errors import OverlayError
 from extractor.session import atomic
 from extractor.session.overlay import FILE_NAME, SUFFIXES, Box, Field, Overlay, Place
-from extractor.session.toml_files import editable_toml, parse_toml
+from extractor.session.toml_files import editable_toml, read_toml
 
 VERSION = 1
 #: A field's name becomes part of column names; these would collide with others.
@@ -48,9 +48,7 @@ def load(path: Path) -> Overlay:
         If it is missing, not TOML, or anything in it is wrong; the message names the place.
     """
     what_to_do = "not there; mark the number first: extractor mark SESSION --suggest"
-    with reading(OverlayError, path, missing=what_to_do):
-        raw = path.read_bytes()
-    return parse(parse_toml(raw, str(path), OverlayError), str(path))
+    return parse(read_toml(path, OverlayError, what_to_do), str(path))
 
 
 def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:

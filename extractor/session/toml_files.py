@@ -8,17 +8,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from extractor.errors import SessionFileError
+from extractor.errors import SessionFileError, reading
 
 #: A TOML file beyond these bounds would be parsed for minutes.
 _MOST_BYTES = 1 << 20
 _DEEP_KEY = re.compile(r"""(?<![\w-])(?:("[^"\n]*"|'[^'\n]*'|[\w-]+)[ \t]*\.[ \t]*){64}""")
 
 
-def parse_toml(
-    raw: bytes, where: str, kind: type[SessionFileError] = SessionFileError
+def read_toml(
+    path: Path, kind: type[SessionFileError] = SessionFileError, missing: str = "not there"
 ) -> dict[str, Any]:
-    """Return the content of a TOML file; an error of this `kind` if it is none."""
+    """Return the content of a TOML file; an error of this `kind` if it is none or not there."""
+    with reading(kind, path, missing=missing):
+        raw, where = path.read_bytes(), str(path)
     try:
         text = raw.decode("utf-8-sig")
         if len(raw) > _MOST_BYTES or _DEEP_KEY.search(text):
