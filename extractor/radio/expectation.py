@@ -126,16 +126,16 @@ def _pair_loss(mine: str, mine_ar: float | None, theirs: str, theirs_ar: float |
         # Nobody holds two antennas parallel to better than about 15 degrees by eye.
         tilted = Span(0.0, 0.0, link_budget.polarisation_loss_db(math.inf, math.inf, 15))
         return tilted if mine == theirs else OPPOSITE_HAND_DB
-    ratios_db = [
+    first_db, second_db = (
         (ASSUMED_AXIAL_RATIO_DB if ratio is None else ratio) if is_circular else math.inf
         for ratio, is_circular in zip((mine_ar, theirs_ar), circular, strict=True)
-    ]
+    )
     if all(circular) and mine != theirs:
-        least, _ = link_budget.polarisation_loss_range_db(*ratios_db, same_hand=False)
+        least, _ = link_budget.polarisation_loss_range_db(first_db, second_db, same_hand=False)
         return replace(OPPOSITE_HAND_DB, low_db=min(OPPOSITE_HAND_DB.low_db, least))
-    low, high = link_budget.polarisation_loss_range_db(*ratios_db)
+    low, high = link_budget.polarisation_loss_range_db(first_db, second_db)
     unknown = None in (mine_ar if circular[0] else 0.0, theirs_ar if circular[1] else 0.0)
-    middle = link_budget.polarisation_loss_db(*ratios_db, tilt_deg=45)
+    middle = link_budget.polarisation_loss_db(first_db, second_db, 45)
     return Span(middle, 0.0 if all(circular) and unknown else low, high)
 
 

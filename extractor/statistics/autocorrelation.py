@@ -72,15 +72,8 @@ def autocorrelation(values: Floats, max_lag: int) -> Floats:
         Samples on an even grid, NaN where missing.
     max_lag : int
         0 to n - 1.
-
-    Raises
-    ------
-    ValueError
-        If `max_lag` is negative or not less than n.
     """
     n = len(values)
-    if not 0 <= max_lag < n:
-        raise ValueError(f"max_lag {max_lag} does not suit a series of {n}")
     present = np.isfinite(values)
     result = np.full(max_lag + 1, math.nan)
     result[0] = 1.0
@@ -91,8 +84,6 @@ def autocorrelation(values: Floats, max_lag: int) -> Floats:
     # Lag by lag: more exact than by transform, and few lags are asked for.
     lags = range(max_lag + 1)
     sums = np.array([deviations[: n - k] @ deviations[k:] for k in lags])
-    if count == n:
-        return sums / sums[0]
     pairs = np.array([np.count_nonzero(present[: n - k] & present[k:]) for k in lags])
     expected = count * (1 - np.arange(max_lag + 1) / n)
     with np.errstate(divide="ignore", invalid="ignore"):

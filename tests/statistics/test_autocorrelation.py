@@ -66,11 +66,6 @@ def test_autocorrelation_without_spread_is_undefined_not_one():
     assert np.isnan(autocorrelation(np.array([1.0, np.nan, np.nan]), 1)[1])
 
 
-def test_autocorrelation_refuses_a_lag_beyond_the_series():
-    with pytest.raises(ValueError, match="max_lag 3"):
-        autocorrelation(np.arange(3.0), 3)
-
-
 def test_interval_of_independent_samples_is_students():
     values = np.random.default_rng(1).standard_normal(2000)
     found = mean_interval(values)
