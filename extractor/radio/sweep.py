@@ -64,11 +64,14 @@ class Beam:
     ----------
     width_deg, low_deg, high_deg
         Full width between the half-power points.
+    peak_deg
+        Direction of the peak.
     """
 
     width_deg: float
     low_deg: float
     high_deg: float
+    peak_deg: float
 
 
 def pattern_db(levels: pd.DataFrame, calibration: Calibration) -> Floats:
@@ -100,26 +103,27 @@ def beamwidth(
     if pattern[lobe].max() - pattern[lobe].min() < 1.5:
         turned = angles[lobe].max() - angles[lobe].min()
         return NotValid(f"wider than the {turned:g} deg it was turned through; turn further")
-    center = _fit_beam(angles[lobe], pattern[None, lobe])[0]
-    if math.isnan(center):
+    (width,), (peak,) = _fit_beam(angles[lobe], pattern[None, lobe])
+    if math.isnan(width):
         return NotValid("the strongest directions don't form one lobe")
     told = levels[lobe].assign(antenna="", replicates=levels["n_runs"])
     repeated = replace(calibration, levels=told, level_spread=calibration.curve_spread)
     weakest, strongest = draw_strengths_db(repeated, 0.0, seed=seed, draws=draws)
     # Beyond the ends a draw counts at the end: the lobe's middle is what the width rests on.
-    widths = _fit_beam(angles[lobe], np.where(np.isinf(weakest), strongest, weakest))
+    widths, _ = _fit_beam(angles[lobe], np.where(np.isinf(weakest), strongest, weakest))
     good = np.isfinite(widths)
     if good.mean() < 0.975:
         return NotValid("the spread between runs is too large to see a width; repeat the angles")
     low, high = np.quantile(widths[good], [0.025, 0.975])
-    return Beam(float(center), float(low), float(high))
+    return Beam(float(width), float(low), float(high), float(peak))
 
 
-def _fit_beam(angles_deg: Floats, pattern: Floats) -> Floats:
-    """Width of each row, NaN where the parabola opens upwards."""
-    bend = np.polyfit(angles_deg, pattern.T, 2)[0]
+def _fit_beam(angles_deg: Floats, pattern: Floats) -> tuple[Floats, Floats]:
+    """Width and peak of each row, NaN where the parabola opens upwards."""
+    bend, tilt, _ = np.polyfit(angles_deg, pattern.T, 2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(bend < 0, np.sqrt(12 / -bend), math.nan)
+        width = np.where(bend < 0, np.sqrt(12 / -bend), math.nan)
+        return width, np.where(bend < 0, -tilt / (2 * bend), math.nan)
 
 
 # --- sentences ----------------------------------------------------------------------------

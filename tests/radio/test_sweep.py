@@ -48,6 +48,7 @@ def test_known_width_comes_back(width_deg, step_deg):
     assert isinstance(beam, Beam)
     # The parabola is good to about 0.3 dB of a cosine power in the main lobe: 5 % of the width.
     assert beam.low_deg * 0.95 <= width_deg <= beam.high_deg * 1.05
+    assert beam.peak_deg == pytest.approx(0, abs=4)
 
 
 def test_interval_covers_in_most_sessions():
@@ -94,7 +95,7 @@ def test_coverage_interpolates_between_angles():
 
 def test_rated_gain_against_measured_width():
     # Kraus: 15 dBi goes with 36 deg.
-    wide, narrow = Beam(60, 55, 66), Beam(36, 33, 40)
+    wide, narrow = Beam(60, 55, 66, 0), Beam(36, 33, 40, 0)
     assert "room for 36 deg at most" in beam_finding("A", wide, 15.0).sentence
     assert "no conflict" in beam_finding("A", narrow, 15.0).sentence
 
