@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from extractor.radio import link_budget
 from extractor.radio.antenna_gain import implied_beamwidth_deg, rate
 from extractor.radio.link_budget import NotValid, Span, exactly, wavelength_m
 from extractor.radio.wording import said
 from extractor.session.antennas import CIRCULAR, Antenna
+from extractor.session.csv_tables import read_table
 from extractor.session.numerals import parse_number
 
 RATING_TOLERANCE_DB = 1.0
@@ -209,11 +211,11 @@ class CableType:
     the loss: 15 % either way, more where sheets disagree or end far below the link's frequency.
     """
 
+    basis: str
     k1: float
     k2: float
-    basis: str
-    low: float = 0.85
-    high: float = 1.15
+    low: float
+    high: float
 
     def loss_db_per_m(self, frequency_hz: float) -> Span:
         """Loss per metre with its range."""
@@ -225,16 +227,8 @@ class CableType:
 #: Fits of at most 2 % to published sheets, as found in public copies; foil cables are named by
 #: their outside diameter.
 CABLES = {
-    "rg174": CableType(2.8079, 0.00339, "sheet to 1 GHz; others lose half as much again", high=1.6),
-    "rg178": CableType(4.4704, 0.01732, "sheet to 3 GHz", high=1.3),
-    "rg316": CableType(2.4448, 0.00969, "sheet to 3 GHz", high=1.3),
-    "rg58": CableType(1.0825, 0.02388, "sheet to 1 GHz; others differ", low=0.65, high=1.25),
-    "rg402": CableType(1.1355, 0.00344, "sheet to 20 GHz"),
-    "rg405": CableType(2.1413, 0.00464, "sheet to 20 GHz"),
-    "foil28mm": CableType(2.3266, 0.00571, "sheet to 5.8 GHz"),
-    "foil5mm": CableType(1.0528, 0.00108, "sheet to 5.8 GHz"),
-    "foil6mm": CableType(0.7942, 0.00108, "sheet to 5.8 GHz"),
-    "foil10mm": CableType(0.4012, 0.00085, "sheet to 6 GHz", high=1.2),
+    row["type"]: CableType(row["basis"], *(float(row[key]) for key in ("k1", "k2", "low", "high")))
+    for row in read_table(Path(__file__).with_name("cables.csv")).rows
 }
 
 

@@ -172,7 +172,7 @@ def expected_differences(
     --------
     >>> from extractor import expected_differences
     >>> from extractor.session.antennas import Antenna
-    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, expectation.beamwidth_deg=55)
+    >>> slab = Antenna("Slab", kind="flat panel", gain_dbi=11.0, beamwidth_deg=55)
     >>> stub = Antenna("Stub", kind="dipole", gain_dbi=2.15)
     >>> (slab_over_stub,) = expected_differences([slab], stub, 5.8e9)
     >>> slab_over_stub.gain

@@ -107,7 +107,7 @@ def suggest(session: Session, reader_name: str) -> Suggestions:
 def _candidates(pictures: Sequence[Crop], reader: Reader) -> Iterator[Candidate]:
     staying = _staying_edges([p[..., 0] for p in pictures])
     height, width = staying.shape
-    words = sorted(_words(staying), key=lambda b: -b.width * b.height)[:MOST_WORDS]
+    words = sorted(_words(staying), key=lambda b: (-b.width * b.height, b.y, b.x))[:MOST_WORDS]
     for word in words:
         room_x, room_y = round(word.height * ROOM_X), round(word.height * ROOM_Y)
         box = word.grown(room_x, room_y).clipped(width, height)
@@ -127,19 +127,16 @@ def _staying_edges(pictures: Sequence[npt.NDArray[np.uint8]]) -> npt.NDArray[np.
     return count >= STAYING * len(pictures)
 
 
-def _words(staying: npt.NDArray[np.bool_]) -> Iterator[Box]:
-    """Yield rectangles of neighbouring staying edges, at several letter spacings."""
-    seen = set()
+def _words(staying: npt.NDArray[np.bool_]) -> set[Box]:
+    """Return rectangles of neighbouring staying edges, at several letter spacings."""
+    found = set()
     mask = staying.astype(np.uint8)
-    for reach in sorted({round(h * g) for h in (14, 28, 56) for g in GAPS}):
+    for reach in {round(h * g) for h in (14, 28, 56) for g in GAPS}:
         joined = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, reach), np.uint8))
-        count, _, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-        for x, y, width, height, _ in stats[1:count]:
-            if LEAST_HEIGHT <= height <= MOST_HEIGHT and 0.4 * height < width < 12 * height:
-                key = (int(x), int(y), int(width), int(height))
-                if key not in seen:
-                    seen.add(key)
-                    yield Box(*key)
+        *_, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+        boxes = [Box(*edges) for edges in stats[1:, :4].tolist()]
+        found |= {b for b in boxes if LEAST_HEIGHT <= b.height <= MOST_HEIGHT}
+    return {b for b in found if 0.4 * b.height < b.width < 12 * b.height}
 
 
 def _judged(box: Box, lines: Sequence[Line], gate: float) -> Candidate | None:

@@ -141,8 +141,6 @@ def parse_table(raw: bytes, where: str) -> Table:
     if "\0" in text:
         raise TableError(f"{where}: is not a text file; save it as CSV")
     first = next((line for line in text.splitlines() if line.strip()), "")
-    if not first:
-        raise TableError(f"{where}: is empty; it needs a first line with the columns' names")
     delimiter = max(DELIMITERS, key=first.count)
     try:
         ended = io.StringIO(f"{text}\n{_END}", newline="")

@@ -117,11 +117,8 @@ def _outside(item: Field, correction: Correction) -> str:
 
 def _poor(name: str, frame: pd.DataFrame) -> str:
     # Damage is named elsewhere, and no other box would help.
-    flags = [
-        f
-        for f, *seen in zip(frame["flag"], frame["text"], frame["confidence"], strict=True)
-        if not is_spoilt(*seen)
-    ]
+    rows = zip(frame["flag"], frame["text"], frame["confidence"], strict=True)
+    flags = [flag for flag, *seen in rows if not is_spoilt(*seen)]
     share = flags.count(Flag.UNREADABLE) / max(1, len(flags))
     if share <= POOR_SHARE:
         return ""

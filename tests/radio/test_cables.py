@@ -22,10 +22,10 @@ def cable_difference(a, b):
 
 def test_fit_in_the_form_of_a_public_calculator():
     # dB per 100 ft = K0 + K1 sqrt(f) + K2 f; arithmetic example K1 0.444, K2 0.00126: 4.566.
-    found = CableType(0.444, 0.00126, "").loss_db_per_m(100e6)
+    found = CableType("", 0.444, 0.00126, 0.85, 1.15).loss_db_per_m(100e6)
     assert 100 * found.value_db == pytest.approx(4.566, abs=0.001)
     # RG-316 there: 0.985 dB/m at 1 GHz, 2.712 dB/m at 5.8 GHz; its K0 is a constant.
-    fit = CableType(0.800401, 0.003536, "")
+    fit = CableType("", 0.800401, 0.003536, 0.85, 1.15)
     for frequency_hz, loss_db in ((1e9, 0.985), (5.8e9, 2.712)):
         per_100_ft = 1.189647 + 100 * fit.loss_db_per_m(frequency_hz).value_db
         assert per_100_ft / 30.48 == pytest.approx(loss_db, abs=0.001)
