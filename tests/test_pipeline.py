@@ -72,6 +72,9 @@ def test_what_did_not_change_is_not_read_again(
     ]
     again = ReadOptions(jobs=1, crosscheck=0, again=True)
     assert {c.outcome for c in read(session_folder, again).clips} == {"read"}
+    exact = ReadOptions(jobs=1, crosscheck=0, exact=True)
+    assert {c.outcome for c in read(session_folder, exact).clips} == {"read"}
+    assert {c.outcome for c in read(session_folder, exact).clips} == {"kept"}
     other = ReadOptions(jobs=1, crosscheck=0, rate_hz=5.0)
     assert {c.outcome for c in read(session_folder, other).clips} == {"read"}
     assert len(rows_of(session_folder / "results/readings/a.csv")) == 10

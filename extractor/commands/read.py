@@ -22,6 +22,7 @@ def read(
     jobs: int = 0,
     clip: list[str] | None = None,
     again: bool = False,
+    exact: bool = False,
     crosscheck: int = 20,
     scheduler: str = "",
 ) -> None:
@@ -36,6 +37,7 @@ def read(
         reader=reader,
         jobs=jobs,
         again=again,
+        exact=exact,
         crosscheck=crosscheck,
         scheduler=scheduler,
     )

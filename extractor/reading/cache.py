@@ -115,7 +115,12 @@ def save(path: Path, state: ClipState) -> None:
 
 
 def asked_digest(
-    fields: Sequence[Field], tight: Mapping[str, Any], reader: str, rate_hz: float, crosscheck: int
+    fields: Sequence[Field],
+    tight: Mapping[str, Any],
+    reader: str,
+    rate_hz: float,
+    crosscheck: int,
+    exact: bool,
 ) -> str:
     """Return a text that changes with the question: where to look, with what, how often.
 
@@ -123,7 +128,7 @@ def asked_digest(
     whether the number can be negative is something the reading itself uses.
     """
     places = {f.name: [places_of(f), f.minimum is not None and f.minimum >= 0] for f in fields}
-    return digest_of(READING_VERSION, places, tight, reader, rate_hz, crosscheck)
+    return digest_of(READING_VERSION, places, tight, reader, rate_hz, crosscheck, exact)
 
 
 def places_of(item: Field) -> list[list[object]]:

@@ -48,6 +48,8 @@ class ReadOptions:
     """Read also what did not change."""
     quick: bool = False
     """Keyframes only; nothing is remembered."""
+    exact: bool = False
+    """Decode every frame, so that changes are known to one frame."""
     crosscheck: int = CROSSCHECK
     """Readings of each clip and field that the second reader sees too, where it is installed."""
     scheduler: str = ""
@@ -103,6 +105,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
             _reader(job),
             rate_hz=job.options.rate_hz,
             keyframes_only=job.options.quick,
+            exact=job.options.exact,
             threads=job.threads,
             squeezes=[job.tight.get(f.name, WHOLE).squeeze for f in job.fields],
             keep=job.options.crosscheck_of(job.options.reader),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +16,7 @@ from extractor.reading.own_font import Witness
 from extractor.reading.plausibility import odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
+from extractor.reading.standing import Standing
 from extractor.reading.temporal_evidence import (
     FieldReader,
     Memory,
@@ -30,8 +32,9 @@ from extractor.video import clips
 from extractor.video.crops import Crop
 
 RATE_HZ = 10.0
-#: Crops kept at once, in bytes: bounds the memory whatever the length of the clip.
-CHUNK_BYTES = 48 << 20
+#: Crops kept at once of a stretch, in bytes, while as many are decoded: bounds the memory
+#: whatever the length of the clip.
+CHUNK_BYTES = 24 << 20
 #: The picture counts as still between two samples when its luma moves by less than this share
 #: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
 #: picture). Measured: docs/decisions.md, "Frozen pictures".
@@ -40,7 +43,8 @@ STILL_FLOOR = 0.02
 MOVING_LEAST = 0.4
 #: And only where it moves at least this share of the time.
 MOVING_SHARE = 0.25
-
+#: Where more of the samples are unsure by themselves, the frames between them are needed too.
+UNSURE_MOST = 0.05
 
 #: A larger share of readings that the clip's own font speaks against is worth telling.
 CONTRADICTED_SHARE = 0.01
@@ -112,6 +116,7 @@ def read_fields(
     *,
     rate_hz: float = RATE_HZ,
     keyframes_only: bool = False,
+    exact: bool = False,
     threads: int = 1,
     squeezes: Sequence[float] = (),
     keep: int = 0,
@@ -132,6 +137,9 @@ def read_fields(
         Samples a second; each is the first frame at or after its instant.
     keyframes_only : bool
         Look at keyframes alone, all of them: quick, and the change instants are then coarse.
+    exact : bool
+        Decode every frame; else those that no other is made from are left out between the
+        samples where few of these are unsure, and the change instants are to one decoded frame.
     threads : int
         Threads of the video decoder.
     squeezes : sequence of float
@@ -155,21 +163,30 @@ def read_fields(
         views.append(View(i, lesson.glyphs if lesson else None, len(cut)))
         cut += [lesson.drawn] if lesson else []
     stream = clips.frames(
-        clip, cut, tally, keyframes_only=keyframes_only, thumbs=True, threads=threads
+        clip,
+        cut,
+        tally,
+        keyframes_only=keyframes_only,
+        sampled_hz=math.inf if exact or keyframes_only else rate_hz,
+        thumbs=True,
+        threads=threads,
     )
     result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
     memories: list[Memory] = []
     factors = squeezes or [1.0] * len(fields)
     eyes = [FieldReader(reader, *both) for both in zip(fields, factors, strict=True)]
+    standing = [Standing(eye) for eye in eyes]
     rate = math.inf if keyframes_only else rate_hz
-    for stretch in _stretches(stream, rate, reader.batch):
+    for stretch in _ahead(_stretches(stream, rate, reader.batch)):
         if stretch.samples[0] == 0:
             memories = [Memory() for _ in fields]
         for i, seen in enumerate(result.fields.values()):
-            _read_stretch(stretch, views[i], eyes[i], seen, memories[i])
+            _read_stretch(stretch, views[i], eyes[i], standing[i], seen, memories[i])
             for row, sample in enumerate(stretch.samples, len(result.time_s)):
                 if keep and not stretch.spoilt:
                     seen.keep(row, stretch.frames[sample].crops[i], keep)
+            unsure = sum(sure < reader.gate for sure in seen.first_looks[-len(stretch.samples) :])
+            tally.every |= unsure > UNSURE_MOST * len(stretch.samples)
         result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
         if progress is not None:
             progress(stretch.frames[-1].time_s)
@@ -255,10 +272,9 @@ def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Ite
     stretch = Stretch()
     due = 0
     for frame in stream:
-        # The tolerance keeps rounded timestamps (1/1000 s in Matroska) on their instant.
-        sampled = math.isinf(rate_hz) or frame.time_s * rate_hz >= due - 1e-2
+        sampled = math.isinf(rate_hz) or clips.sample_of(frame.time_s, rate_hz) >= due
         if sampled and not math.isinf(rate_hz):
-            due = math.floor(frame.time_s * rate_hz + 1e-2) + 1
+            due = clips.sample_of(frame.time_s, rate_hz) + 1
         if frame.fresh:
             if stretch.samples:
                 yield stretch
@@ -271,6 +287,15 @@ def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Ite
             stretch.add(frame, sampled=False)
     if stretch.samples:
         yield stretch
+
+
+def _ahead(stretches: Iterator[Stretch]) -> Iterator[Stretch]:
+    """Let a thread decode the next stretch while one is read; neither holds Python's lock."""
+    with ThreadPoolExecutor(1) as decoder:
+        coming = decoder.submit(next, stretches, None)
+        while (stretch := coming.result()) is not None:
+            coming = decoder.submit(next, stretches, None)
+            yield stretch
 
 
 def _motion(stretch: Stretch) -> list[float]:
@@ -288,7 +313,12 @@ def _motion(stretch: Stretch) -> list[float]:
 
 
 def _read_stretch(
-    stretch: Stretch, view: View, reader: FieldReader, out: FieldReadings, memory: Memory
+    stretch: Stretch,
+    view: View,
+    reader: FieldReader,
+    standing: Standing,
+    out: FieldReadings,
+    memory: Memory,
 ) -> None:
     if stretch.spoilt:
         # However well the picture can be read: `number_parsing.is_spoilt`.
@@ -298,7 +328,7 @@ def _read_stretch(
         return
     crops = [f.crops[view.read] for f in stretch.frames]
     samples = [crops[s] for s in stretch.samples]
-    first = reader.read(samples)
+    first = standing.read(samples)
     out.first_looks += [line.confidence for line in first]
     lines = rescued(stretch, crops, reader, first)
     lines = repeated(averaged(stretch, crops, reader, lines), reader)

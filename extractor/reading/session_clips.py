@@ -91,8 +91,9 @@ def jobs_of(
     taught = readers.lessons(options.reader, session.glyphs_path)
     if taught.lessons:
         named = f"{reader.name}+glyphs {reader.version()}/{taught.digest()}"
+    crosscheck = options.crosscheck_of(reader.name)
     asked = cache.asked_digest(
-        overlay.fields, tight, named, options.rate_hz, options.crosscheck_of(reader.name)
+        overlay.fields, tight, named, options.rate_hz, crosscheck, options.exact
     )
     cores = os.cpu_count() or 1
     at_once = min(options.jobs or cores, len(chosen))

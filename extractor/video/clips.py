@@ -15,7 +15,7 @@ import numpy.typing as npt
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
 from extractor.video import decoding, integrity
-from extractor.video.continuity import BACK_S, is_hole, usual_step_s
+from extractor.video.continuity import BACK_S, HOLE_S, is_hole, usual_step_s
 from extractor.video.crops import Colour, colour_of, rgb
 from extractor.video.cutting import Cutter, Frame
 from extractor.video.decoding import Tally
@@ -93,10 +93,11 @@ def frames(
     tally: Tally,
     *,
     keyframes_only: bool = False,
+    sampled_hz: float = math.inf,
     thumbs: bool = False,
     threads: int = 1,
 ) -> Iterator[Frame]:
-    """Decode a clip and yield every frame's time and crops, in order of display.
+    """Decode a clip and yield every decoded frame's time and crops, in order of display.
 
     A clip that was cut off is read to where it ends. Damage is counted in `tally`.
 
@@ -110,6 +111,9 @@ def frames(
         Filled while the frames are taken.
     keyframes_only : bool
         Let the decoder skip everything else.
+    sampled_hz : float
+        Leave out frames that no other is made from and that are not the first at or after an
+        instant of so many a second (see `sample_of`), until `tally.every` is set.
     thumbs : bool
         Fill `Frame.thumb` (not with `keyframes_only`).
     threads : int
@@ -127,10 +131,21 @@ def frames(
         cutter = Cutter(clip, boxes, thumbs=thumbs)
         step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
         line = _Line(tally, step_s, keyframes_only=keyframes_only)
-        for decoded in decoding.decoded(stream, tally):
+        # Where no more than this is left out it can't be taken for a hole in the recording.
+        grid_hz = sampled_hz * max(1, math.ceil(2 / HOLE_S / sampled_hz))
+
+        def needed(at_s: float) -> bool:
+            time_s = at_s - tally.first_pts_s
+            before_s = time_s - tally.clock.step_s
+            return math.isnan(time_s) or sample_of(time_s, grid_hz) > sample_of(before_s, grid_hz)
+
+        sparing = needed if math.isfinite(sampled_hz) else None
+        for decoded in decoding.decoded(stream, tally, needed=sparing):
             tally.decoded += 1
             if not line.take(decoded):
                 continue
+            # Of an interlaced frame a field might be left out.
+            tally.every |= bool(decoded.interlaced_frame)
             frame = cutter.cut(decoded, line.time_s)
             yield replace(frame, spoilt=line.spoilt, fresh=line.fresh)
         if keyframes_only and tally.decoded:
@@ -138,6 +153,12 @@ def frames(
             first_s = tally.first_pts_s
             tally.end_s = max(tally.end_s, tally.clock.end_s - first_s)
             tally.holes = [(a - first_s, b - first_s) for a, b in tally.clock.holes]
+
+
+def sample_of(time_s: float, rate_hz: float) -> int:
+    """Return the number of the last instant, of so many a second, that a time has reached."""
+    # The tolerance keeps rounded timestamps (1/1000 s in Matroska) on their instant.
+    return math.floor(time_s * rate_hz + 1e-2)
 
 
 class _Line:

@@ -136,7 +136,7 @@ class Timed:
         self._base = stream.time_base or Fraction(1, 90_000)
         self._clock = clock
         # It has no display times, and those that libavformat makes up are wrong with B-frames.
-        self._decoding_only = stream.container.format.name == "avi" and not self.alone
+        self.decoding_only = stream.container.format.name == "avi" and not self.alone
         self._begun = False
         self._next_s: float | None = None
 
@@ -149,7 +149,7 @@ class Timed:
         """Yield frames, each with its time."""
         for frame in pictures:
             frame.time_base = self._base  # unset where a decoder is emptied
-            if self._decoding_only and (self._begun or frame.dts is not None):
+            if self.decoding_only and (self._begun or frame.dts is not None):
                 frame.pts = frame.dts
             self._begun = True
             time_s = self._next_s or 0.0

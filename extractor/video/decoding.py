@@ -11,7 +11,7 @@ import math
 import stat
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -63,6 +63,8 @@ class Tally:
     damage: Damage = field(default_factory=Damage)
     holes: list[tuple[float, float]] = field(default_factory=list)
     """Begin and end of what is missing, seconds after the first frame."""
+    every: bool = False
+    """From now on every frame is decoded; may be set while the frames are taken."""
     spoilt: list[tuple[float, float]] = field(default_factory=list)
     """First and last frame of each stretch of pictures that cannot be believed, likewise."""
 
@@ -188,11 +190,13 @@ def decoded(
     deadline: float = math.inf,
     *,
     first_packet: int = 0,
+    needed: Callable[[float], bool] | None = None,
 ) -> Iterator[Any]:
     """Decode packet by packet, so that a damaged one costs itself and not the rest.
 
     Frames have their times on the clock that runs on (`Clock`). Packets before `first_packet`
-    only count for it.
+    only count for it. Frames that no other is made from are left out where `needed`, asked for
+    the time at which one is shown, denies it, until `Tally.every` is set.
     """
     packets = stream.container.demux(stream)
     base = float(stream.time_base or 0)
@@ -201,6 +205,7 @@ def decoded(
     behind = stream.codec_context.thread_count or 16 if stream.thread_type else 1
     recent: deque[float] = deque(maxlen=behind)
     taken = 0
+    sparing = False
     tally.clock.step_s = _frame_step_s(stream)
     if stream.container.format.name in ("mpegts", "mpeg"):
         tally.clock.wrap_s = TS_CLOCK_S
@@ -221,6 +226,13 @@ def decoded(
         steps = tally.clock.run(packet, base) if packet.size else 0.0
         if taken <= first_packet:
             continue
+        if needed is not None:
+            # Times that have to be counted need every frame.
+            untimed = packet.pts is None or timed.decoding_only
+            tally.every |= untimed and packet.size > 0
+            if sparing == (tally.every or untimed or needed(packet.pts * base)):
+                sparing = not sparing
+                stream.codec_context.skip_frame = "NONREF" if sparing else "DEFAULT"
         recent.append(tally.clock.now_s)
         timed.starts(tally.clock.now_s)
         if losses.before(packet, steps, step_s) or packet.is_corrupt:

@@ -49,6 +49,50 @@ def test_change_instants_are_exact_to_a_frame(tmp_path: Path) -> None:
             assert s == pytest.approx(min(shown), abs=1.1e-3)
 
 
+BETWEEN = {"preset": "veryfast", "crf": "18", "bf": "3", "b-adapt": "0", "sc_threshold": "0"}
+
+
+def still_scene(_: float) -> int:
+    return 0
+
+
+@pytest.mark.parametrize("codec", ["libx264", "libx265"])
+@pytest.mark.parametrize("rate", [60.0, 30.0])
+def test_frames_in_between_are_left_out_but_no_sample(
+    tmp_path: Path, rate: float, codec: str
+) -> None:
+    more = {"x265-params": "log-level=none:bframes=3:b-adapt=0"} if codec == "libx265" else BETWEEN
+    make_clip(
+        tmp_path / "a.mp4",
+        steady(3.0, rate),
+        stairs,
+        codec=codec,
+        options=more,
+        scene_at=still_scene,
+    )
+    for threads in (1, 2):
+        default, exact = (read(tmp_path / "a.mp4", exact=e, threads=threads) for e in (False, True))
+        assert default.tally.decoded < 0.8 * exact.tally.decoded == pytest.approx(2.4 * rate)
+        assert default.time_s == exact.time_s
+        ours, theirs = default.fields["bitrate"], exact.fields["bitrate"]
+        assert ours.text == theirs.text
+        late = np.array(ours.since_s) - theirs.since_s
+        assert np.nanmin(late) >= 0
+        assert np.nanmax(late) <= 3.5 / rate
+        assert default.complete == "yes"
+        assert not default.remarks
+
+
+def test_every_frame_is_decoded_where_samples_are_unsure(tmp_path: Path) -> None:
+    make_clip(tmp_path / "a.mp4", steady(6), stairs, options=BETWEEN, scene_at=still_scene)
+    unsure = GreyReader()
+    read_surely = unsure.read
+    unsure.read = lambda crops: [Line(line.text, 0.4) for line in read_surely(crops)]  # type: ignore[method-assign]
+    counts = [read(tmp_path / "a.mp4", r).tally.decoded for r in (None, unsure)]
+    assert counts[0] < 0.8 * 180
+    assert counts[1] > 0.85 * 180
+
+
 def test_change_found_across_stretches(tmp_path: Path) -> None:
     make_clip(tmp_path / "a.mp4", steady(4.0), stairs)
     small, large = GreyReader(), GreyReader()
