@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +16,7 @@ from extractor.reading.plausibility import odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 from extractor.reading.standing import Standing
+from extractor.reading.stretches import ahead, stretches
 from extractor.reading.temporal_evidence import (
     FieldReader,
     Memory,
@@ -32,9 +32,6 @@ from extractor.video import clips
 from extractor.video.crops import Crop
 
 RATE_HZ = 10.0
-#: Crops kept at once of a stretch, in bytes, while as many are decoded: bounds the memory
-#: whatever the length of the clip.
-CHUNK_BYTES = 24 << 20
 #: The picture counts as still between two samples when its luma moves by less than this share
 #: of the clip's usual change, or by less than the absolute floor (grey levels, mean over the
 #: picture). Measured: docs/decisions.md, "Frozen pictures".
@@ -177,7 +174,7 @@ def read_fields(
     eyes = [FieldReader(reader, *both) for both in zip(fields, factors, strict=True)]
     standing = [Standing(eye) for eye in eyes]
     rate = math.inf if keyframes_only else rate_hz
-    for stretch in _ahead(_stretches(stream, rate, reader.batch)):
+    for stretch in ahead(stretches(stream, rate, reader.batch)):
         if stretch.samples[0] == 0:
             memories = [Memory() for _ in fields]
         for i, seen in enumerate(result.fields.values()):
@@ -260,42 +257,6 @@ def _add_taught(seen: FieldReadings, gate: float, *, insisted: bool) -> set[int]
             if not same_text(line.text, seen.appeared[row]):
                 seen.since_s[row] = math.nan
     return rows
-
-
-def _stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[Stretch]:
-    """Cut the stream into stretches; each begins with the last sampled frame of the one before.
-
-    That first frame is not a sample of the new stretch; it is there to search from. Where a
-    frame does not follow the one before (`Frame.fresh`) there is nothing to search from, and a
-    stretch begins with a sample.
-    """
-    stretch = Stretch()
-    due = 0
-    for frame in stream:
-        sampled = math.isinf(rate_hz) or clips.sample_of(frame.time_s, rate_hz) >= due
-        if sampled and not math.isinf(rate_hz):
-            due = clips.sample_of(frame.time_s, rate_hz) + 1
-        if frame.fresh:
-            if stretch.samples:
-                yield stretch
-            stretch = Stretch()
-        if stretch.frames or sampled:
-            stretch.add(frame, sampled=sampled)
-        if sampled and (len(stretch.samples) >= batch or stretch.bytes >= CHUNK_BYTES):
-            yield stretch
-            stretch = Stretch()
-            stretch.add(frame, sampled=False)
-    if stretch.samples:
-        yield stretch
-
-
-def _ahead(stretches: Iterator[Stretch]) -> Iterator[Stretch]:
-    """Let a thread decode the next stretch while one is read; neither holds Python's lock."""
-    with ThreadPoolExecutor(1) as decoder:
-        coming = decoder.submit(next, stretches, None)
-        while (stretch := coming.result()) is not None:
-            coming = decoder.submit(next, stretches, None)
-            yield stretch
 
 
 def _motion(stretch: Stretch) -> list[float]:
