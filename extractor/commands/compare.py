@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from extractor.commands.screen import note, say
-from extractor.errors import UsageError
 
 
 def compare(
@@ -25,9 +24,6 @@ def compare(
     from extractor.report.pack import opened_all
     from extractor.session.folder import results_folder
 
-    for path in (*sessions, *(spread_from or ())):
-        if not path.exists():
-            raise UsageError(f"{path}: not there; give a session folder or a CSV table")
     with opened_all(sessions) as folders, opened_all(spread_from or ()) as lending:
         comparison = compare_sessions(
             folders,

@@ -16,6 +16,7 @@ def report(
     confidence: float = 0.95,
     pool: bool = False,
     equal_within: float | None = None,
+    spread_from: list[Path] | None = None,
     title: str | None = None,
     out: Path | None = None,
 ) -> None:
@@ -25,7 +26,10 @@ def report(
     """
     from extractor.report.html_report import Options, write_report
 
-    asked = Options(field, measure, factor, reference, confidence, pool, equal_within, title)
+    lending = tuple(spread_from or ())
+    asked = Options(
+        field, measure, factor, reference, confidence, pool, equal_within, lending, title
+    )
     page, *others = write_report(sessions, out, asked, progress=note)
     say(f"Report: {page}")
     pictures = sorted({str(p.parent) for p in others if p.suffix == ".png"})

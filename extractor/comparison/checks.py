@@ -18,11 +18,12 @@ from extractor.comparison.findings import (
     p_text,
 )
 from extractor.comparison.model import Array, Fit, estimate, records
-from extractor.comparison.pairs import Ordering
+from extractor.comparison.pairs import Ordering, judged
 from extractor.session.overlay import Direction
 from extractor.session.spelling import hung
 from extractor.session.user_tables import DRAFT, is_proposed
 from extractor.statistics.ceiling import CUT_FROM, MOST_AT_CEILING, is_cut
+from extractor.statistics.power import smallest_p
 
 #: Below this share of counted samples a clip's value stands for a part of it only.
 FEWEST_COVERED = 0.5
@@ -204,6 +205,23 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
         numbers = voice.quantities({f"spread of {name}": own_sd, "of the others": rest_sd})
         found.append(Finding("unlike_spread", sentence, how, numbers))
     return found
+
+
+def few_mountings_finding(fit: Fit, voice: Voice) -> list[Finding]:
+    """Say that so few mountings, dealt out anew, could not reach the level that is used here."""
+    sizes = [int(n) for n in fit.layout.own.sum(axis=1)[list(judged(fit))]]
+    p = smallest_p(sizes)
+    if len(sizes) < 2 or fit.df_carried > 0 or p <= 1 - voice.confidence:
+        return []
+    sentence = (
+        f"These are few mountings: by chance alone the numbers fall apart as clearly as they ever "
+        f"can in 1 of {1 / p:.0f} sessions. Mount each once more."
+    )
+    how = (
+        f"{listed([str(n) for n in sizes])} mountings, dealt out anew in all ways: no p below "
+        f"{p:.2g}. The intervals take it that mountings scatter as a normal distribution does."
+    )
+    return [Finding("smallest_p", sentence, how, (Quantity("smallest p", p),))]
 
 
 def outage_finding(

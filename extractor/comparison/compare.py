@@ -256,6 +256,7 @@ def _findings(
         *linking.side_findings(runs, voice, comparison.better),
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
+        *(checks.few_mountings_finding(fit, voice) if known else []),
         *unused_factors(layout.dropped),
         *(looked or ([next_finding(fit, runs, pairs, order, voice)] if known else [])),
         spread_finding(fit, voice),

@@ -273,7 +273,7 @@ def _one_pair(row: dict[str, Any], voice: Voice) -> Finding:
             f"No port effect was seen: {_size(row, voice)}; one inside that interval could have "
             "gone unseen."
         )
-    return Finding("ports", sentence + _roles(row), _how(row), _numbers(row, voice))
+    return Finding("ports", sentence + _roles(row), _how(row, voice), _numbers(row, voice))
 
 
 def _unlike(row: dict[str, Any], own: list[dict[str, Any]], voice: Voice) -> Finding:
@@ -313,7 +313,7 @@ def _roles(row: dict[str, Any]) -> str:
     return ""
 
 
-def _how(row: dict[str, Any]) -> str:
+def _how(row: dict[str, Any], voice: Voice) -> str:
     if row["basis"] == _OTHER_MOUNTINGS:
         return (
             "No mounting was seen on both ports, so the ports are compared across mountings, "
@@ -321,6 +321,8 @@ def _how(row: dict[str, Any]) -> str:
         )
     count, p = int(row["mountings"]), float(row["interaction_p"])
     unlike = f"antenna x port {p_text(p)}" if math.isfinite(p) else "antenna x port can't be tested"
+    if 2 ** (1 - count) > 1 - voice.confidence:
+        unlike += f"; by chance alone all turn out one way in 1 of {2 ** (count - 1)} sessions"
     return (
         f"{counted(count, 'mounting')} seen on both ports, each compared with itself, what is known"
         f" of a drift taken out; by t over the mountings ({p_text(row['p_t'])}); {unlike}."

@@ -63,13 +63,14 @@ def ranking_table(
     chances = best_probability(fit, better)
     touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
     mountings = layout.mountings["antenna"].value_counts()
+    whole, able = basis(fit), judged(fit)
     rows = []
     names = [layout.antennas[i] for i in ranked(fit, better)]
     for i in ranked(fit, better):
         name = layout.antennas[i]
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
-        on = NO_BASIS if fit.df_between > 0 and fit.mounted_once[i] else basis(fit)
+        on = NO_BASIS if whole == BETWEEN_MOUNTINGS and i not in able else whole
         low, high = _limits(fit, i, confidence, on)
         inner_low, inner_high = _limits(fit, i, confidence, INSIDE_MOUNTINGS)
         rows.append(

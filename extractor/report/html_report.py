@@ -8,7 +8,7 @@ import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -61,6 +61,7 @@ class Options:
     confidence: float = 0.95
     pool: bool = False
     equal_within: float | None = None
+    spread_from: tuple[str | Path, ...] = ()
     title: str | None = None
 
 
@@ -107,11 +108,12 @@ def write_report(
     places = [Path(one) for one in sessions]
     folder = Path(out) if out else results_folder(places[0])
     chosen = options or Options()
-    with pack.opened_all(places) as folders:
+    lending = [Path(one) for one in chosen.spread_from]
+    with pack.opened_all(places) as folders, pack.opened_all(lending) as lent:
         results = [load(one) for one in folders]
         info = main_field(results, chosen.field)
         tell("comparison")
-        comparison, reason = _compare(folders, info.name, chosen)
+        comparison, reason = _compare(folders, info.name, replace(chosen, spread_from=tuple(lent)))
         second = second_field(results, info.name)
         material = session_charts.Material(tuple(results), info, second, comparison)
         # Cutting the crops out of the clips is decoding, which runs beside the drawing.
@@ -263,6 +265,7 @@ def _settings(material: session_charts.Material, options: Options) -> dict[str, 
             clips.append({**unknown, **known, "clip": clip, "digest": digest})
     asked = _asked(options, material.field.name)
     asked["reference"] = options.reference or "all pairs"
+    asked["spread_from"] = ", ".join(map(str, options.spread_from)) or None
     return {"asked": asked, "clips": clips, "overlays": overlays}
 
 

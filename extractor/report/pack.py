@@ -172,7 +172,7 @@ def opened(path: Path) -> Iterator[Path]:
         If it is an archive, but no pack, or one that would write outside its folder.
     """
     if not path.exists():
-        raise UsageError(f"{path}: not there; give a session folder or a pack")
+        raise UsageError(f"{path}: not there; give a session folder, a pack or a CSV table")
     if not is_pack(path):
         yield path
         return

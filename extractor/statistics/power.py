@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from statistics import NormalDist
@@ -129,6 +130,15 @@ def many_one_critical(
         0.98 * low,
         1.02 * high,
     )
+
+
+def smallest_p(sizes: Sequence[int]) -> float:
+    """Return the smallest p-value that dealing values out anew to groups can give (Fisher 1935).
+
+    Groups of one size may change places: that leaves the groups as far apart as they were.
+    """
+    alike = math.prod(math.factorial(n) for n in Counter(sizes).values())
+    return alike * math.prod(map(math.factorial, sizes)) / math.factorial(sum(sizes))
 
 
 @lru_cache(maxsize=64)

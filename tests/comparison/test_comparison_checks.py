@@ -1,14 +1,17 @@
 """Outliers, unlike spreads, companions, what all at the ceiling shows."""
 
+from itertools import permutations
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from comparison_making import compared, finding, kinds, scenario, simulated
+from comparison_making import compared, finding, grouped, kinds, scenario, simulated
 
 from extractor.comparison.checks import odd_values, outlier_findings
 from extractor.comparison.findings import Voice
 from extractor.comparison.model import estimate, lay_out
+from extractor.statistics.power import smallest_p
 
 
 def test_outliers_agree_with_statsmodels():
@@ -133,3 +136,33 @@ def test_a_measure_that_was_asked_for_stays():
     assert lower.measure == "mean"
     short = compared(at_the_ceiling(0.4).drop(columns="median"), free=True)
     assert short.measure == "mean"
+
+
+@pytest.mark.parametrize("sizes", [(2, 2), (3, 3), (2, 2, 2), (1, 2, 3), (4, 2)])
+def test_smallest_p_is_that_of_all_ways_to_deal_out(sizes):
+    # Enumerated: shares of the deals that part the groups as these do, whichever is called what.
+    labels = [i for i, n in enumerate(sizes) for _ in range(n)]
+
+    def parts(deal):
+        return frozenset(
+            frozenset(at for at, label in enumerate(deal) if label == i) for i in range(len(sizes))
+        )
+
+    deals = list(set(permutations(labels)))
+    assert smallest_p(sizes) == pytest.approx(
+        np.mean([parts(deal) == parts(tuple(labels)) for deal in deals])
+    )
+
+
+def test_smallest_p_of_two_samples_is_the_published_one():
+    # Two-sample permutation test, 2 / C(n1 + n2, n1): 3 + 3 gives 0.1, 4 + 4 gives 1 / 35.
+    assert [smallest_p([n, n]) for n in (3, 4)] == pytest.approx([0.1, 1 / 35])
+
+
+def test_too_few_mountings_for_any_p_are_said_where_the_level_is_out_of_reach():
+    three = compared(grouped([[10.0, 11, 12], [20.0, 21, 22.5]]))
+    assert "in 1 of 10 sessions" in finding(three, "smallest_p").sentence
+    four = [[10.0, 11, 12, 11.5], [20.0, 21, 22.5, 20.5]]
+    assert "smallest_p" not in kinds(compared(grouped(four)))
+    # At a stricter level four are too few as well.
+    assert "smallest_p" in kinds(compared(grouped(four), confidence=0.98))

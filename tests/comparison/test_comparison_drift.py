@@ -52,6 +52,8 @@ def test_all_of_one_then_all_of_the_next_is_called_confounded():
     rows = session()
     rows["order"] = np.arange(len(rows)) + 1
     comparison = compared(rows)
+    assert comparison.ranking[["low", "high"]].isna().all(axis=None)
+    assert set(comparison.ranking["basis"]) == {"none"}
     sentence = finding(comparison, "order_confounded").sentence
     assert "mixed up with the antennas" in sentence
     proposed = sentence.split("for example: ")[1].rstrip(".").split(", ")

@@ -162,3 +162,13 @@ def test_three_ports_are_compared_pairwise_with_a_joint_bound():
     alone = ports_of(rows[rows["port"] != "R"])
     assert len(joint) == 3
     assert joint.loc[0, "high"] - joint.loc[0, "low"] > alone.loc[0, "high"] - alone.loc[0, "low"]
+
+
+@pytest.mark.parametrize(("mountings", "said"), [(2, "1 of 8 sessions"), (3, None)])
+def test_too_few_mountings_on_both_ports_are_said(mountings, said):
+    # Sign flips, 2^(1 - n): fewer than six pairs cannot reach 0.05 (scipy's exact test agrees).
+    comparison = compared(simulated({"A": 30, "B": 28}, mountings=mountings))
+    how = finding(comparison, "ports").how_we_know
+    smallest = stats.wilcoxon(np.arange(1, 2 * mountings + 1), method="exact").pvalue
+    assert (said in how) if said else "by chance alone" not in how
+    assert (smallest > 0.05) is (said is not None)

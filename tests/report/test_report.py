@@ -198,6 +198,16 @@ def test_options_that_cannot_be_followed_are_not_passed_over(club, tmp_path) -> 
             html_report.write_report([club], tmp_path, options)
 
 
+def test_an_earlier_session_lends_its_spread_to_the_report(tmp_path) -> None:
+    once = made_up_session(tmp_path / "once", [(a, "U", "1") for a in "ABC"])
+    twice = made_up_session(tmp_path / "twice", [(a, "U", m) for m in "12" for a in "ABC"])
+    options = html_report.Options(spread_from=(twice,))
+    page, *_ = html_report.write_report([once], tmp_path / "out", options)
+    flat = " ".join(Page(page.read_text("utf-8")).text)
+    assert "is taken from twice too" in flat
+    assert f"spread_from {twice}" in flat
+
+
 def test_two_sessions_in_one_report(tmp_path) -> None:
     runs = [(a, "U", m) for a in ("A", "B") for m in ("1", "2")]
     folders = [made_up_session(tmp_path / name, runs) for name in ("may", "june")]
