@@ -171,4 +171,4 @@ def test_too_few_mountings_on_both_ports_are_said(mountings, said):
     how = finding(comparison, "ports").how_we_know
     smallest = stats.wilcoxon(np.arange(1, 2 * mountings + 1), method="exact").pvalue
     assert (said in how) if said else "by chance alone" not in how
-    assert (smallest > 0.05) is (said is not None)
+    assert (smallest > 0.05) == (said is not None)

@@ -205,7 +205,7 @@ def test_an_earlier_session_lends_its_spread_to_the_report(tmp_path) -> None:
     page, *_ = html_report.write_report([once], tmp_path / "out", options)
     flat = " ".join(Page(page.read_text("utf-8")).text)
     assert "is taken from twice too" in flat
-    assert f"spread_from {twice}" in flat
+    assert str(twice) in flat
 
 
 def test_two_sessions_in_one_report(tmp_path) -> None:
