@@ -14,13 +14,9 @@ import pandas as pd
 from extractor.comparison import Finding, RunTable, compare_table, load_sessions
 from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
-from extractor.radio import causes, link_budget, situation
+from extractor.radio import calibration_findings, causes, link_budget, situation
 from extractor.radio.antenna_gain import Rating, rate
-from extractor.radio.calibration_findings import (
-    CalibrationReport,
-    at_common_attenuation,
-    calibration_report,
-)
+from extractor.radio.calibration_findings import CalibrationReport, calibration_report
 from extractor.radio.causes import ClipSpread, Measured
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import Judgement, judge
@@ -124,7 +120,7 @@ def link_report(
         runs, calibration, measure="value", unit=table.unit, threshold=threshold, antennas=antennas
     )
     about = _with_runs(bare, runs, antennas, sweep)
-    compared = at_common_attenuation(runs).reset_index(drop=True)
+    compared = calibration_findings.at_common_attenuation(runs).reset_index(drop=True)
     measured, spread = _measured(replace(table, runs=compared), report)
     results = causes.told_results(told, compared, spread, table.unit, calibration)
     rated = sorted(receiving, key=lambda one: -(one.gain_dbi or 0.0))
@@ -233,7 +229,7 @@ def _with_runs(
     bare: Circumstances, runs: pd.DataFrame, antennas: Sequence[Antenna], sweep: Sweep
 ) -> Circumstances:
     turned = frozenset(sweep_antennas(runs))
-    runs = at_common_attenuation(runs)
+    runs = calibration_findings.at_common_attenuation(runs)
     shares: dict[str, float] = {}
     if "ceiling_share" in runs.columns:
         worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
