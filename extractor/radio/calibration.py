@@ -174,9 +174,7 @@ def usable_runs(summary: pd.DataFrame, measure: str) -> pd.DataFrame:
 
 def _calibrating_antenna(runs: pd.DataFrame) -> str | None:
     steps = runs.groupby("antenna")["attenuation_db"].nunique()
-    if steps.empty or steps.max() < FEWEST_STEPS:
-        return None
-    return str(steps.idxmax())
+    return str(steps.idxmax()) if (steps >= FEWEST_STEPS).any() else None
 
 
 def _has_mountings(runs: pd.DataFrame) -> bool:
@@ -228,9 +226,8 @@ _KEYS = ["antenna", "attenuation_db"]
 
 
 def _by_mounting(compared: pd.DataFrame) -> bool:
-    if not _has_mountings(compared):
-        return False
-    return bool((compared.groupby("antenna")["mounting"].nunique() > 1).any())
+    own = compared.groupby("antenna")
+    return _has_mountings(compared) and bool((own["mounting"].nunique() > 1).any())
 
 
 def _run_levels(
