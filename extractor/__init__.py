@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from extractor.reading.clip_job import ReadOptions as ReadOptions
     from extractor.reading.readers import create as create_reader  # noqa: F401
     from extractor.report.card import write_card as write_card
+    from extractor.report.description import describe as describe
     from extractor.report.html_report import write_report as write_report
     from extractor.results import load as load_results  # noqa: F401
     from extractor.session.folder import Session as Session
@@ -75,6 +76,7 @@ _PLACES = {
     "expected_differences": "radio.situation",
     "write_report": "report.html_report",
     "write_card": "report.card",
+    "describe": "report.description",
     **dict.fromkeys(_ERRORS, "errors"),
 }
 __all__ = list(_PLACES)

@@ -89,7 +89,8 @@ def _shared_options(quiet: bool = False, debug: bool = False) -> None:
 COMMANDS = (
     *(plan.plan, mark.mark, read.read, read.quick, watch.watch, match.match, teach.teach),
     *(summarise.summarise, compare.compare, expect.expect, showing.report, showing.card),
-    *(showing.replay, showing.annotate, showing.mosaic, showing.pack),
+    *(showing.film, showing.replay, showing.annotate, showing.mosaic, showing.describe),
+    showing.pack,
 )
 for _command in COMMANDS:
     app.command()(_with_exit_codes(_command))

@@ -68,9 +68,10 @@ expected_differences(antennas: Sequence[Antenna], reference: Antenna, frequency_
     transmitter: Transmitter | None = None) -> list[ExpectedDifference]
 write_report(sessions: Sequence[str | Path], out: str | Path | None = None, options: Options |
     None = None, progress: Progress | None = None) -> tuple[Path, ...]
-write_card(session: str | Path, out: str | Path | None = None, *, size: Size = Size(width=1920,
-    height=1080), title: str | None = None, field: str | None = None, confidence: float = 0.95)
-    -> Path
+write_card(sessions: str | Path | Sequence[str | Path], out: str | Path | None = None, *, size:
+    Format | None = None, title: str | None = None, field: str | None = None, dark: bool = False,
+    background: str = plain) -> Path
+describe(sessions: Sequence[str | Path], *, field: str | None = None) -> str
 """
 FUNCTIONS = [name for name in extractor.__all__ if inspect.isfunction(getattr(extractor, name))]
 

@@ -37,52 +37,138 @@ def report(
 
 
 def card(
-    session: Path,
+    sessions: list[Path],
     size: str = "1920x1080",
     title: str | None = None,
     field: str | None = None,
+    dark: bool = False,
+    background: str = "plain",
     out: Path | None = None,
 ) -> None:
-    """Write the ranking as one picture: intervals, what can't be told apart, conditions."""
-    from extractor.report.card import parse_size, write_card
+    """Write the ranking of one or more rounds as one picture: intervals, ties, conditions."""
+    from extractor.report.card import write_card
+    from extractor.video.encoding import parse_format
 
-    path = write_card(session, out, size=parse_size(size), title=title, field=field)
+    path = write_card(
+        sessions, out, size=parse_format(size), title=title, field=field, dark=dark,
+        background=background,
+    )  # fmt: skip
     say(f"Card: {path}")
 
 
-def replay(session: Path, field: str | None = None, out: Path | None = None) -> None:
+def film(
+    sessions: list[Path],
+    size: str = "1920x1080",
+    rate: float = 30.0,
+    codec: str = "h264",
+    seconds: float = 12.0,
+    title: str | None = None,
+    field: str | None = None,
+    dark: bool = True,
+    background: str = "plain",
+    loop: bool = False,
+    out: Path | None = None,
+) -> None:
+    """Film how the ranking comes about: bars grow as the clips play, then the card stands.
+
+    Captions (.vtt) and a list of chapters are written beside it.
+    """
+    from extractor.report.ranking_film import write_ranking_film
+    from extractor.video.encoding import parse_format
+
+    with progress_bar("film") as bar:
+        path = write_ranking_film(
+            sessions, out, form=parse_format(size, rate, codec), length_s=seconds, title=title,
+            field=field, dark=dark, background=background, loop=loop, progress=bar,
+        )  # fmt: skip
+    say(f"Film: {path}")
+
+
+def describe(
+    sessions: list[Path],
+    field: str | None = None,
+    out: Path | None = None,
+) -> None:
+    """Write the text to paste under a video: method, ranking, limits, answers to questions."""
+    from extractor.report.description import describe as described
+    from extractor.session.atomic import write_text
+    from extractor.session.folder import results_folder
+
+    text = described(sessions, field=field)
+    path = out or results_folder(sessions[0]) / "description.txt"
+    write_text(path, text)
+    say(text.rstrip())
+    note(f"Text: {path}")
+
+
+def replay(
+    sessions: list[Path],
+    size: str = "1920x1080",
+    rate: float = 30.0,
+    codec: str = "h264",
+    field: str | None = None,
+    dark: bool = True,
+    out: Path | None = None,
+) -> None:
     """Simulate repeats of this very test and film how often the winner stays first."""
     from extractor.report.repeat_film import write_replay
+    from extractor.video.encoding import parse_format
 
     with progress_bar("replay") as bar:
-        said, film, still = write_replay(session, out, field=field, progress=lambda s: bar(s, 1.0))
+        said, film, still = write_replay(
+            sessions, out, field=field, form=parse_format(size, rate, codec), dark=dark,
+            progress=bar,
+        )  # fmt: skip
     say(said)
     say(f"Film: {film}")
     say(f"Still: {still}")
 
 
-def annotate(session: Path, clip: str, out: Path | None = None) -> None:
+def annotate(
+    session: Path,
+    clip: str,
+    codec: str = "h264",
+    panel: str | None = None,
+    dark: bool = True,
+    out: Path | None = None,
+) -> None:
     """Write a copy of a clip that shows what was read, and when, so that anyone can check it.
 
-    The clip itself is left as it is. Sound is dropped.
+    With --codec prores or png what is laid over it comes alone. The clip itself is left as it is.
+    Sound is dropped.
     """
     from extractor.report.annotated_clip import annotate as write
     from extractor.session.folder import Session
+    from extractor.video.encoding import parse_format
 
+    form = parse_format("1920x1080", codec=codec)
     with progress_bar(clip) as bar:
-        path = write(Session(session), clip, out, bar)
+        path = write(Session(session), clip, out, bar, codec=form.codec, panel=panel, dark=dark)
     say(f"Film: {path}")
 
 
 def mosaic(
-    session: Path, clip: list[str] | None = None, field: str | None = None, out: Path | None = None
+    sessions: list[Path],
+    clip: list[str] | None = None,
+    size: str = "1920x1080",
+    rate: float = 30.0,
+    codec: str = "h264",
+    order: str = "rank",
+    title: str = "",
+    legend: bool = True,
+    field: str | None = None,
+    dark: bool = True,
+    out: Path | None = None,
 ) -> None:
-    """Write one film with all clips in a grid, each with its running mean and chart."""
+    """Write one film with all runs in a grid, each with its number, bar and curve; it loops."""
     from extractor.report.mosaic import mosaic as write
-    from extractor.session.folder import Session
+    from extractor.video.encoding import parse_format
 
     with progress_bar("mosaic") as bar:
-        path = write(Session(session), out, only=clip or (), field=field, progress=bar)
+        path = write(
+            sessions, out, form=parse_format(size, rate, codec), only=clip or (), field=field,
+            order=order, title=title, legend=legend, dark=dark, progress=bar,
+        )  # fmt: skip
     say(f"Film: {path}")
 
 

@@ -2,92 +2,324 @@
 
 from __future__ import annotations
 
-import re
-import textwrap
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
-from typing import Any
 
-import pandas as pd
-from matplotlib.figure import Figure
+import cv2
+import numpy as np
 
-from extractor.comparison import Comparison
 from extractor.errors import UsageError
-from extractor.pipeline import compare_sessions
-from extractor.report import chart_files, pack, theme
-from extractor.report.charts import ranking as ranking_chart
-from extractor.report.charts import session as session_charts
-from extractor.report.charts import style
-from extractor.results import load, main_field
+from extractor.report import theme
+from extractor.report.canvas import Canvas, fitted, width_of, wrapped
+from extractor.report.story import Row, Story, told
+from extractor.session.atomic import write_bytes
 from extractor.session.folder import results_folder
+from extractor.video.encoding import Format, Picture, unassociated
 
-#: Smallest and largest side, pixels.
-SMALLEST, LARGEST = 480, 4096
 #: More antennas than this no longer fit; the best are shown and the rest is counted.
 MOST_ROWS = 12
-_DPI = 100
-#: Height of a row, in points at a scale of 1, that names above it and beside it need.
-_ROW_ABOVE, _ROW_LEFT = 56.0, 38.0
-_CONDITIONS = ("place", "distance_m", "walls", "channel_mhz", "power_mw", "rate_mode")
-_UNITS = {"distance_m": "m", "channel_mhz": "MHz", "power_mw": "mW"}
+#: Kept free at each edge, as a share of the side: players and posts cut there.
+SAFE = 0.05
+#: How much of what lies behind a panel is covered: with this, white behind dark and black behind
+#: light leave text its contrast of 4.5 to 1.
+COVER_DARK, COVER_LIGHT = 0.93, 0.98
+PLAIN, TRANSPARENT = "plain", "transparent"
 
 
 @dataclass(frozen=True)
-class Size:
-    """Of a picture, pixels."""
+class Shown:
+    """What of a row is drawn, at the end or on the way to it; in the field's unit."""
 
-    width: int
-    height: int
+    row: Row
+    at: float
+    """Which place from the top, from 0; in between while two change places."""
+    value: float
+    low: float
+    high: float
+    ticks: Sequence[float]
+    spans: Sequence[tuple[float, float]] = ()
+    """Interval of each tick."""
 
 
-def parse_size(text: str) -> Size:
-    """Return the size that ``1920x1080`` says.
+@dataclass
+class Board:
+    """Where everything on a card stands; the ranking film fills the same places."""
+
+    story: Story
+    form: Format
+    dark: bool = False
+    background: str = PLAIN
+    """`PLAIN`, `TRANSPARENT` or a picture's path."""
+    footer: Sequence[str] = ()
+    """Instead of method, rounds and conditions."""
+    top_value: float = field(default=math.nan)
+    """End of the axis; the largest of the card by default."""
+
+    def __post_init__(self) -> None:
+        w, h = self.form.width, self.form.height
+        self.wide = w / h >= 1.2
+        self.unit = min(w / 1920, h / 1080) if self.wide else min(w / 1080, h / 1080)
+        self.left, self.right = round(SAFE * w), round((1 - SAFE) * w)
+        self.rows = self.story.rows[:MOST_ROWS]
+        largest = [v for r in self.rows for v in (r.high, r.mean, *r.values) if math.isfinite(v)]
+        lowest = min([r.mean for r in self.rows] + [0.0])
+        self.start_value = lowest if lowest < 0 else 0.0
+        if not math.isfinite(self.top_value):
+            self.top_value = max([*largest, self.start_value + 1e-9]) * 1.01
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        u, across, h = self.unit, self.right - self.left, self.form.height
+        story = self.story
+        self._title = wrapped(story.title, 60 * u, across, 2, bold=True)
+        self._measure = wrapped(story.measure, 30 * u, across, 2)
+        self.said_lines = wrapped(story.verdict, 38 * u, across, 3 if self.wide else 5)
+        foot = list(self.footer) or [story.method, *story.rounds[:1], story.conditions]
+        if len(story.rows) > MOST_ROWS:
+            foot[0] += f" Best {MOST_ROWS} of {len(story.rows)} shown."
+        most = 2 if self.wide else 4
+        self._foot = [line for text in foot if text for line in wrapped(text, 24 * u, across, most)]
+        y = SAFE * h + 52 * u
+        self._title_at = y
+        y += 72 * u * (len(self._title) - 1) + 58 * u
+        self.said_at = y
+        y += 48 * u * (len(self.said_lines) - 1) + 52 * u
+        self._measure_at = y
+        self.rows_from = y + 40 * u * (len(self._measure) - 1) + 24 * u
+        self._foot_at = (1 - SAFE) * h - 34 * u * (len(self._foot) - 1) - 8 * u
+        self.rows_to = self._foot_at - 44 * u
+        count = max(1, len(self.rows))
+        room = self.rows_to - self.rows_from
+        self.row_height = min(room / count, (200 if self.wide else 300) * u)
+        self.rows_from += (room - count * self.row_height) * (0.5 if self.wide else 0.4)
+
+    def base(self, said: Sequence[str] | None = None) -> Canvas:
+        """Return everything but the rows; `said` instead of the verdict."""
+        canvas = self._backed()
+        u = self.unit
+        for k, line in enumerate(self._title):
+            canvas.text(self.left, self._title_at + 72 * u * k, line, 60 * u, bold=True)
+        for k, line in enumerate(self.said_lines if said is None else said):
+            canvas.text(self.left, self.said_at + 48 * u * k, line, 38 * u)
+        for k, line in enumerate(self._measure):
+            canvas.text(self.left, self._measure_at + 40 * u * k, line, 30 * u, theme.SOFT)
+        for k, line in enumerate(self._foot):
+            canvas.text(self.left, self._foot_at + 34 * u * k, line, 24 * u, theme.SOFT)
+        return canvas
+
+    def _backed(self) -> Canvas:
+        w, h = self.form.width, self.form.height
+        canvas = Canvas(w, h, dark=self.dark)
+        if self.background == PLAIN:
+            canvas.box(0, 0, w, h, theme.PAPER)
+            return canvas
+        if self.background != TRANSPARENT:
+            canvas.pixels[..., :3], canvas.pixels[..., 3] = covering(self.background, w, h), 255
+        cover = COVER_DARK if self.dark else COVER_LIGHT
+        x, y = 0.45 * SAFE * w, 0.45 * SAFE * h
+        canvas.box(x, y, w - 2 * x, h - 2 * y, theme.PAPER, cover, radius=28 * self.unit)
+        return canvas
+
+    def final(self) -> list[Shown]:
+        """Return the rows as the ranking has them."""
+        return [
+            Shown(row, i, row.mean, row.low, row.high, row.values)
+            for i, row in enumerate(self.rows)
+        ]
+
+    @cached_property
+    def _columns(self) -> tuple[float, float, float, float, float]:
+        """Return the size of names and of numbers, where names and bars begin, where bars end."""
+        u, h = self.unit, self.row_height
+        name = min((54 if self.wide else 64) * u, (0.5 if self.wide else 0.32) * h)
+        number = min((76 if self.wide else 100) * u, (0.58 if self.wide else 0.4) * h)
+        places = max((width_of(r.place, 0.8 * name) for r in self.rows), default=0.0)
+        x = self.left + (places + 0.5 * name if places else 0) + 1.2 * name
+        if not self.wide:
+            return name, number, x, self.left, self.right
+        names = max(width_of(r.look.label, name, bold=True) for r in self.rows)
+        begin = x + min(names, 0.26 * self.form.width) + 0.7 * name
+        numbers = max(width_of(self._number(r, r.mean), number, bold=True) for r in self.rows)
+        ranges = max(width_of(self._range(r.low, r.high), 26 * u) for r in self.rows)
+        return name, number, x, begin, self.right - max(numbers, ranges) - 30 * u
+
+    def _number(self, row: Row, value: float) -> str:
+        return f"{'≥ ' * row.bound}{self.story.number(value)}" if math.isfinite(value) else "–"
+
+    def _range(self, low: float, high: float) -> str:
+        known = math.isfinite(low) and math.isfinite(high)
+        return f"{self.story.number(low)} to {self.story.number(high)}" if known else ""
+
+    def draw_rows(self, canvas: Canvas, shown: Sequence[Shown]) -> None:
+        """Draw the rows."""
+        if not any(one.spans for one in shown):
+            self._ties(canvas)
+        for one in shown:
+            (self._wide_row if self.wide else self._narrow_row)(canvas, one)
+
+    def _ties(self, canvas: Canvas) -> None:
+        """Join rows that can't be told apart by a line left of them."""
+        comparison = self.story.comparison
+        if comparison is None or not any(row.place for row in self.rows):
+            return
+        names = [row.name for row in self.rows]
+        u = self.unit
+        for k, group in enumerate(comparison.order.together):
+            own = [names.index(n) for n in group if n in names]
+            if len(own) > 1:
+                x = self.left - (12 + 9 * (k % 3)) * u
+                top = self.rows_from + (min(own) + 0.25) * self.row_height
+                bottom = self.rows_from + (max(own) + 0.75) * self.row_height
+                canvas.box(x - 4 * u, top, 5 * u, bottom - top, theme.SOFT, radius=2 * u)
+
+    def _wide_row(self, canvas: Canvas, one: Shown) -> None:
+        name, number, x, begin, end = self._columns
+        y = self.rows_from + (one.at + 0.5) * self.row_height
+        self._named(canvas, one, x, y + 0.36 * name, name, begin - x - 0.4 * name)
+        span = self._range(one.low, one.high) if self.row_height > 92 * self.unit else ""
+        color = one.row.look.color
+        base = y + (0.2 if span else 0.36) * number
+        text = self._number(one.row, one.value)
+        canvas.text(self.right, base, text, number, color, bold=True, right=True)
+        if span:
+            canvas.text(self.right, base + 34 * self.unit, span, 26 * self.unit, theme.SOFT,
+                        right=True)  # fmt: skip
+        self._bar(canvas, one, begin, end, y, 0.42 * self.row_height)
+
+    def _narrow_row(self, canvas: Canvas, one: Shown) -> None:
+        name, number, x, begin, end = self._columns
+        y = self.rows_from + one.at * self.row_height
+        base = y + 0.42 * self.row_height
+        span = self._range(one.low, one.high)
+        text = self._number(one.row, one.value)
+        taken = width_of(text, number, bold=True)
+        canvas.text(self.right, base, text, number, one.row.look.color, bold=True, right=True)
+        size = min(28 * self.unit, 0.2 * self.row_height)
+        room = self.right - taken - 0.5 * name - x
+        spare = room - width_of(one.row.look.label, name, bold=True) - size
+        if span and width_of(span, size) <= spare:
+            canvas.text(self.right - taken - 0.5 * name, base, span, size, theme.SOFT, right=True)
+        self._named(canvas, one, x, base, name, room)
+        self._bar(canvas, one, begin, end, y + 0.68 * self.row_height, 0.26 * self.row_height)
+
+    def _named(
+        self, canvas: Canvas, one: Shown, x: float, base: float, size: float, room: float
+    ) -> None:
+        row = one.row
+        if not one.spans:  # on the way there it is not known yet
+            canvas.text(self.left, base, row.place, 0.8 * size, theme.SOFT)
+        canvas.mark(x - 0.65 * size, base - 0.36 * size, 0.62 * size, row.look)
+        canvas.text(x, base, fitted(row.look.label, size, room, bold=True), size, bold=True)
+
+    def _bar(
+        self, canvas: Canvas, one: Shown, begin: float, end: float, y: float, height: float
+    ) -> None:
+        """Draw a bar whose end fades over its interval, and the runs as ticks below."""
+        u, color = self.unit, one.row.look.color
+        canvas.box(begin, y - height / 2, end - begin, height, theme.GRID, 0.55)
+
+        def at(value: float) -> float:
+            share = (value - self.start_value) / (self.top_value - self.start_value)
+            return begin + min(1.0, max(0.0, share)) * (end - begin)
+
+        if not math.isfinite(one.value):
+            return
+        low = one.low if math.isfinite(one.low) else one.value
+        high = one.high if math.isfinite(one.high) else one.value
+        for first, last, opacity in (
+            (self.start_value, low, 1.0), (low, one.value, 0.62), (one.value, high, 0.3)
+        ):  # fmt: skip
+            canvas.box(at(first), y - height / 2, at(last) - at(first), height, color, opacity)
+        canvas.box(at(one.value) - 2 * u, y - 0.6 * height, 4 * u, 1.2 * height, theme.INK)
+        below, step = y + 0.62 * height, min(8 * u, 0.6 * height / max(1, len(one.ticks)))
+        for k, tick in enumerate(one.ticks):
+            if not math.isfinite(tick):
+                continue
+            if not one.spans:
+                canvas.box(at(tick) - 1.5 * u, below, 3 * u, 0.2 * height, theme.SOFT)
+                continue
+            a, b = one.spans[k]
+            line = below + (k + 0.5) * step
+            if math.isfinite(a + b):
+                canvas.box(at(a), line - 0.2 * step, at(b) - at(a), 0.4 * step, color)
+            canvas.box(at(tick) - 2 * u, line - 0.45 * step, 4 * u, 0.9 * step, theme.INK)
+
+    def drawn(self) -> Canvas:
+        """Return the finished card."""
+        canvas = self.base()
+        self.draw_rows(canvas, self.final())
+        return canvas
+
+
+def covering(path: str, width: int, height: int) -> Picture:
+    """Return a picture of the user's own, cut and scaled to fill a size, as RGB.
 
     Raises
     ------
     UsageError
-        If it says none, or one outside `SMALLEST` to `LARGEST`.
+        If it is no picture.
     """
-    match = re.fullmatch(r"\s*(\d{1,5})\s*[xX×]\s*(\d{1,5})\s*", text)
-    if match is None:
-        raise UsageError(f"--size {text}: give width x height in pixels, such as 1920x1080")
-    size = Size(int(match[1]), int(match[2]))
-    if not all(SMALLEST <= side <= LARGEST for side in (size.width, size.height)):
-        raise UsageError(f"--size {text}: each side must be {SMALLEST} to {LARGEST} pixels")
-    return size
+    try:
+        raw = np.frombuffer(Path(path).read_bytes(), np.uint8)
+        image = cv2.imdecode(raw, cv2.IMREAD_COLOR) if raw.size else None
+    except OSError:
+        image = None
+    if image is None:
+        raise UsageError(
+            f"--background {path}: is no picture that can be read; give plain, transparent, or a "
+            "PNG or JPEG file"
+        )
+    factor = max(width / image.shape[1], height / image.shape[0])
+    size = (max(width, round(image.shape[1] * factor)), max(height, round(image.shape[0] * factor)))
+    scaled = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    x, y = (size[0] - width) // 2, (size[1] - height) // 2
+    return np.asarray(cv2.cvtColor(scaled[y : y + height, x : x + width], cv2.COLOR_BGR2RGB))
+
+
+def png(picture: Picture) -> bytes:
+    """Return a picture as a PNG file's content; without opacity where all is opaque."""
+    straight = unassociated(picture)
+    if picture[..., 3].min() == 255:
+        return bytes(cv2.imencode(".png", cv2.cvtColor(straight, cv2.COLOR_RGBA2BGR))[1])
+    return bytes(cv2.imencode(".png", cv2.cvtColor(straight, cv2.COLOR_RGBA2BGRA))[1])
 
 
 def write_card(
-    session: str | Path,
+    sessions: str | Path | Sequence[str | Path],
     out: str | Path | None = None,
     *,
-    size: Size = Size(1920, 1080),
+    size: Format | None = None,
     title: str | None = None,
     field: str | None = None,
-    confidence: float = 0.95,
+    dark: bool = False,
+    background: str = PLAIN,
 ) -> Path:
-    """Write the card of a session or pack.
+    """Write the card of one or more sessions or packs.
 
     Parameters
     ----------
-    session : str or Path
-        A session folder whose clips were read, or a pack.
+    sessions : str, Path or sequence of them
+        Session folders whose clips were read, or packs; the earliest first.
     out : str or Path, optional
-        A PNG file; ``results/pictures/card-WxH.png`` by default.
-    size : Size
-        Of the picture, pixels.
+        A PNG file; ``results/pictures/card-WxH.png`` of the first session by default.
+    size : Format, optional
+        Its width and height, pixels; 1920 x 1080 by default.
     title : str, optional
         Says what was tested; made from the session when absent.
     field : str, optional
         Field to rank by.
-    confidence : float
-        Of the intervals.
+    dark : bool
+        Light on dark.
+    background : str
+        ``plain``, ``transparent``, or the path of a picture.
 
     Raises
     ------
     UsageError
-        If there is nothing to rank; the message says what is missing.
+        If there is nothing to show; the message says what is missing.
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
 
@@ -97,138 +329,12 @@ def write_card(
     >>> write_card("sample_clips", "card.png", title="Four antennas at the boat club").name
     'card.png'
     """
-    place = Path(session)
-    with pack.opened(place) as folder:
-        results = load(folder)
-        info = main_field([results], field)
-        comparison = compare_sessions([folder], field=info.name, confidence=confidence)
-        material = session_charts.Material((results,), info, None, comparison)
-        conditions = dict(results.conditions)
-    shown = title or f"{len(comparison.ranking)} {comparison.factor}s compared"
-    with style.drawing([*session_charts.words(material), shown, *map(str, conditions.values())]):
-        figure = draw_card(comparison, material.looks, conditions, shown, size)
-        picture = style.png(figure, _DPI)
-    folder = results_folder(place) / "pictures"
-    path = Path(out) if out else folder / f"card-{size.width}x{size.height}.png"
-    return chart_files.save(path.parent, path.stem, picture)[0]
-
-
-def draw_card(
-    comparison: Comparison,
-    looks: Mapping[str, theme.Look],
-    conditions: Mapping[str, Any],
-    title: str,
-    size: Size,
-) -> Figure:
-    """Draw the card; call inside `style.drawing`.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        What is ranked.
-    looks : mapping
-        From `theme.looks`.
-    conditions : mapping
-        As in ``session.toml``; the best known ones are shown.
-    title : str
-        Over the picture.
-    size : Size
-        Pixels, exactly.
-    """
-    figure = Figure(figsize=(size.width / _DPI, size.height / _DPI), facecolor=theme.PAPER)
-    narrow = size.width / size.height < 1.2
-    scale = min(size.width / (640 if narrow else 1100), size.height / 620)
-    table = comparison.ranking.head(MOST_ROWS)
-    unit_y = _DPI * scale / size.height  # one line of small text, as a share of the height
-    margin = 0.045 if narrow else 0.04
-    top = _head(figure, comparison, title, scale, margin, unit_y, narrow)
-    bottom = _foot(figure, comparison, conditions, scale, margin, unit_y)
-    row_points = (top - bottom) * size.height / (len(table) + 0.2) * 72 / _DPI
-    above = narrow and row_points > _ROW_ABOVE * scale
-    marks = min(scale if above or not narrow else 0.62 * scale, row_points / _ROW_LEFT)
-    left = margin + (0.012 if above else _label_width(table, looks, marks) / size.width)
-    right = 1 - margin - (118 * scale / size.width if comparison.order.together else 0)
-    axes = figure.add_axes((left, bottom, right - left, top - bottom))
-    ranking_chart.draw_ranking(
-        axes, replace(comparison, ranking=table), looks, session_charts.measured(comparison),
-        size=marks, names_above=above,
-    )  # fmt: skip
-    axes.margins(x=0.1 if above else 0.05)
-    return figure
-
-
-def _head(
-    figure: Figure, comparison: Comparison, title: str, scale: float, margin: float, line: float,
-    narrow: bool,
-) -> float:  # fmt: skip
-    """Write title and verdict; return where they end."""
-    size = 20 * scale
-    lines = textwrap.wrap(title, _fitting(figure, size * 1.25, margin))[:2]
-    y = 1 - margin * (0.7 if narrow else 1)
-    for text in lines:
-        figure.text(margin, y, text, fontsize=size, fontweight="bold", va="top")
-        y -= 0.34 * line
-    for text in textwrap.wrap(verdict(comparison), _fitting(figure, 11.5 * scale, margin))[:4]:
-        figure.text(margin, y - 0.05 * line, text, fontsize=11.5 * scale, va="top")
-        y -= 0.215 * line
-    return y - 0.12 * line
-
-
-def verdict(comparison: Comparison) -> str:
-    """Return the card's one sentence: who leads, who ties, or that nothing can be said."""
-    if comparison.better is None:
-        return (
-            f"No ranking, highest number on top: whether a higher or a lower {comparison.field} is "
-            "better was not said."
-        )
-    return next(f.sentence for f in comparison.findings if f.kind == "ranking")
-
-
-def _foot(
-    figure: Figure, comparison: Comparison, conditions: Mapping[str, Any], scale: float,
-    margin: float, line: float,
-) -> float:  # fmt: skip
-    """Write how it was measured; return where the plot may begin."""
-    table = comparison.ranking
-    runs, mountings = int(table["runs"].sum()), int(table["mountings"].sum())
-    words = ranking_chart.interval_words(table, comparison.confidence)
-    start = f"n = {runs} runs in {mountings} mountings. "
-    start += f"Bars: {words}. " if not words.startswith("no ") else f"{words.capitalize()}. "
-    start += "Ticks: runs."
-    if table["lower_bound"].any():
-        start += " ≥: link at its ceiling, the real level may be higher."
-    if len(table) > MOST_ROWS:
-        start += f" Best {MOST_ROWS} of {len(table)} shown."
-    wide = _fitting(figure, 9.6 * scale, margin)
-    lines = textwrap.wrap(start, wide) + textwrap.wrap(condition_line(conditions), wide)
-    y = margin * 0.8
-    for text in reversed(lines[:6]):
-        figure.text(margin, y, text, fontsize=9.6 * scale, color=theme.SOFT, va="bottom")
-        y += 0.185 * line
-    return y + 0.42 * line
-
-
-def condition_line(conditions: Mapping[str, Any]) -> str:
-    """Return the conditions that matter most as one line."""
-    parts = []
-    for key in _CONDITIONS:
-        value = conditions.get(key)
-        if value in (None, "") or isinstance(value, dict | list):
-            continue
-        text = f"{value:g}" if isinstance(value, float) else str(value)
-        if key == "walls":
-            text = f"{text} wall{'s' * (text != '1')}"
-        parts.append(f"{text} {_UNITS[key]}" if key in _UNITS else text)
-    return " · ".join(parts)
-
-
-def _label_width(table: pd.DataFrame, looks: Mapping[str, theme.Look], scale: float) -> float:
-    """Return how many pixels the names left of the plot take."""
-    longest = max(len(looks[str(name)].label) for name in table["antenna"])
-    return _DPI / 72 * scale * max(longest * 12 * 0.68, 24 * 9.5 * 0.56) + 8 * scale
-
-
-def _fitting(figure: Figure, points: float, margin: float) -> int:
-    """Return how many characters of that size go on a line between the margins."""
-    width, _ = figure.get_size_inches()
-    return max(10, int(width * 72 * (1 - 2 * margin) / (0.56 * points)))
+    places = [sessions] if isinstance(sessions, str | Path) else list(sessions)
+    form = size or Format()
+    with told(places, title=title, field=field) as story:
+        theme.tell_lacking(story.texts())
+        picture = Board(story, form, dark, background).drawn().pixels
+    folder = results_folder(Path(places[0])) / "pictures"
+    path = Path(out) if out else folder / f"card-{form.width}x{form.height}.png"
+    write_bytes(path, png(picture))
+    return path

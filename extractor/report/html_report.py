@@ -17,6 +17,7 @@ import pandas as pd
 
 from extractor import __version__
 from extractor.comparison import Comparison
+from extractor.comparison.findings import Finding
 from extractor.comparison.loading import doubt_findings
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
@@ -25,6 +26,7 @@ from extractor.report import chart_files, pack, theme
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
 from extractor.report.filling import filled
+from extractor.report.story import round_findings
 from extractor.results import Results, load, main_field, second_field, titled
 from extractor.review import pictures
 from extractor.review.cards import Card
@@ -161,7 +163,7 @@ def _render(
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
-        findings=comparison.findings if comparison is not None else doubted,
+        findings=_with_rounds(material) if comparison is not None else doubted,
         reason=reason,
         sections=_SECTIONS,
         pictures=pictures,
@@ -173,6 +175,13 @@ def _render(
         settings=_settings(material, options),
         versions=_versions(),
     )
+
+
+def _with_rounds(material: session_charts.Material) -> list[Finding]:
+    """Return the findings; what changed from round to round comes after the first."""
+    found = list(material.comparison.findings) if material.comparison is not None else []
+    rounds = round_findings(material.results, material.comparison)
+    return [*found[:1], *rounds, *found[1:]]
 
 
 def _session_part(one: Results) -> dict[str, Any]:

@@ -3,58 +3,57 @@
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-from matplotlib.artist import Artist
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
 from extractor.comparison import Comparison
 from extractor.comparison.model import clip_spread, mounting_spread
 from extractor.comparison.simulated_repeats import Repeats, repeat, sentence
-from extractor.pipeline import compare_sessions
-from extractor.report import chart_files, pack, theme
-from extractor.report.charts import session as session_charts
-from extractor.report.charts import style
-from extractor.results import load, main_field
+from extractor.errors import UsageError
+from extractor.report import theme
+from extractor.report.canvas import Canvas, Screen, fitted, width_of, wrapped
+from extractor.report.card import SAFE, png
+from extractor.report.film_parts import VIDEOS, Progress, shoot, write_notes
+from extractor.report.story import Story, told
+from extractor.session.atomic import write_bytes
 from extractor.session.folder import results_folder
-from extractor.video.encoding import film, yuv420
+from extractor.video.encoding import Format, Picture
 
-Array = npt.NDArray[np.float64]
 LENGTH_S = 10.0
-RATE_HZ = 25
-WIDTH, HEIGHT = 1280, 720
-_DPI = 100
 #: The last seconds show the result and stand still.
 _END_S = 2.5
-_SEED = 1
+#: Another one than that of the repeats, or heights would follow from values.
+_SEED = 77
 
 
 def write_replay(
-    session: Path,
+    sessions: str | Path | Sequence[str | Path],
     out: Path | None = None,
     *,
     field: str | None = None,
-    progress: Callable[[float], None] | None = None,
+    form: Format | None = None,
+    dark: bool = True,
+    progress: Progress | None = None,
 ) -> tuple[str, Path, Path]:
     """Write film and still of the simulated repeats.
 
     Parameters
     ----------
-    session : Path
-        A session folder whose clips were read, or a pack.
+    sessions : str, Path or sequence of them
+        Session folders whose clips were read, or packs; the earliest first.
     out : Path, optional
         Folder; ``results/`` by default.
     field : str, optional
         Field to rank by.
+    form : Format, optional
+        Size, rate, codec.
+    dark : bool
+        Light on dark.
     progress : callable, optional
-        Is told the share of the film that is done, 0 to 1.
+        Is told how far it is.
 
     Returns
     -------
@@ -68,60 +67,121 @@ def write_replay(
     SessionFileError, StorageError
         If a file is wrong or cannot be written.
     """
-    with pack.opened(session) as folder:
-        results = load(folder)
-        info = main_field([results], field)
-        comparison = compare_sessions([folder], field=info.name)
-        material = session_charts.Material((results,), info, None, comparison)
-    made = repeat(comparison)
-    said = sentence(made, material.looks[made.winner].label)
-    folder = out or results_folder(session)
-    film_path = folder / "videos" / "replay.mp4"
-    with style.drawing(session_charts.words(material)):
-        still = _film(made, comparison, material.looks, said, film_path, progress)
-    return said, film_path, chart_files.save(folder / "pictures", "replay", still)[0]
+    form = form or Format()
+    places = [sessions] if isinstance(sessions, str | Path) else list(sessions)
+    folder = Path(out) if out else results_folder(Path(places[0]))
+    film_path = folder / VIDEOS / f"replay{form.suffix}"
+    with told(places, field=field) as story:
+        if story.comparison is None:
+            raise UsageError(story.verdict)
+        made = repeat(story.comparison)
+        said = sentence(made, story.looks[made.winner].label)
+        theme.tell_lacking(story.texts())
+        dots = _Dots(story, story.comparison, made, said, form, dark)
+        shoot(film_path, form, dots.pictures(), round(LENGTH_S * form.rate_hz), progress=progress)
+    end_s = LENGTH_S - _END_S
+    cues = [(0.0, end_s, dots.how), (end_s, LENGTH_S, said)]
+    write_notes(film_path, cues, [(0.0, "This test, repeated"), (end_s, "The result")])
+    still = folder / "pictures" / "replay.png"
+    write_bytes(still, png(dots.last))
+    return said, film_path, still
 
 
-def _film(
-    made: Repeats, comparison: Comparison, looks: Mapping[str, theme.Look], said: str,
-    path: Path, progress: Callable[[float], None] | None,
-) -> bytes:  # fmt: skip
-    """Render the film; return its last picture as PNG."""
-    order = [str(a) for a in comparison.ranking["antenna"]]
-    figure = Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=theme.PAPER)
-    canvas = FigureCanvasAgg(figure)
-    # Everything that does not move: axes, names; one row an antenna, best of the real test on top.
-    axes = figure.add_axes((0.2, 0.19, 0.66, 0.58))
-    figure.text(0.04, 0.95, "This test, repeated", fontsize=21, fontweight="bold", va="top")
-    for k, line in enumerate(textwrap.wrap(_how(made, comparison), 120)):
-        figure.text(0.04, 0.872 - 0.042 * k, line, fontsize=11.5, color=theme.SOFT, va="top")
-    low, high = np.quantile(made.means, [0.001, 0.999])
-    span = max(high - low, 1e-9)
-    axes.set_xlim(low - 0.06 * span, high + 0.06 * span)
-    axes.set_ylim(len(order) - 0.4, -0.6)
-    axes.set_yticks(range(len(order)), [looks[a].label for a in order])
-    axes.tick_params(labelsize=13)
-    axes.set_xlabel(
-        style.with_unit(session_charts.measured(comparison), comparison.unit), fontsize=12
-    )
-    moving = _Moving(style.plain(axes), made, order, looks)
-    last = textwrap.fill(said, 88)
-    canvas.draw()
-    count = round(LENGTH_S * RATE_HZ)
-    growing = count - round(_END_S * RATE_HZ)
-    with film(path, WIDTH, HEIGHT, RATE_HZ, quality=22) as add:
-        picture = None
+class _Dots:
+    """One row an antenna; a dot is its mean in one repeat, full where it came first."""
+
+    def __init__(
+        self, story: Story, comparison: Comparison, made: Repeats, said: str, form: Format,
+        dark: bool,
+    ) -> None:  # fmt: skip
+        self._made, self._form, self._said = made, form, said
+        w, h = form.width, form.height
+        self._u = u = min(w / 1920, h / 1080) if w > 1.2 * h else min(w, h) / 1080
+        self._left, self._right = SAFE * w, (1 - SAFE) * w
+        across = self._right - self._left
+        self.how = _how(made, comparison)
+        lines = wrapped(self.how, 28 * u, across, 6)
+        self._said_lines = wrapped(said, 38 * u, across, 3)
+        self._canvas = canvas = Canvas(w, h, dark=dark)
+        if not form.alpha:
+            canvas.box(0, 0, w, h, theme.PAPER)
+        else:
+            canvas.box(w * SAFE / 2, h * SAFE / 2, w * (1 - SAFE), h * (1 - SAFE), theme.PAPER,
+                       0.95, 28 * u)  # fmt: skip
+        y = SAFE * h + 52 * u
+        canvas.text(self._left, y, "This test, repeated", 60 * u, bold=True)
+        for k, line in enumerate(lines):
+            canvas.text(self._left, y + (58 + 38 * k) * u, line, 28 * u, theme.SOFT)
+        top = y + (90 + 38 * len(lines)) * u
+        self._foot = (1 - SAFE) * h - 48 * u * (len(self._said_lines) - 1) - 10 * u
+        bottom = self._foot - 110 * u
+        self._rows = [row for row in story.rows if row.name in made.antennas]
+        self._step = (bottom - top) / len(self._rows)
+        self._top, size = top, min(48 * u, 0.45 * self._step)
+        names = max(width_of(r.look.label, size, bold=True) for r in self._rows)
+        begin = self._left + min(names, 0.3 * w) + 2 * size
+        self._count_size = min(52 * u, 0.5 * self._step)
+        end = self._right - width_of("1,000", self._count_size, bold=True) - 40 * u
+        low, high = np.quantile(made.means, [0.001, 0.999])
+        span = max(float(high - low), 1e-9)
+        self._x = begin + ((made.means - low) / span).clip(0, 1) * (end - begin)
+        for i, row in enumerate(self._rows):
+            base = top + (i + 0.5) * self._step + 0.36 * size
+            canvas.mark(self._left + 0.4 * size, base - 0.36 * size, 0.62 * size, row.look)
+            label = fitted(row.look.label, size, begin - self._left - 1.6 * size, bold=True)
+            canvas.text(self._left + 1.1 * size, base, label, size, bold=True)
+        for value, x in ((low, begin), (high, end)):
+            canvas.text(x, bottom + 40 * u, story.number(float(value)), 26 * u, theme.SOFT,
+                        middle=True)  # fmt: skip
+        canvas.text((begin + end) / 2, bottom + 40 * u, fitted(story.measure, 26 * u, 0.8 * (
+            end - begin)), 26 * u, theme.SOFT, middle=True)  # fmt: skip
+        canvas.text(self._right, top - 6 * u, "came first", 26 * u, theme.SOFT, right=True)
+        rng = np.random.default_rng(_SEED)
+        self._lift = rng.uniform(-0.36, 0.36, made.repeats) * self._step
+        self._best = made.best
+
+    @property
+    def last(self) -> Picture:
+        """The last picture."""
+        return self._canvas.pixels
+
+    def pictures(self) -> Iterator[Picture]:
+        """Yield every picture."""
+        count = round(LENGTH_S * self._form.rate_hz)
+        growing = count - round(_END_S * self._form.rate_hz)
+        screen, drawn = Screen(self._canvas, self._form.alpha), 0
+        picture = screen.still
         for i in range(count):
             if i <= growing:
-                done = _pace(i / growing, made.repeats)
-                moving.advance(canvas, done, last if i == growing else "")
-                picture = np.asarray(canvas.buffer_rgba())[..., :3].copy()
-            assert picture is not None
-            add(yuv420(picture), i / RATE_HZ)
-            if progress is not None:
-                progress((i + 1) / count)
-    moving.write(made.repeats, last)
-    return style.png(figure, _DPI)
+                done = _pace(i / growing, self._made.repeats)
+                screen.keep(partial(self._drop, start=drawn, end=done))
+                drawn = done
+                picture = screen.redrawn(
+                    self._top - 40 * self._u, self._form.height * (1 - SAFE) + 6,
+                    partial(self._write, done=done, end=i == growing),
+                )  # fmt: skip
+            yield picture
+
+    def _drop(self, canvas: Canvas, start: int, end: int) -> None:
+        for i, row in enumerate(self._rows):
+            column = self._made.antennas.index(row.name)
+            for k in range(start, end):
+                first = self._best[k] == column
+                size = (7.0 if first else 5.0) * self._u
+                x, y = self._x[k, column], self._top + (i + 0.5) * self._step + self._lift[k]
+                canvas.box(x - size / 2, y - size / 2, size, size, row.look.color,
+                           0.75 if first else 0.3)  # fmt: skip
+
+    def _write(self, canvas: Canvas, done: int, end: bool) -> None:
+        seen = np.bincount(self._best[:done], minlength=len(self._made.antennas))
+        for i, row in enumerate(self._rows):
+            y = self._top + (i + 0.5) * self._step + 0.36 * self._count_size
+            number = f"{seen[self._made.antennas.index(row.name)]:,}"
+            canvas.text(self._right, y, number, self._count_size, row.look.color, bold=True,
+                        right=True)  # fmt: skip
+        now = [f"repeat {done:,} of {self._made.repeats:,}"]
+        for k, line in enumerate(self._said_lines if end else now):
+            canvas.text(self._left, self._foot + 48 * self._u * k, line, 38 * self._u, bold=end)
 
 
 def _how(made: Repeats, comparison: Comparison) -> str:
@@ -138,69 +198,3 @@ def _how(made: Repeats, comparison: Comparison) -> str:
 def _pace(share: float, repeats: int) -> int:
     """Return how many repeats are shown by then: one by one at first, then ever faster."""
     return max(1, min(repeats, round(repeats ** (share**0.8))))
-
-
-class _Moving:
-    """The dots and counts that grow; drawn over a picture that stands still."""
-
-    def __init__(
-        self, axes: Axes, made: Repeats, order: Sequence[str], looks: Mapping[str, theme.Look]
-    ) -> None:
-        self._axes, self._made, self._order, self._looks = axes, made, order, looks
-        self._columns = [made.antennas.index(a) for a in order]
-        rng = np.random.default_rng(_SEED)
-        self._lift: Array = rng.uniform(-0.3, 0.3, made.repeats)
-        self._best = made.best
-        self._drawn = 0
-        self._ground: Any = None
-        self._counts = [
-            axes.text(1.02, i, "", transform=axes.get_yaxis_transform(), fontsize=14, va="center")
-            for i in range(len(order))
-        ]
-        figure: Any = axes.get_figure(root=True)
-        self._figure = figure
-        self._count = figure.text(0.985, 0.93, "", fontsize=17, ha="right", va="top")
-        self._said = figure.text(0.04, 0.085, "", fontsize=14, fontweight="bold", va="top")
-        axes.text(
-            1.02, -0.56, "came first", transform=axes.get_yaxis_transform(), fontsize=10.5,
-            color=theme.SOFT, va="bottom",
-        )  # fmt: skip
-
-    def _dots(self, start: int, end: int) -> list[Artist]:
-        found: list[Artist] = []
-        for i, column in enumerate(self._columns):
-            look = self._looks[self._order[i]]
-            for chosen, alpha, size in (
-                (self._best[start:end] != column, 0.28, 3.2),
-                (self._best[start:end] == column, 0.75, 4.2),
-            ):
-                x = self._made.means[start:end, column][chosen]
-                y = i + self._lift[start:end][chosen]
-                found += self._axes.plot(
-                    x, y, ".", color=look.color, alpha=alpha, markersize=size * 1.6,
-                    markeredgewidth=0,
-                )  # fmt: skip
-        return found
-
-    def advance(self, canvas: FigureCanvasAgg, done: int, said: str) -> None:
-        """Draw the repeats up to `done` onto the canvas."""
-        box = self._figure.bbox
-        if self._ground is None:
-            self._ground = canvas.copy_from_bbox(box)
-        canvas.restore_region(self._ground)
-        renderer = canvas.get_renderer()
-        for artist in self._dots(self._drawn, done):
-            artist.draw(renderer)
-        self._drawn = done
-        self._ground = canvas.copy_from_bbox(box)
-        self.write(done, said)
-        for artist in (*self._counts, self._count, self._said):
-            artist.draw(renderer)
-
-    def write(self, done: int, said: str) -> None:
-        """Put the counts after so many repeats into the figure; the dots are in it already."""
-        seen = np.bincount(self._best[:done], minlength=len(self._made.antennas))
-        for text, column in zip(self._counts, self._columns, strict=True):
-            text.set_text(f"{seen[column]:,}")
-        self._count.set_text(f"repeat {done:,} of {self._made.repeats:,}")
-        self._said.set_text(said)

@@ -39,7 +39,7 @@ PALETTE: Mapping[str, tuple[str, str]] = dict(
             ("#022864", "#b3dbff"),
             ("#7f6d02", "#41ad00"),
             ("#940a48", "#ff7379"),
-            ("#008289", "#69ffd1"),
+            ("#0c808a", "#69ffd1"),
             ("#9725c5", "#b993ff"),
             ("#592c00", "#fcf797"),
         ),
@@ -166,6 +166,17 @@ def fonts_for(text: str) -> list[str]:
     return [FONT, *_further(lacking)] if lacking else [FONT]
 
 
+def fonts_by_sign(text: str, *, bold: bool) -> list[tuple[str, str]]:
+    """Return each character with the file of the font that draws it."""
+    own = font_file(bold=bold)
+    further = [_font_path(family) for family in fonts_for(text)[1:]]
+    found = []
+    for sign in text:
+        files = (f for f in (own, *further) if ord(sign) in _coverage(f))
+        found.append((sign, next(files, own)))
+    return found
+
+
 def _lacking(text: str) -> frozenset[str]:
     """Return the characters of `text` that the usual font does not hold."""
     usual = _coverage(_font_path(FONT))
@@ -242,3 +253,9 @@ def drawable(text: str) -> str:
     """Return `text` with characters that no installed font holds as ``□``."""
     boxed = _without_font(text)
     return "".join("□" if c in boxed else c for c in text)
+
+
+def with_unit(what: str, unit: str) -> str:
+    """Return an axis title such as ``bitrate, Mbit/s``."""
+    title = what[:1].upper() + what[1:]
+    return f"{title}, {unit}" if unit else title

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from extractor.statistics.flags import COUNTED, Flag
 from extractor.statistics.sampling import Bools, Floats, Sampling, sampling_of
@@ -40,6 +41,19 @@ def low_level(better: str | None, low: float | None, ceiling: float) -> float:
     if better != "higher":
         return math.nan
     return low if low is not None else LOW_SHARE_OF_CEILING * ceiling
+
+
+def outages(
+    times: Floats, values: Floats, flags: npt.NDArray[np.str_], low: float
+) -> list[tuple[float, float]]:
+    """Return the stretches without link or below `low`, seconds, to the next sampled instant."""
+    out = flags == Flag.NO_LINK
+    if math.isfinite(low):
+        out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(int), [0]])))
+    step = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    ends = [times[e] if e < len(times) else times[-1] + step for e in edges[1::2]]
+    return [(float(times[s]), float(e)) for s, e in zip(edges[::2], ends, strict=True)]
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ def frames(
             stream.codec_context.skip_frame = "NONKEY"
         cutter = Cutter(clip, boxes, thumbs=thumbs)
         step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
-        line = _Line(tally, step_s, keyframes_only=keyframes_only)
+        line = Line(tally, step_s, keyframes_only=keyframes_only)
         # Where no more than this is left out it can't be taken for a hole in the recording.
         grid_hz = sampled_hz * max(1, math.ceil(2 / HOLE_S / sampled_hz))
 
@@ -161,7 +161,7 @@ def sample_of(time_s: float, rate_hz: float) -> int:
     return math.floor(time_s * rate_hz + 1e-2)
 
 
-class _Line:
+class Line:
     """Puts decoded frames in a line: their times from the first, what is missing in between."""
 
     def __init__(self, tally: Tally, step_s: float, *, keyframes_only: bool) -> None:

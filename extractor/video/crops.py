@@ -52,6 +52,11 @@ _SHARES = {
 }
 
 
+def shares(matrix: int) -> tuple[float, float]:
+    """Return the shares of red and blue in Y, see `Colour.matrix`."""
+    return _SHARES[matrix]
+
+
 def cut_out(picture: Crop, box: Box) -> Crop:
     """Return a rectangle of a crop, one of a whole frame for example."""
     part = picture[box.y : box.y + box.height, box.x : box.x + box.width]
@@ -64,7 +69,7 @@ def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
     The equations of ITU-T H.273 (from memory) for non-constant luminance. The video library's own
     conversion gives other colours with each of its versions (``docs/decisions.md``).
     """
-    red, blue = _SHARES[colour.matrix]
+    red, blue = shares(colour.matrix)
     green = 1 - red - blue
     least, luma, chroma = (0, 1.0, 1.0) if colour.full else (16, 255 / 219, 255 / 224)
     by_cb, by_cr = 2 * (1 - blue) * chroma, 2 * (1 - red) * chroma

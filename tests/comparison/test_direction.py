@@ -19,8 +19,9 @@ from extractor.errors import ConsentError, UsageError
 from extractor.pipeline import compare_sessions
 from extractor.reading import marking, readers, suggestions
 from extractor.reading.readers.base import Line
-from extractor.report import card, repeat_film
+from extractor.report import card, repeat_film, story
 from extractor.report.html_report import write_report
+from extractor.report.theme import looks
 from extractor.session import overlay_file
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field, usual_direction
@@ -170,7 +171,7 @@ def test_nothing_is_claimed_of_a_direction_that_is_not_known(
     assert asked.ports.equals(known.ports)
     assert asked.pairs.equals(known.pairs)
     assert asked.order.together == known.order.together
-    assert not CLAIMS.search(card.verdict(asked))
+    assert not CLAIMS.search(story.verdict(asked, looks(asked.order.names)))
     with pytest.raises(UsageError, match="Is a higher or a lower bitrate better"):
         simulated_repeats.repeat(asked)
 

@@ -16,8 +16,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D, Transform
 
-from extractor.report.charts.style import plain, with_unit
-from extractor.report.theme import GRID, INK, LINE, SHADE, SOFT, WARN, Look
+from extractor.report.charts.style import plain
+from extractor.report.theme import GRID, INK, LINE, SHADE, SOFT, WARN, Look, with_unit
+from extractor.statistics.dropouts import outages
 from extractor.statistics.flags import COUNTED, Flag
 
 Floats = npt.NDArray[np.float64]
@@ -92,17 +93,6 @@ def _draw_marks(axes: Axes, run: RunSeries, scale: Scale, place: Transform) -> i
     draw(times, shown, color=run.look.color, linewidth=1.0, drawstyle="steps-post")
     _marks(draw, times, values, flags, scale.top)
     return int(np.count_nonzero(counted))
-
-
-def outages(times: Floats, values: Floats, flags: Flags, low: float) -> list[tuple[float, float]]:
-    """Return the stretches without link or below `low`, seconds, to the next sampled instant."""
-    out = flags == Flag.NO_LINK
-    if math.isfinite(low):
-        out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(int), [0]])))
-    step = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
-    ends = [times[e] if e < len(times) else times[-1] + step for e in edges[1::2]]
-    return [(float(times[s]), float(e)) for s, e in zip(edges[::2], ends, strict=True)]
 
 
 def _marks(

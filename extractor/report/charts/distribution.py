@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from matplotlib.axes import Axes
 
-from extractor.report.charts.style import plain, with_unit
-from extractor.report.theme import INK, SOFT, Look, counts
+from extractor.report.charts.style import plain
+from extractor.report.theme import INK, SOFT, Look, counts, with_unit
 
 #: Rows of one antenna lie within this half-width.
 _HALF = 0.32

@@ -10,8 +10,8 @@ from matplotlib.axes import Axes
 from extractor.comparison import Comparison
 from extractor.comparison.drift import Drift
 from extractor.comparison.findings import CHECK_LEVEL
-from extractor.report.charts.style import plain, with_unit
-from extractor.report.theme import INK, LINE, SOFT, Look
+from extractor.report.charts.style import plain
+from extractor.report.theme import INK, LINE, SOFT, Look, with_unit
 
 
 def draw_drift(

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import pandas as pd
 from matplotlib.axes import Axes
 
-from extractor.report.charts.style import plain, with_unit
-from extractor.report.theme import INK, SOFT, Look
+from extractor.report.charts.style import plain
+from extractor.report.theme import INK, SOFT, Look, with_unit
 
 
 def paired(runs: pd.DataFrame) -> pd.DataFrame:

@@ -13,8 +13,8 @@ from matplotlib.transforms import offset_copy
 from extractor.comparison import Comparison
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
-from extractor.report.charts.style import plain, with_unit
-from extractor.report.theme import GRID, INK, LINE, SOFT, Look, counts
+from extractor.report.charts.style import plain
+from extractor.report.theme import GRID, INK, LINE, SOFT, Look, counts, with_unit
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {

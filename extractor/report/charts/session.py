@@ -17,6 +17,7 @@ from extractor.comparison.model import records
 from extractor.report import theme
 from extractor.report.charts import clips, distribution, drift, ports, quality, ranking, style
 from extractor.report.kept_looks import looks_of
+from extractor.report.story import measured
 from extractor.report.theme import Look
 from extractor.results import Results
 from extractor.session.overlay import Field
@@ -37,13 +38,6 @@ class Chart:
     alt: str
     """What it shows, for those who do not see it."""
     figure: Figure
-
-
-def measured(comparison: Comparison) -> str:
-    """Say in words what stands for a run."""
-    if comparison.measure == "mean":
-        return f"Mean {comparison.field}"
-    return f"{comparison.field} ({comparison.measure.replace('_', ' ')})"
 
 
 @dataclass(frozen=True)

@@ -86,12 +86,6 @@ def plain(axes: Axes, *, grid: Literal["x", "y"] = "x") -> Axes:
     return axes
 
 
-def with_unit(what: str, unit: str) -> str:
-    """Return an axis title such as ``bitrate, Mbit/s``."""
-    title = what[:1].upper() + what[1:]
-    return f"{title}, {unit}" if unit else title
-
-
 def pixels(figure: Figure, dpi: float = 144) -> Image.Image:
     """Draw a figure: red, green, blue and opacity of each pixel."""
     stream = io.BytesIO()
