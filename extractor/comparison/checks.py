@@ -119,7 +119,7 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[tuple[str
     Cook and Weisberg 1982, section 2.2: t with n - rank - 1 degrees of freedom. Fewer than
     three of them find nothing.
     """
-    from scipy import stats
+    from scipy.special import stdtr
 
     hat = design @ np.linalg.pinv(design)
     count, rank = len(values), int(np.linalg.matrix_rank(design))
@@ -135,7 +135,7 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[tuple[str
             continue
         rest = max((scale - r**2 / f) / df, 0.0)
         t = abs(r) / math.sqrt(rest * f) if rest > 0 else math.inf
-        p = min(1.0, count * 2 * float(stats.t.sf(t, df)))
+        p = min(1.0, count * 2 * float(stdtr(df, -t)))
         if p < CHECK_LEVEL / 2:
             found.append((name, float(r), p))
     return found
@@ -182,7 +182,7 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
 
     F of each antenna's own variance between mountings against that of the others, Bonferroni.
     """
-    from scipy import stats
+    from scipy.special import fdtrc
 
     layout = fit.layout
     df = layout.df_own
@@ -193,7 +193,7 @@ def unlike_spread_findings(fit: Fit, voice: Voice) -> list[Finding]:
         if own < 0.5 or rest < 0.5 or others <= 0:
             continue
         ratio = float(square) / own / (others / rest)
-        if len(df) * float(stats.f.sf(ratio, own, rest)) >= CHECK_LEVEL:
+        if len(df) * float(fdtrc(own, rest, ratio)) >= CHECK_LEVEL:
             continue
         own_sd, rest_sd = math.sqrt(float(square) / own), math.sqrt(others / rest)
         sentence = (

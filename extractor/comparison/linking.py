@@ -44,11 +44,11 @@ class Shifting:
     @property
     def p(self) -> float:
         """P-value of "they all shift alike" (F-test); NaN where it can't be tested."""
-        from scipy import stats
+        from scipy.special import fdtrc
 
         if not (self.df > 0 and self.df_error > 0 and self.error > 0):
             return math.nan
-        return float(stats.f.sf(self.square / self.error, self.df, self.df_error))
+        return float(fdtrc(self.df, self.df_error, self.square / self.error))
 
     def of(self, weight: Array) -> tuple[float, float]:
         """Return what shifts add to the variance of a weighted sum of the mountings' means.

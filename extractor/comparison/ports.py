@@ -153,7 +153,7 @@ def _judged(
     mean: float, variance: float, df: float, drift: Error, pairs: int, confidence: float
 ) -> dict[str, object]:
     """Return interval and p of a mean, by t; Satterthwaite's df with the drift's own error."""
-    from scipy import stats
+    from scipy.special import stdtr, stdtrit
 
     shares = ((variance, df), (float(drift.se) ** 2, float(drift.df)))
     total = sum(v for v, _ in shares)
@@ -161,8 +161,8 @@ def _judged(
         return {}  # no spread at all: nothing to judge by
     df = total**2 / sum(v**2 / d for v, d in shares)
     se = math.sqrt(total)
-    half = float(stats.t.isf((1 - confidence) / pairs / 2, df)) * se
-    p = min(1.0, pairs * 2 * float(stats.t.sf(abs(mean) / se, df)))
+    half = float(-stdtrit(df, (1 - confidence) / pairs / 2)) * se
+    p = min(1.0, pairs * 2 * float(stdtr(df, -abs(mean) / se)))
     return {"low": mean - half, "high": mean + half, "df": df, "p_t": p}
 
 
@@ -179,13 +179,13 @@ def _interaction_p(found: _Paired) -> float:
 
     F-test of the antennas' differences, mountings as the unit.
     """
-    from scipy import stats
+    from scipy.special import fdtrc
 
     means, counts, variance, df = _groups(found)
     if df < 1 or len(means) < 2 or variance <= ROUNDING**2:
         return math.nan
     between = float((counts * (means - found.values.mean()) ** 2).sum()) / (len(means) - 1)
-    return float(stats.f.sf(between / variance, len(means) - 1, df))
+    return float(fdtrc(len(means) - 1, df, between / variance))
 
 
 def _by_antenna(found: _Paired, pairs: int, confidence: float) -> list[dict[str, object]]:

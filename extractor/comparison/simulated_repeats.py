@@ -86,14 +86,14 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     degrees of freedom that its moderated one has. A ceiling
     of the link is not imitated. Calibration: ``docs/benchmarks.md``.
     """
-    from scipy import stats
+    from scipy.special import chdtri
 
     layout, count = fit.layout, len(fit.means)
     if len(judged(fit)) < count:
         return None
     rng = np.random.default_rng(seed)
     shares = (np.arange(_SPREADS) + 0.5) / _SPREADS
-    more = [d / stats.chi2.ppf(rng.permutation(shares), d) - 1 for d in fit.df_variances]
+    more = [d / chdtri(d, 1 - rng.permutation(shares)) - 1 for d in fit.df_variances]
     by_antenna = np.einsum("km,im,lm->ikl", layout.weights, layout.own, layout.weights)
     moved = np.einsum("is,i,ikl->skl", more, fit.variances, by_antenna)
     own, turn = np.linalg.eigh(mean_covariance(fit, outer=True) + moved)

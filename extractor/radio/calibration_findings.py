@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, Part, Quantity, Voice
@@ -137,7 +137,7 @@ def pad_place_finding(calibration: Calibration, unit: str) -> list[Finding]:
         return [asking] if wrong else []
     more = float((both["lines"] - both["sent"]).mean())
     error = spread.sd * math.sqrt((1 / both["n"] + 1 / both["m"]).sum()) / len(both)
-    half = float(t.ppf(0.975, spread.dof)) * error
+    half = float(stdtrit(spread.dof, 0.975)) * error
     found = said(kind, "unseen")
     if more > half:
         found = said(kind, "wrong" if wrong else "seen", seen=said(kind, "seen"))
@@ -173,7 +173,7 @@ def hysteresis_finding(calibration: Calibration, unit: str) -> Finding:
             change = (both[-1.0] - both[1.0]).dropna().to_numpy(float)
     if change.size < 2:
         return finding(kind, "unordered")
-    half = float(t.ppf(0.975, change.size - 1) * change.std(ddof=1) / math.sqrt(change.size))
+    half = float(stdtrit(change.size - 1, 0.975) * change.std(ddof=1) / math.sqrt(change.size))
     mean = float(change.mean())
     ends = {"difference": mean, "low": mean - half, "high": mean + half}
     which: tuple[str, Part] = ("still", "appendix") if abs(mean) <= half else ("drifted", "verdict")

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from extractor.radio import fading
 from extractor.radio.calibration import Calibration
@@ -295,7 +295,7 @@ def told_results(
             base = told[(told[COLUMN] == cause) & (told["antenna"] != name)]
         if base.empty:
             continue
-        half = float(t.ppf(0.975, dof)) * sd * math.sqrt(1 / len(changed) + 1 / len(base))
+        half = float(stdtrit(dof, 0.975)) * sd * math.sqrt(1 / len(changed) + 1 / len(base))
         found[folded(str(name)), str(cause)] = _difference(changed, base, half, unit, calibration)
     return found
 

@@ -54,10 +54,13 @@ def spots_needed(half_width_db: float, sd_db: float, *, estimated: bool = False)
     95 %, by the normal distribution; with `estimated` by Student's t, for a spread that is taken
     from these spots.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
-    spots = max(2, math.ceil(2 * (float(norm.ppf(0.975)) * sd_db / half_width_db) ** 2))
-    while estimated and t.ppf(0.975, 2 * spots - 2) * sd_db * math.sqrt(2 / spots) > half_width_db:
+    spots = max(2, math.ceil(2 * (float(ndtri(0.975)) * sd_db / half_width_db) ** 2))
+    of_one_db = math.sqrt(2) * sd_db
+    while estimated and stdtrit(2 * spots - 2, 0.975) * of_one_db > half_width_db * math.sqrt(
+        spots
+    ):
         spots += 1
     return spots
 

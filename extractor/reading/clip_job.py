@@ -91,9 +91,12 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
     StorageError
         If it cannot be remembered.
     """
+    import cv2
+
     from extractor.reading import clip_reading
     from extractor.video import clips
 
+    cv2.setNumThreads(1)  # decoders and workers share the cores already
     try:
         digest = cache.clip_digest(job.path)
         clip = clips.probe(job.path)

@@ -168,7 +168,6 @@ def _last_seen(client: Any, seen_s: float) -> float:
 
 def _do(work: Callable[..., Any], job: ClipJob, topic: str, version: tuple[Any, ...]) -> Any:
     """Do one job; runs in a worker of the cluster."""
-    import cv2
     from distributed import get_worker
 
     worker = get_worker()
@@ -190,6 +189,5 @@ def _do(work: Callable[..., Any], job: ClipJob, topic: str, version: tuple[Any, 
             told_s = time.monotonic()
             worker.log_event(topic, {"clip": clip, "seconds": seconds})
 
-    cv2.setNumThreads(1)
     with _one_at_a_time:
         return work(job, report)

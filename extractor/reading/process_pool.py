@@ -195,9 +195,6 @@ def died(job: Job) -> ClipError:
 def _serve(pipe: Any, work: Work[Any]) -> None:
     """Do jobs until the pipe is closed; runs in a process of its own."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import cv2
-
-    cv2.setNumThreads(1)  # the workers share the cores already
 
     def tell(news: News) -> None:
         message = pickle.dumps(news)

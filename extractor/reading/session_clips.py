@@ -143,6 +143,12 @@ def read_all(
     """Do the jobs and yield ``(clip, state)``; those that fail go to the report."""
     watcher.started(jobs)
     count = options.jobs or os.cpu_count() or 1
+    if jobs:
+        # Missed here, in the caller's own process, not in the workers clip by clip.
+        import cv2  # noqa: F401
+    if count > 1:
+        # The longest first: no worker is left with one while the others have nothing to do.
+        jobs = sorted(jobs, key=lambda job: -job.path.stat().st_size if job.path.exists() else 0)
     if options.scheduler:
         outcomes = dask_cluster.run(jobs, read_clip_job, options.scheduler, watcher.progress)
     else:

@@ -35,9 +35,9 @@ def _nodes() -> tuple[Any, Any]:
 def _scales(df: float) -> Any:
     """Return estimated over true standard error at the nodes, as a column."""
     import numpy as np
-    from scipy import special, stats
+    from scipy import special
 
-    return np.sqrt(stats.chi2.isf(special.ndtr(-_nodes()[0]), df) / df)[:, None]
+    return np.sqrt(special.chdtri(df, special.ndtr(-_nodes()[0])) / df)[:, None]
 
 
 def _solved(inside: Callable[[float], float], confidence: float, low: float, high: float) -> float:
@@ -76,12 +76,12 @@ def studentised_critical(count: int, df: float, confidence: float = 0.95) -> flo
     ``q / sqrt(2)`` with the studentised range ``q`` (Tukey 1953; Kramer 1956). With two means
     this is Student's t.
     """
-    from scipy import stats
+    from scipy.special import stdtrit
 
-    low = stats.t.ppf(0.5 + confidence / 2, df)  # one pair alone; above, Bonferroni
+    low = stdtrit(df, 0.5 + confidence / 2)  # one pair alone; above, Bonferroni
     if count <= 2:
         return float(low)
-    high = stats.t.isf((1 - confidence) / (count * (count - 1)), df)
+    high = -stdtrit(df, (1 - confidence) / (count * (count - 1)))
     return _solved(lambda t: 1 - studentised_p(t, count, df), confidence, 0.98 * low, 1.02 * high)
 
 
@@ -120,10 +120,10 @@ def many_one_critical(
     count: int, df: float, correlation: float, confidence: float = 0.95, sides: int = 1
 ) -> float:
     """Return the critical value of `many_one_inside`."""
-    from scipy import stats
+    from scipy.special import stdtrit
 
     tail = (1 - confidence) / sides
-    low, high = stats.t.isf(tail, df), stats.t.isf(tail / count, df)  # one alone; Bonferroni
+    low, high = -stdtrit(df, tail), -stdtrit(df, tail / count)  # one alone; Bonferroni
     return _solved(
         lambda limit: many_one_inside(limit, count, df, correlation, sides),
         confidence,
@@ -187,10 +187,10 @@ def power_of_t(shift: float, df: float, critical: float) -> float:
     Balakrishnan 1995, chapter 31); where SciPy's tail is not a number the far tail, which is
     then negligible, counts as 0.
     """
-    from scipy import stats
+    from scipy.special import nctdtr
 
-    upper = float(stats.nct.sf(critical, df, shift))
-    lower = float(stats.nct.cdf(-critical, df, shift))
+    upper = float(1 - nctdtr(df, shift, critical))
+    lower = float(nctdtr(df, shift, -critical))
     return upper + (0.0 if math.isnan(lower) else lower)
 
 
@@ -214,9 +214,9 @@ def upper_spread(spread: float, df: float, confidence: float = SPREAD_CONFIDENCE
     ``spread * sqrt(df / chi2)`` with the ``1 - confidence`` quantile of chi-squared, for
     normal values.
     """
-    from scipy import stats
+    from scipy.special import chdtri
 
-    return spread * math.sqrt(df / float(stats.chi2.ppf(1 - confidence, df)))
+    return spread * math.sqrt(df / float(chdtri(df, confidence)))
 
 
 @dataclass(frozen=True)

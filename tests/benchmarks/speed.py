@@ -1,18 +1,14 @@
-"""How fast and how large reading is, against decoding the same file and throwing it away.
+"""How long reading takes beside decoding the same file and throwing it away, and whole commands.
 
-    python tests/benchmarks/speed.py speed   [--seconds 60] [--repeats 3] [--clip hd|cheap]
-    python tests/benchmarks/speed.py profile [--seconds 20] [--clip hd|cheap]
-    python tests/benchmarks/speed.py skipping [--file CLIP ...] [--repeats 3]
-    python tests/benchmarks/speed.py memory  [--seconds 10 1200]
-    python tests/benchmarks/speed.py workers [--repeats 3]
-    python tests/benchmarks/speed.py startup
+    python tests/benchmarks/speed.py [--only one core ...] [--repeats 5] [--scale 1.0]
+    python tests/benchmarks/speed.py --profile
 
-Every figure is measured in a process of its own (wall and CPU time, largest memory), the two
-sides of a ratio by turns; medians are shown. Needs FFmpeg to make the clips, which are kept in
-a temporary folder: `hd` is 1920x1080, 60 frames/s, H.264 at 12 Mbit/s; `cheap` is a sample clip
-(1600x900, 30 frames/s, 0.3 Mbit/s) repeated. `skipping` decodes clips without the frames that
-nothing refers to, and without the loop filter, and reads them with and without the filter. Clips of
-the evaluation set have their overlay beside them as NAME.tight.toml, others in overlay.toml.
+Prints the table of ``docs/benchmarks.md``, about 11 minutes on two idle cores; `--only` takes the
+rows whose name holds one of the words. Each figure is of a process of its own, the two sides of a
+ratio by turns; medians. What decodes and reads measures itself, without Python's start; commands
+are measured whole. Needs FFmpeg to make the clips, kept in a temporary folder (`--scale` shortens
+them): 1920x1080, 60 frames/s, H.264 at 12 Mbit/s; the same with every frame referenced; at 2
+Mbit/s; and a sample clip (1600x900, 30 frames/s, 0.3 Mbit/s) repeated. One core is ``taskset``.
 """
 
 from __future__ import annotations
@@ -27,195 +23,151 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_clips"
 SOURCE = SAMPLES / "slab_m1_red.mp4"
 CACHE = Path(tempfile.gettempdir()) / "extractor-speed"
+BENCHMARKS = Path(__file__).parent
+EXTRACTOR = [sys.executable, "-m", "extractor"]
+CORES = len(os.sched_getaffinity(0))
 
+#: What a process does that measures itself; each is given `path`, `fields`, `threads`.
 DECODE = """
-import av, sys
-with av.open(sys.argv[1]) as container:
-    stream = container.streams.video[0]
-    stream.thread_type = "NONE"
-    for _ in container.decode(stream):
-        pass
+import av
+def work():
+    for one in path if isinstance(path, list) else [path]:
+        with av.open(one) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO" if threads > 1 else "NONE"
+            stream.codec_context.thread_count = threads
+            for _ in container.decode(stream):
+                pass
 """
 READ = """
-import sys
 from pathlib import Path
 import cv2
-cv2.setNumThreads(1)
 from extractor.reading import clip_reading, readers
-from extractor.session import overlay, overlay_file
 from extractor.video import clips
-fields = overlay_file.load(Path(sys.argv[2])).fields
-clip = clips.probe(Path(sys.argv[1]))
-boxes = [f.box_for(clip.width, clip.height) for f in fields]
-clip_reading.read_fields(clip, fields, boxes, readers.create(sys.argv[3]), threads=1,
-                  keyframes_only=len(sys.argv) > 4)
-"""
-#: Decodes a clip while the decoder leaves out what the second argument says.
-SKIP = """
-import av, sys
-with av.open(sys.argv[1]) as container:
-    stream = container.streams.video[0]
-    stream.thread_type = "NONE"
-    if sys.argv[2] == "frames":
-        stream.codec_context.skip_frame = "NONREF"
-    if sys.argv[2] == "filter":
-        stream.codec_context.options = {"skip_loop_filter": "all"}
-    for _ in container.decode(stream):
-        pass
-"""
-#: Reads a clip with and without the loop filter; writes how the readings differ, as JSON.
-UNFILTERED = """
-import json, math, sys
-from pathlib import Path
-from extractor.reading import clip_reading, readers
-from extractor.session import overlay
-from extractor.video import clips, decoding
-fields = overlay_file.load(Path(sys.argv[2])).fields
-clip = clips.probe(Path(sys.argv[1]))
-boxes = [f.box_for(clip.width, clip.height) for f in fields]
-reader = readers.create("network")
-found = [clip_reading.read_fields(clip, fields, boxes, reader)]
-inner = decoding.picture_stream
-def unfiltered(container, path):
-    stream = inner(container, path)
-    stream.codec_context.options = stream.codec_context.options | {"skip_loop_filter": "all"}
-    return stream
-decoding.picture_stream = unfiltered
-found.append(clip_reading.read_fields(clip, fields, boxes, reader))
-counts = dict(readings=0, accepted_in_one=0, other_text=0, other_instant=0)
-for field in fields:
-    one, other = (f.fields[field.name] for f in found)
-    for row in range(len(one.text)):
-        sure = [f.confidence[row] >= reader.gate for f in (one, other)]
-        counts["readings"] += 1
-        counts["accepted_in_one"] += sure[0] != sure[1]
-        both = all(sure)
-        counts["other_text"] += both and one.text[row] != other.text[row]
-        since = one.since_s[row], other.since_s[row]
-        same = since[0] == since[1] or all(map(math.isnan, since))
-        counts["other_instant"] += both and one.text[row] == other.text[row] and not same
-print(json.dumps(counts))
-"""
-#: Reads a clip as READ does and writes the CPU seconds spent inside some functions, as JSON.
-PROFILE = """
-import json, sys, time
-from pathlib import Path
-import cv2
 cv2.setNumThreads(1)
-from extractor.reading import clip_reading, readers
-from extractor.session import overlay
-from extractor.video import clips
-from extractor.reading.readers import network
-fields = overlay_file.load(Path(sys.argv[2])).fields
-clip = clips.probe(Path(sys.argv[1]))
-boxes = [f.box_for(clip.width, clip.height) for f in fields]
-spent, crops = {}, 0
-def timed(owner, name):
-    inner = getattr(owner, name)
-    spent[name] = 0.0
-    def outer(*arguments, **named):
-        start = time.process_time()
-        try:
-            return inner(*arguments, **named)
-        finally:
-            spent[name] += time.process_time() - start
-    setattr(owner, name, outer)
-for owner, name in ((clips.Cutter, "cut"), (network, "scaled"), (network, "normalised"),
-                    (network.NetworkReader, "_forward"), (network.NetworkReader, "read")):
-    timed(owner, name)
 reader = readers.create("network")
-inner = reader.read
-def counted(several):
-    global crops
-    crops += len(several)
-    return inner(several)
-reader.read = counted
-start = time.process_time()
-clip_reading.read_fields(clip, fields, boxes, reader, threads=1)
-print(json.dumps(spent | {"all": time.process_time() - start, "crops": crops}))
+def work():
+    clip = clips.probe(Path(path))
+    boxes = [f.box_for(clip.width, clip.height) for f in fields]
+    clip_reading.read_fields(clip, fields, boxes, reader, threads=threads, MORE)
 """
+#: As most scripts do it: one OCR process a crop; ten a second, as often as `read`.
 NAIVE = """
-import sys
-from pathlib import Path
 import cv2, pytesseract
-from extractor.session import overlay
-from extractor.video import clips
-fields = overlay_file.load(Path(sys.argv[2])).fields
-clip = clips.probe(Path(sys.argv[1]))
-boxes = [f.box_for(clip.width, clip.height) for f in fields]
-video = cv2.VideoCapture(sys.argv[1])
-due = 0.0
-limit = float(sys.argv[3])
-while True:
-    good, image = video.read()
-    at = video.get(cv2.CAP_PROP_POS_MSEC) / 1000
-    if not good or at > limit:
-        break
-    if at < due:
-        continue
-    due += 0.2
-    for b in boxes:
-        grey = cv2.cvtColor(image[b.y:b.y + b.height, b.x:b.x + b.width], cv2.COLOR_BGR2GRAY)
-        grey = cv2.resize(grey, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)
-        black = cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1]
-        pytesseract.image_to_string(black, config="--psm 7")
+def work():
+    video, due = cv2.VideoCapture(path), 0.0
+    while True:
+        good, image = video.read()
+        at = video.get(cv2.CAP_PROP_POS_MSEC) / 1000
+        if not good:
+            break
+        if at < due:
+            continue
+        due += 0.1
+        for field in fields:
+            b = field.box_for(image.shape[1], image.shape[0])
+            grey = cv2.cvtColor(image[b.y:b.y + b.height, b.x:b.x + b.width], cv2.COLOR_BGR2GRAY)
+            grey = cv2.resize(grey, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)
+            black = cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1]
+            pytesseract.image_to_string(black, config="--psm 7")
+"""
+FRAME = """
+import json, resource, sys, time
+from pathlib import Path
+from extractor.session import overlay_file
+fields = overlay_file.load(Path(sys.argv[1])).fields
+path, threads = json.loads(sys.argv[2]), int(sys.argv[3])
+SCRIPT
+wall, cpu = time.perf_counter(), time.process_time()
+work()
+spent = time.perf_counter() - wall, time.process_time() - cpu
+print(json.dumps([*spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024]))
+"""
+PROFILE = """
+import cProfile, pstats
+inner = work
+def work():
+    profile = cProfile.Profile()
+    profile.runcall(inner)
+    pstats.Stats(profile, stream=sys.stderr).sort_stats("tottime").print_stats(25)
+"""
+DASK = """
+import sys, time, distributed
+from extractor import ReadOptions, Session, read_session
+if __name__ == "__main__":
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as own:
+        start = time.perf_counter()
+        address = own.scheduler_address
+        read_session(Session(sys.argv[1]), ReadOptions(crosscheck=0, scheduler=address))
+        print(time.perf_counter() - start)
 """
 
+Times = tuple[float, float, float]
+"""Wall and CPU seconds, largest memory in MB."""
 
-def measured(*command: str) -> dict[str, float]:
-    """Run a command; return wall and CPU seconds and the largest memory in MB."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    start = time.perf_counter()
-    script = (
-        "import os, resource, subprocess, sys, json\n"
-        "done = subprocess.run(json.loads(sys.argv[1]))\n"
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
-        "sys.exit(done.returncode)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", script, json.dumps(command)],
-        check=True,
-        stdout=subprocess.PIPE,
-        text=True,
-        cwd=ROOT,
-    )
+
+def measured(*command: str, one_core: bool = False) -> Times:
+    """Run a command as a whole."""
+    pinned = ["taskset", "-c", "0", *command] if one_core else list(command)
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    subprocess.run(pinned, check=True, stdout=subprocess.DEVNULL, cwd=ROOT)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return {
-        "wall": time.perf_counter() - start,
-        "cpu": after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime,
-        "mb": int(done.stdout.split()[-1]) / 1024,
-    }
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return time.perf_counter() - start, cpu, after.ru_maxrss / 1024
 
 
-def python(script: str, *arguments: object) -> dict[str, float]:
-    return measured(sys.executable, "-c", script, *map(str, arguments))
+def inside(
+    script: str, clip: Path | list[Path], *, one_core: bool = False, more: str = ""
+) -> Times:
+    """Run a script that measures itself."""
+    path = [str(c) for c in clip] if isinstance(clip, list) else str(clip)
+    whole = FRAME.replace("SCRIPT", script).replace("MORE", more)
+    arguments = [str(SAMPLES / "overlay.toml"), json.dumps(path), str(1 if one_core else CORES)]
+    pinned = ["taskset", "-c", "0"] if one_core else []
+    done = subprocess.run(
+        [*pinned, sys.executable, "-c", whole, *arguments],
+        check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+    )  # fmt: skip
+    wall, cpu, megabytes = json.loads(done.stdout.splitlines()[-1])
+    return wall, cpu, megabytes
 
 
-def hd_clip(seconds: int) -> Path:
+def middle(several: list[Times]) -> Times:
+    wall, cpu, megabytes = (statistics.median(column) for column in zip(*several, strict=True))
+    return wall, cpu, megabytes
+
+
+def by_turns(repeats: int, *sides: Callable[[], Times]) -> list[Times]:
+    """Return the medians of the sides, each done once a round."""
+    rounds = [[side() for side in sides] for _ in range(repeats)]
+    return [middle(list(column)) for column in zip(*rounds, strict=True)]
+
+
+def hd(seconds: float, *, rate: str = "12M", referenced: bool = False) -> Path:
     """Return a clip that costs as much to decode as a recorder's."""
-    return _made(
-        f"hd-{seconds}.mp4",
+    how = ["-tune", "zerolatency"] if referenced else []
+    return made(
+        f"hd-{seconds:g}-{rate}{'-referenced' * referenced}.mp4",
         *("-stream_loop", "-1", "-i", str(SOURCE), "-t", str(seconds)),
-        *("-vf", "scale=1920:1080,noise=alls=6:allf=t,fps=60"),
-        *("-c:v", "libx264", "-preset", "veryfast", "-b:v", "12M", "-g", "120"),
+        *("-vf", f"scale=1920:1080,noise=alls={6 if rate == '12M' else 1}:allf=t,fps=60"),
+        *("-c:v", "libx264", "-preset", "veryfast", *how, "-b:v", rate, "-g", "120"),
     )
 
 
-def repeated(source: Path, seconds: int) -> Path:
+def repeated(source: Path, seconds: float) -> Path:
     """Return a clip played over and over, without encoding it anew."""
-    return _made(
-        f"{source.stem}-repeated-{seconds}.mp4",
-        *("-stream_loop", "-1", "-i", str(source), "-t", str(seconds), "-c", "copy"),
-    )
+    how = ("-stream_loop", "-1", "-i", str(source), "-t", str(seconds), "-c", "copy")
+    return made(f"{source.stem}-repeated-{seconds:g}.mp4", *how)
 
 
-def _made(name: str, *how: str) -> Path:
+def made(name: str, *how: str) -> Path:
     path = CACHE / name
     if not path.exists():
         CACHE.mkdir(exist_ok=True)
@@ -225,175 +177,180 @@ def _made(name: str, *how: str) -> Path:
     return path
 
 
-def session_of(clip: Path, folder: Path) -> list[str]:
-    """Return the command that reads a session of one clip from the start, on one process."""
-    for old in folder.iterdir():
-        shutil.rmtree(old) if old.is_dir() else old.unlink()
-    (folder / clip.name).symlink_to(clip)
+def session(name: str, clip: Path, count: int) -> Path:
+    """Return a session of copies of one clip that are no copies byte for byte."""
+    folder = CACHE / name
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    for number in range(count):
+        content = clip.read_bytes() + (8 + number).to_bytes(4) + b"free" + bytes(number)
+        (folder / f"{number:03d}.mp4").write_bytes(content)
     shutil.copy(SAMPLES / "overlay.toml", folder)
-    return [sys.executable, "-m", "extractor", "read", str(folder), "--quiet", "--jobs", "1"]
+    return folder
 
 
-def middle(several: list[dict[str, float]]) -> dict[str, float]:
-    return {key: statistics.median(one[key] for one in several) for key in ("wall", "cpu", "mb")}
+def reading(folder: Path, *more: str) -> list[str]:
+    """Return the command that reads a session from the start; its box is known already."""
+    shutil.rmtree(folder / "results" / ".state" / "clips", ignore_errors=True)
+    return [*EXTRACTOR, "read", str(folder), "--quiet", "--crosscheck", "0", *more]
 
 
-def speed(clip: Path, seconds: int, repeats: int) -> None:
-    overlay = SAMPLES / "overlay.toml"
-    rows: dict[str, list[dict[str, float]]] = {
-        "decode every frame and throw it away": [],
-        "read": [],
-        "`extractor read`, whole command": [],
-        "the same without cross-check": [],
-        "quick": [],
-    }
-    naive: list[dict[str, float]] = []
-    naive_seconds = min(seconds, 6)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        for _ in range(repeats):
-            several = iter(rows.values())
-            next(several).append(python(DECODE, clip))
-            next(several).append(python(READ, clip, overlay, "network"))
-            next(several).append(measured(*session_of(clip, folder)))
-            next(several).append(measured(*session_of(clip, folder), "--crosscheck", "0"))
-            next(several).append(python(READ, clip, overlay, "network", "quick"))
-            naive.append(python(NAIVE, clip, overlay, naive_seconds))
-    results = {what: middle(several) for what, several in rows.items()}
-    decode, read = list(results.values())[:2]
-    print("| what | wall s | CPU s | MB | wall ratio | CPU ratio |\n|---|---|---|---|---|---|")
-    for what, one in results.items():
-        print(
-            f"| {what} | {one['wall']:.1f} | {one['cpu']:.1f} | {one['mb']:.0f} "
-            f"| {one['wall'] / decode['wall']:.2f} | {one['cpu'] / decode['cpu']:.2f} |"
-        )
-    slow = middle(naive)
-    whole = {key: slow[key] * seconds / naive_seconds for key in ("wall", "cpu")}
-    print(
-        f"| one OCR process a crop, 5 a second (from {naive_seconds} s) | {whole['wall']:.0f} "
-        f"| {whole['cpu']:.0f} | {slow['mb']:.0f} | {whole['wall'] / decode['wall']:.1f} "
-        f"| {whole['cpu'] / decode['cpu']:.1f} |"
+def row(what: str, ours: Times, theirs: Times | None, goal: str) -> None:
+    sides = f"{ours[0]:.2f} / {theirs[0]:.2f}" if theirs else f"{ours[0]:.2f}"
+    ratios = [f"{a / b:.2f}" for a, b in zip(ours, theirs, strict=True)][:2] if theirs else ["", ""]
+    print(f"| {what} | {goal} | {ratios[0]} | {ratios[1]} | {sides} | {ours[2]:.0f} |", flush=True)
+
+
+def against_decoding(scale: float, repeats: int) -> Iterator[tuple[str, Callable[[str], None]]]:
+    """Yield the rows of one clip, read and decoded."""
+
+    def pair(clip: Callable[[], Path], goal: str, *, one_core: bool = False, more: str = "",
+             script: str = READ, times: int = repeats) -> Callable[[str], None]:  # fmt: skip
+        def do(what: str) -> None:
+            path = clip()
+            ours, theirs = by_turns(
+                times,
+                lambda: inside(script, path, one_core=one_core, more=more),
+                lambda: inside(DECODE, path, one_core=one_core),
+            )
+            row(what, ours, theirs, goal)
+
+        return do
+
+    one = 30 * scale
+    yield "read / decode, all cores, 1080p60, 12 Mbit/s", pair(lambda: hd(one), "0.85")
+    yield "the same with --exact", pair(lambda: hd(one), "", more="exact=True", times=3)
+    yield "the same, every frame referenced", pair(lambda: hd(one, referenced=True), "1.15")
+    yield "the same, 900p30, 0.3 Mbit/s", pair(lambda: repeated(SOURCE, 60 * scale), "1.4")
+    yield "one core, 1080p60, 12 Mbit/s", pair(lambda: hd(one), "0.80", one_core=True, times=3)
+    slow = pair(lambda: hd(one, rate="2M"), "1.1", one_core=True, times=3)
+    yield "one core, 1080p60, 2 Mbit/s", slow
+    quick = pair(lambda: hd(one), "0.12", more="keyframes_only=True")
+    yield "quick / decode, all cores", quick
+
+
+def naive(what: str, scale: float) -> None:
+    path = hd(6 * scale)
+    slow, ours = by_turns(1, lambda: inside(NAIVE, path), lambda: inside(READ, path))
+    row(what, slow, ours, "8")
+
+
+def memory(what: str, scale: float) -> None:
+    short, long = (inside(READ, repeated(hd(10), s)) for s in (10, 120 * scale))
+    print(f"| {what} | 160, flat | | | | {short[2]:.0f}, {long[2]:.0f} |", flush=True)
+
+
+def whole_session(what: str, scale: float) -> None:
+    clip, folder = hd(15 * scale), session("sixteen", hd(15 * scale), 16)
+    measured(*reading(folder))
+    ours, theirs = by_turns(
+        2, lambda: measured(*reading(folder)), lambda: inside(DECODE, [clip] * 16)
     )
-    print(
-        f"\nThe last takes {whole['wall'] / read['wall']:.1f} times as long as reading (CPU "
-        f"{whole['cpu'] / read['cpu']:.1f} times); quick takes "
-        f"{results['quick']['wall'] / read['wall']:.2f} of reading."
-    )
+    row(what, ours, theirs, "0.90")
+    single = measured(*reading(folder, "--jobs", "1"), one_core=True)
+    row("one worker on one core / two workers, the same", single, ours, "1.8")
 
 
-def profile(clip: Path) -> None:
-    overlay = SAMPLES / "overlay.toml"
-    decode = python(DECODE, clip)["cpu"] - python("import av")["cpu"]
-    done = subprocess.run(
-        [sys.executable, "-c", PROFILE, str(clip), str(overlay)],
-        check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT,
-    )  # fmt: skip
-    spent = json.loads(done.stdout.splitlines()[-1])
-    network = spent["_forward"] - spent["normalised"]
-    rest = spent["all"] - decode - spent["read"] - spent["cut"]
-    print("| part | CPU s |\n|---|---|")
-    print(f"| decoding alone, another process | {decode:.2f} |")
-    print(f"| recognising {spent['crops']} crops | {spent['read']:.2f} |")
-    print(f"| of which the network | {network:.2f} |")
-    print(f"| normalising | {spent['normalised']:.2f} |")
-    print(f"| resizing | {spent['scaled']:.2f} |")
-    print(f"| cutting crops and thumbnails | {spent['cut']:.2f} |")
-    print(f"| the rest | {rest:.2f} |")
+def dask(what: str, scale: float) -> None:
+    folder = session("eight", hd(15 * scale), 8)
+    pool = measured(*reading(folder, "--jobs", "2"))
+    reading(folder)
+    script = CACHE / "cluster.py"
+    script.write_text(DASK)
+    done = subprocess.run([sys.executable, str(script), str(folder)], check=True, text=True,
+                          stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, cwd=ROOT)  # fmt: skip
+    row(what, (float(done.stdout.splitlines()[-1]), 0.0, 0.0), pool, "")
 
 
-def skipping(several: list[Path], repeats: int) -> None:
-    print(
-        "| clip | without unreferenced frames | without loop filter | readings "
-        "| accepted in one only | other text | other instant |"
-    )
-    print("|---|---|---|---|---|---|---|")
-    for clip in several:
-        beside = clip.with_suffix(".tight.toml")
-        overlay = beside if beside.exists() else clip.parent / "overlay.toml"
-        costs: dict[str, list[float]] = {"nothing": [], "frames": [], "filter": []}
-        for _ in range(repeats):
-            for what, spent in costs.items():
-                spent.append(python(SKIP, clip, what)["cpu"])
-        whole, *less = (statistics.median(spent) for spent in costs.values())
-        done = subprocess.run(
-            [sys.executable, "-c", UNFILTERED, str(clip), str(overlay)],
-            check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+def large(what: str, scale: float) -> None:
+    script = str(BENCHMARKS / "large_session.py")
+    done = subprocess.run([sys.executable, script, "--clips", str(round(300 * scale))],
+                          check=True, text=True, stdout=subprocess.PIPE, cwd=ROOT)  # fmt: skip
+    wall, cpu = (float(cell) for cell in done.stdout.splitlines()[-1].split("|")[2:4])
+    steps = "; ".join(line.strip("| ").replace(" | ", ": ", 1).split(" |")[0]
+                      for line in done.stdout.splitlines()[-4:-1])  # fmt: skip
+    print(f"| {what} ({steps}) | 12 s | | | {wall:.1f}, CPU {cpu:.1f} | |", flush=True)
+
+
+def command(goal: str, times: int, *arguments: str) -> Callable[[str], None]:
+    def do(what: str) -> None:
+        row(what, middle([measured(*EXTRACTOR, *arguments) for _ in range(times)]), None, goal)
+
+    return do
+
+
+def nothing_changed(what: str) -> None:
+    # A second and a half of a sample clip.
+    folder = session("hundred", repeated(SOURCE, 1.5), 100)
+    measured(*reading(folder))
+    command("0.5 s", 5, "read", str(folder), "--quiet", "--crosscheck", "0")(what)
+
+
+def page(what: str) -> None:
+    folder = session("page", repeated(SOURCE, 1.5), 16)
+    took = []
+    for _ in range(5):
+        (folder / "results/.state/.page.json").unlink(missing_ok=True)
+        start = time.perf_counter()
+        server = subprocess.Popen(
+            [*EXTRACTOR, "open", str(folder), "--no-browser"],
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT,
         )  # fmt: skip
-        counts = json.loads(done.stdout.splitlines()[-1])
-        cells = [f"{one / whole:.2f}" for one in less] + [str(n) for n in counts.values()]
-        print(f"| {clip.name} | " + " | ".join(cells) + " |", flush=True)
-
-
-def memory(lengths: list[int]) -> None:
-    print("| clip | MB |\n|---|---|")
-    overlay = SAMPLES / "overlay.toml"
-    for seconds in lengths:
-        result = python(READ, repeated(hd_clip(10), seconds), overlay, "network")
-        print(f"| {seconds} s, 1920x1080, 60 frames/s | {result['mb']:.0f} |", flush=True)
-
-
-def workers(repeats: int) -> None:
-    print("| workers | wall s |\n|---|---|")
-    times: dict[int, list[float]] = {1: [], 2: []}
-    for _ in range(repeats):
-        for count, several in times.items():
-            with tempfile.TemporaryDirectory() as folder:
-                for path in SAMPLES.iterdir():
-                    if path.is_file():
-                        (Path(folder) / path.name).symlink_to(path)
-                command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
-                done = measured(*command, "--jobs", str(count), "--crosscheck", "0")
-                several.append(done["wall"])
-    middles = {count: statistics.median(several) for count, several in times.items()}
-    for count, one in middles.items():
-        print(f"| {count} | {one:.1f} |")
-    print(f"\n2 workers are {middles[1] / middles[2]:.2f} times as fast as 1.")
-
-
-def startup() -> None:
-    print("| what | wall s, median of 5 |\n|---|---|")
-    help_ = [measured(sys.executable, "-m", "extractor", "--help")["wall"] for _ in range(5)]
-    bare = [measured(sys.executable, "-c", "pass")["wall"] for _ in range(5)]
-    print(f"| an empty Python, two processes deep | {statistics.median(bare):.2f} |")
-    print(f"| `extractor --help`, the same way | {statistics.median(help_):.2f} |")
-    with tempfile.TemporaryDirectory() as folder:
-        for i in range(100):
-            shutil.copy(SAMPLES / "fan_m2_green.mp4", Path(folder) / f"{i:03d}.mp4")
-        shutil.copy(SAMPLES / "overlay.toml", folder)
-        command = [sys.executable, "-m", "extractor", "read", folder, "--quiet"]
-        measured(*command, "--rate", "2")
-        again = [measured(*command, "--rate", "2")["wall"] for _ in range(5)]
-        again_s = statistics.median(again)
-        print(f"| `extractor read`, 100 clips, nothing changed | {again_s:.2f} |")
-
-
-WAYS = ("speed", "profile", "skipping", "memory", "workers", "startup")
+        line = next(line for line in server.stdout or () if "http://" in line)
+        address = line[line.index("http://") :].split()[0]
+        subprocess.run(["curl", "-s", "-L", "-o", "/dev/null", "-c", "-", address], check=True,
+                       stdout=subprocess.DEVNULL)  # fmt: skip
+        took.append((time.perf_counter() - start, 0.0, 0.0))
+        server.terminate()
+        server.wait()
+    row(what, middle(took), None, "1 s")
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=list(WAYS))
-    parser.add_argument("--seconds", type=int, nargs="*", default=None)
-    parser.add_argument("--repeats", type=int, default=3)
-    parser.add_argument("--clip", choices=["hd", "cheap"], default="hd")
-    parser.add_argument("--file", type=Path, nargs="*", default=[SOURCE])
-    arguments = parser.parse_args()
+    form = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
+    parser.add_argument("--only", nargs="*", default=[])
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--scale", type=float, default=1.0)
+    parser.add_argument("--profile", action="store_true", help="of reading the first clip")
+    options = parser.parse_args()
     os.environ["OMP_NUM_THREADS"] = "1"
-    if arguments.what in ("speed", "profile"):
-        seconds = (arguments.seconds or [60 if arguments.what == "speed" else 20])[0]
-        clip = hd_clip(seconds) if arguments.clip == "hd" else repeated(SOURCE, seconds)
-        if arguments.what == "speed":
-            speed(clip, seconds, arguments.repeats)
-        else:
-            profile(clip)
-    elif arguments.what == "skipping":
-        skipping([path.resolve() for path in arguments.file], arguments.repeats)
-    elif arguments.what == "memory":
-        memory(arguments.seconds or [10, 1200])
-    elif arguments.what == "workers":
-        workers(arguments.repeats)
-    else:
-        startup()
+    if options.profile:
+        inside(READ + PROFILE, hd(30 * options.scale))
+        return
+    scale, repeats = options.scale, options.repeats
+    compared = session("compared", repeated(SOURCE, 1.5), 1)
+    rows: list[tuple[str, Callable[[str], None]]] = [
+        *against_decoding(scale, repeats),
+        ("naive script / read, 10 a second", lambda what: naive(what, scale)),
+        (
+            "16 clips of 1080p60, `read` / decode, all cores",
+            lambda what: whole_session(what, scale),
+        ),
+        ("Dask, two local workers / pool of two, 8 clips", lambda what: dask(what, scale)),
+        ("memory of a 10 s, a 120 s clip, MB", lambda what: memory(what, scale)),
+        ("`--help`", command("0.15 s", repeats, "--help")),
+        ("`read`, 100 clips, nothing changed", nothing_changed),
+        ("`open` until the page is there", page),
+        (
+            "`mark --suggest`",
+            command("2 s", repeats, "mark", str(compared), "--suggest", "--quiet"),
+        ),
+        ("`compare`, read session", lambda what: compare(what, repeats)),
+        ("300 clips x 600 samples x 2 fields", lambda what: large(what, scale)),
+    ]
+    print("| what | goal | wall | CPU | wall s | MB |\n|---|---|---|---|---|---|")
+    for what, do in rows:
+        if not options.only or any(word in what for word in options.only):
+            do(what)
+
+
+def compare(what: str, repeats: int) -> None:
+    folder = CACHE / "samples"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(SAMPLES, folder)
+    measured(*reading(folder))
+    command("1.5 s", repeats, "compare", str(folder), "--quiet")(what)
 
 
 if __name__ == "__main__":

@@ -30,8 +30,6 @@ def create(name: str) -> Reader:
         If there is no such reader.
     ReaderUnavailableError
         If it cannot run on this machine.
-    ImportError
-        If a system library that OpenCV needs is missing.
 
     Examples
     --------
@@ -44,9 +42,6 @@ def create(name: str) -> Reader:
     >>> line.text
     ''
     """
-    # Missed here, in the caller's own process, not in the workers clip by clip.
-    import cv2  # noqa: F401
-
     if name == "tesseract":
         from extractor.reading.readers.tesseract import TesseractReader, installed_version
 
