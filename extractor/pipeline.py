@@ -149,7 +149,8 @@ def _read_clips(
         if doubts:
             doubted_digits.save(session, doubts)
         tables.write_first(clip, table)
-        report.note(read_report(clip, known, table.made().notes), watcher)
+        entry = read_report(clip, known, table.made().notes)
+        report.note(replace(entry, said=tables.said(clip, found, table)), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 
 

@@ -121,8 +121,8 @@ def _bars() -> Progress:
 class Bars:
     """A `session_clips.Watcher` that draws a progress bar per clip, if stderr is a terminal."""
 
-    def __init__(self) -> None:
-        self._bars = _bars()
+    def __init__(self, tell: Callable[[str], None] = note) -> None:
+        self._bars, self._tell = _bars(), tell
         self._tasks: dict[str, Any] = {}
         self._lengths: dict[str, float | None] = {}
 
@@ -152,10 +152,11 @@ class Bars:
         self._bars.update(self._tasks[clip], completed=seconds)
 
     def ended(self, report: ClipReport) -> None:
-        """Take one clip's bar away; say so where no bars are drawn."""
+        """Say what a clip shows, and take its bar away."""
+        done = report.message if report.outcome == "failed" else report.said or report.outcome
+        if report.said or self._bars.disable:
+            self._tell(f"{report.clip}: {done}")
         if self._bars.disable:
-            done = report.message if report.outcome == "failed" else report.outcome
-            note(f"{report.clip}: {done}")
             return
         if report.clip in self._tasks:
             self._bars.remove_task(self._tasks.pop(report.clip))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-from extractor.commands.screen import Bars, note, report_problems, say, summary_table, warn
+from extractor.commands.screen import Bars, note, report_problems, say, warn
 from extractor.errors import ExtractorError, UsageError
 
 
@@ -14,8 +14,9 @@ def watch(
 ) -> None:
     """Watch the folder and read each clip as it lands; Ctrl-C ends it.
 
-    A clip is taken when it has stopped growing and its container is complete. With looks in
-    the plan it says at each whether you can stop.
+    A clip is taken when it has stopped growing and its container is complete. A line says what it
+    shows, another how the antennas stand, anew when runs.csv changes. With looks in the plan it
+    says at each whether you can stop.
     """
     from extractor import pipeline
     from extractor.reading.clip_job import ReadOptions
@@ -36,22 +37,33 @@ def watch(
         if ready:
             try:
                 opened = Session(session)
-                with Bars() as bars:
+                with Bars(say) as bars:
                     report = pipeline.read_session(opened, options, only=ready, watcher=bars)
             except UsageError as vanished:
                 warn(str(vanished))  # a clip that went away meanwhile
                 continue
-            new = [row for row in report.rows if set(str(row["clip"]).split(";")) & set(ready)]
-            summary_table(new)
             report_problems(report)
         runs = Session(session).runs_path if session.is_dir() else session
         seen = runs.stat().st_mtime_ns if runs.is_file() else 0
         if seen and (ready or seen != plan):
-            for line in _look(session):
+            for line in _look(session) or _standing(session):
                 say(line)
             # What was said of the plan as it lay before the look.
             plan = seen
         time.sleep(every)
+
+
+def _standing(session: Path) -> list[str]:
+    """Return how the antennas stand by now, in one sentence; nothing as long as they can't."""
+    from extractor import pipeline
+    from extractor.session.folder import Session
+
+    try:
+        pipeline.summarise_session(Session(session))
+        found = pipeline.compare_sessions([session]).findings
+    except ExtractorError:
+        return []  # one antenna, or none named yet
+    return [f"So far: {found[0].sentence}"] if found else []
 
 
 def _look(session: Path) -> list[str]:

@@ -108,6 +108,7 @@ class Task:
             "state": "failed" if failed else "done",
             "seconds": self._lengths_s.get(report.clip) or 0.0,
             "message": report.message,
+            "said": report.said,
         }
         self.check()
 

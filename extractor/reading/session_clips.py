@@ -29,6 +29,8 @@ class ClipReport:
     undecodable: int = 0
     """Damaged packets and frames."""
     notes: tuple[str, ...] = ()
+    said: str = ""
+    """What it shows: the level of each number in its run, and what was not read most."""
 
 
 @dataclass(slots=True)

@@ -253,6 +253,34 @@ def run_rows(
     return rows
 
 
+#: What is said of a row of the summary, the most frequent of these first.
+_WORST = {
+    "no_link": "without link",
+    "hidden": "hidden",
+    "unreadable": "not read",
+    "frozen": "frozen",
+    "spike": "brief jumps",
+    "format": "of unusual form",
+    "range": "beyond the limits",
+}
+MOST_SAID = 2
+
+
+def row_sentence(row: Mapping[str, Any]) -> str:
+    """Say a row of the summary in a line: the level, its interval, the two worst flags."""
+    unit = f" {row['unit']}" if row["unit"] else ""
+    said = f"{row['field']} no number"
+    if row["mean"] is not None and not math.isnan(row["mean"]):
+        said = f"{row['field']} {row['mean']:.1f}{unit}"
+        if row["mean_low"] is not None and not math.isnan(row["mean_low"]):
+            said += f" ({row['mean_low']:.1f} to {row['mean_high']:.1f})"
+    counts = sorted(((row[f"n_{flag}"], words) for flag, words in _WORST.items()), reverse=True)
+    worst = [f"{n} {words}" for n, words in counts[:MOST_SAID] if n]
+    if row["longest_dropout_s"] > 0:
+        worst.insert(0, f"link out for up to {row['longest_dropout_s']:.1f} s")
+    return "; ".join([said, *worst])
+
+
 def _incomplete(states: Sequence[ClipState]) -> str:
     answers = {s.complete for s in states}
     if "no" in answers:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
+from extractor.errors import TableError
 from extractor.reading import cache
 from extractor.reading.cache import ClipState
 from extractor.reading.session_clips import SessionReport
@@ -100,6 +102,33 @@ class SessionTables:
             write_json(path, entries)
         clip_tables.write_readings(self.session.readings_path(clip), table.made().series)
 
+    def said(self, clip: str, known: Mapping[str, ClipState], table: ClipTable) -> str:
+        """Say what a clip that was just read shows, by the runs as ``runs.csv`` has them now.
+
+        Parameters
+        ----------
+        clip : str
+            The clip.
+        known : mapping
+            What is known of all clips by now; a run is said when its last file is there.
+        table : ClipTable
+            The clip's own.
+        """
+        self.look_again()
+        own = [r for r in self.runs if clip in r.clips and r.counts and {*r.clips} <= {*known}]
+        sentences = []
+        for run in own:
+            parts = [table if c == clip else self.of(c, known[c]) for c in run.clips]
+            states, series = [t.known for t in parts], [t.made().series for t in parts]
+            rows = clip_tables.run_rows(run, states, series, self.overlay.fields)
+            sentences += [clip_tables.row_sentence(row) for row in rows]
+        return " · ".join(sentences)
+
+    def look_again(self) -> None:
+        """Take the runs as they are by now; those before where the table is wrong at the moment."""
+        with suppress(TableError):
+            self.runs = self.session.runs()
+
     def write(self, known: Mapping[str, ClipState]) -> None:
         """Write the readings of every clip whose table is not up to date, and the summary.
 
@@ -109,6 +138,7 @@ class SessionTables:
             If a table cannot be written.
         """
         session, report = self.session, self.report
+        self.look_again()
         path = session.state / TABLES
         before, now = read_json(path), {}
         tables = {clip: self.of(clip, one) for clip, one in known.items()}

@@ -170,3 +170,10 @@ def test_watch_says_at_a_look_whether_to_stop(at_first_look, monkeypatch):
         row["look"] = ""
     write_table(runs, table.columns, rows)
     assert watch._look(folder) == []
+    # Then it says how the antennas stand, and nothing as long as they can't.
+    (said,) = watch._standing(folder)
+    assert said == f"So far: {compare_sessions([folder]).findings[0].sentence}"
+    for row in rows:
+        row["antenna"] = "A"
+    write_table(runs, table.columns, rows)
+    assert watch._standing(folder) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,10 +17,13 @@ from scipy.stats import beta
 from extractor import pipeline
 from extractor.page.frame_cache import Recent, spread_times
 from extractor.reading.clip_job import ReadOptions
+from extractor.reading.session_clips import ClipReport, Silent
 from extractor.review import cards
 from extractor.review.cards import Card
 from extractor.review.checked import error_rate, sample
+from extractor.session.folder import Session
 from extractor.session.overlay import Box
+from extractor.tabulation import clip_tables
 
 
 @pytest.fixture
@@ -326,3 +330,48 @@ def test_a_clip_that_is_no_run_is_left_in_peace(visitor: Visitor) -> None:
     with (root / "runs.csv").open("a") as stream:
         stream.write("again,b.mkv\n")
     assert visitor.desk.session().measured == ("a.mp4", "b.mkv")
+
+
+class Meddler(Silent):
+    """Fills ``runs.csv`` while the clips are read, as a person at the page does."""
+
+    def __init__(self, root: Path) -> None:
+        self.root, self.said = root, []  # type: tuple[Path, list[str]]
+
+    def started(self, jobs: object) -> None:
+        del jobs
+        (self.root / "runs.csv").write_text("run,clip,end_s,antenna\nr1,a.mp4;b.mkv,,Slab\n")
+
+    def ended(self, report: ClipReport) -> None:
+        self.said.append(report.said)
+
+
+def test_what_a_clip_shows_is_said_as_runs_csv_has_it_then(
+    session_folder: Path, grey_reader: GreyReader
+) -> None:
+    meddler = Meddler(session_folder)
+    session = Session(session_folder)
+    report = pipeline.read_session(session, ReadOptions(jobs=1), watcher=meddler)
+    # The first file is no run yet; with the second the run is whole.
+    assert meddler.said[0] == ""
+    (row,) = report.rows
+    assert (row["run"], row["antenna"]) == ("r1", "Slab")
+    assert meddler.said[1] == clip_tables.row_sentence(row)
+    assert meddler.said[1].startswith(f"{row['field']} {row['mean']:.1f}")
+
+
+def test_a_row_says_its_worst_flags() -> None:
+    row = {"field": "bitrate", "unit": "Mbit/s", "mean": 31.44, "mean_low": 30.9, "mean_high": 32.0}
+    flags = ("no_link", "hidden", "unreadable", "range", "spike", "format", "frozen")
+    row |= {f"n_{flag}": 0 for flag in flags} | {"longest_dropout_s": 0.0}
+    assert clip_tables.row_sentence(row) == "bitrate 31.4 Mbit/s (30.9 to 32.0)"
+    row |= {"n_spike": 1, "n_hidden": 60, "n_no_link": 22, "longest_dropout_s": 2.2}
+    assert clip_tables.row_sentence(row) == (
+        "bitrate 31.4 Mbit/s (30.9 to 32.0); link out for up to 2.2 s; 60 hidden; 22 without link"
+    )
+    assert clip_tables.row_sentence(row | {"mean": math.nan}).startswith("bitrate no number; ")
+
+
+def test_the_page_says_what_each_clip_shows(visitor: Visitor) -> None:
+    clips = visitor.read()["tasks"]["read"]["clips"]
+    assert all(" " in clip["said"] for clip in clips.values())

@@ -60,24 +60,27 @@ export function show(root, page) {
 
   function drawList(session) {
     const work = session.tasks.read?.clips ?? {};
+    const told = new Map(session.rows.filter((r) => r.cells.antenna).map((r) => [r.clips.at(-1),
+      [r.cells.antenna, r.cells.port, r.cells.mounting].filter(Boolean).join(" ")]));
     clear(list, h("table", { class: "reading" },
-      h("thead", {}, h("tr", {}, h("th", {}, "Clip"), h("th", {}, "Progress"), h("th", {}, ""))),
+      h("thead", {}, h("tr", {}, h("th", {}, "Clip"), h("th", {}, "Run"), h("th", {}, "Progress"), h("th", {}, ""), h("th", {}, "What it shows"))),
       h("tbody", {}, recordings(session).map((files) => {
         const name = files.map((c) => c.clip).join(" + ");
         const share = mean(files.map((clip) => shareOf(clip, work[clip.clip])));
         const words = files.map((clip) => wordOf(clip, work[clip.clip]));
         const word = Object.keys(WORDS).find((w) => words.includes(w)) ?? words[0];
-        return h("tr", {}, h("td", {}, name),
+        return h("tr", {}, h("td", { class: "file" }, name), h("td", {}, told.get(files.at(-1).clip)),
           h("td", {}, h("progress", { max: 1, value: share, "aria-label": name })),
           h("td", { class: word === "failed" ? "bad" : "" }, WORDS[word] ?? word,
-            word === "failed" && h("small", { class: "why" }, files.find((c) => c.message)?.message)));
+            word === "failed" && h("small", { class: "why" }, files.find((c) => c.message)?.message)),
+          h("td", {}, files.map((c) => work[c.clip]?.said).filter(Boolean).at(-1)));
       }))));
   }
 
   let drawn = "";
   return {
     update(session) {
-      const text = JSON.stringify([session.clips, session.tasks.read, session.fields.length]);
+      const text = JSON.stringify([session.clips, session.rows, session.tasks.read, session.fields.length]);
       if (text === drawn) return;
       drawn = text;
       drawHead(session);
