@@ -66,13 +66,17 @@ class Visitor:
 
 
 @contextmanager
-def served(root: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+def served(
+    root: Path | None, *options: str, home: Path | None = None
+) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """Run ``extractor open`` and give the process and the address that it prints."""
+    session = [] if root is None else [str(root)]
+    own = {} if home is None else {"HOME": str(home), "XDG_STATE_HOME": str(home / ".state")}
     process = subprocess.Popen(
-        [sys.executable, "-m", "extractor", "open", str(root), "--no-browser", *options],
+        [sys.executable, "-m", "extractor", "open", *session, "--no-browser", *options],
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "OMP_NUM_THREADS": "1"},
+        env={**os.environ, "OMP_NUM_THREADS": "1", **own},
     )
     assert process.stdout is not None
     try:

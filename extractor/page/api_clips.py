@@ -10,7 +10,7 @@ from flask import Blueprint, Response
 from extractor.page import request_parsing as sent
 from extractor.page.service import desk
 from extractor.page.session_view import overview
-from extractor.session import conditions, runs_editing
+from extractor.session import conditions, runs_editing, undoing
 from extractor.video.crops import rgb
 from extractor.video.picture_files import jpeg
 
@@ -76,6 +76,12 @@ def checked() -> Any:
 def edit_condition() -> Any:
     """Change a key of ``session.toml``."""
     return _edited(conditions.edit_condition, *sent.texts("key", "old", "new"))
+
+
+@routes.post("/api/undo")
+def undo() -> Any:
+    """Take the last edit of a file back."""
+    return _edited(undoing.undo, *sent.texts("name", "seen"))
 
 
 @routes.get("/api/frame")

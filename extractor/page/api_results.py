@@ -19,6 +19,7 @@ from extractor.radio.cautions import session_cautions
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import RESULTS, Session
+from extractor.session.numerals import is_numeral
 from extractor.tabulation import clip_tables
 
 TABLES = ("summary", "ranking", "ports", "pairs")
@@ -141,7 +142,12 @@ def _table(path: Path) -> dict[str, Any] | None:
         table = read_table(path)
     except ExtractorError as error:
         return {"problem": str(error), "columns": [], "rows": []}
-    return {"columns": table.columns, "rows": [[r[c] for c in table.columns] for r in table.rows]}
+    rows = [[_with_point(row[c]) for c in table.columns] for row in table.rows]
+    return {"columns": table.columns, "rows": rows}
+
+
+def _with_point(cell: str) -> str:
+    return cell.replace(",", ".") if is_numeral(cell) else cell
 
 
 def _json(path: Path) -> Any:

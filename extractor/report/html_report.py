@@ -190,7 +190,7 @@ def _session_part(one: Results) -> dict[str, Any]:
     mounted = rows[rows["antenna"] != ""].drop_duplicates(["antenna", "mounting"])
     return {
         "name": one.name,
-        "conditions": list(one.conditions.items()),
+        "conditions": [(k, v) for k, v in one.conditions.items() if k != "decimal"],
         "runs": len(rows),
         "clips": len({c for cell in rows["clip"] for c in str(cell).split(";")}),
         "antennas": antennas,

@@ -2,7 +2,8 @@ r"""CSV files that people edit: read in any common dialect, written in one.
 
 Spreadsheets save with semicolons and decimal commas where the language wants it, with a byte
 order mark, in the system's own encoding, with other line ends. All of that is read; what the
-tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at line ends.
+tool writes is UTF-8, commas between cells, a point in numbers and ``\n`` at line ends; results have
+semicolons and decimal commas where ``session.toml`` says ``decimal = ","``.
 """
 
 from __future__ import annotations
@@ -17,14 +18,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from extractor.errors import TableError, reading
+from extractor.errors import SessionFileError, TableError, reading
 from extractor.session.atomic import write_text
 from extractor.session.numerals import is_numeral, parse_number
+from extractor.session.toml_files import parse_toml
 
 if TYPE_CHECKING:
     import pandas as pd
 
 DELIMITERS = (",", ";", "\t")
+#: Folder of what the tool makes, in a session.
+RESULTS = "results"
 #: Of one table; looking for twins among far more would not end.
 MOST_COLUMNS = 1000
 #: A line of its own behind the last, unless a cell is still open there.
@@ -226,15 +230,41 @@ def format_cell(value: object) -> str:
     return guarded(str(value))
 
 
-def format_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
-    """Return a CSV text with these columns; a value that a row lacks is empty."""
-    return _csv_text(columns, ([format_cell(row.get(c)) for c in columns] for row in rows))
+def wants_commas(path: Path) -> bool:
+    """Tell whether a result is to hold decimal commas: ``decimal`` of its ``session.toml`` says."""
+    results = next((p for p in path.parents if p.name == RESULTS), None)
+    if results is None:
+        return False
+    try:
+        raw = (results.parent / "session.toml").read_bytes()
+        return parse_toml(raw, "session.toml").get("decimal") == ","
+    except (OSError, SessionFileError):
+        return False  # a wrong one is named where it is read for its own sake
 
 
-def format_columns(columns: Mapping[str, Sequence[object]]) -> str:
+def format_table(
+    columns: Sequence[str], rows: Iterable[Mapping[str, object]], *, commas: bool = False
+) -> str:
+    """Return a CSV text with these columns; a value that a row lacks is empty.
+
+    With `commas` in numbers the cells are separated by semicolons, as spreadsheets of those
+    languages have it.
+    """
+    lines = ([_cell(row.get(c), commas) for c in columns] for row in rows)
+    return _csv_text(columns, lines, commas)
+
+
+def _cell(value: object, commas: bool) -> str:
+    cell = format_cell(value)
+    return cell.replace(".", ",") if commas and isinstance(value, float) else cell
+
+
+def format_columns(columns: Mapping[str, Sequence[object]], *, commas: bool = False) -> str:
     """Return what `format_table` returns, from columns of equal length."""
     cells = [_format_column(column) for column in columns.values()]
-    return _csv_text(list(columns), zip(*cells, strict=True))
+    if commas:
+        cells = [[_cell(value, commas) for value in column] for column in columns.values()]
+    return _csv_text(list(columns), zip(*cells, strict=True), commas)
 
 
 def _format_column(column: Sequence[object]) -> list[str]:
@@ -243,11 +273,12 @@ def _format_column(column: Sequence[object]) -> list[str]:
     return [format_cell(value) for value in column]
 
 
-def _csv_text(columns: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
+def _csv_text(columns: Sequence[str], lines: Iterable[Sequence[str]], commas: bool) -> str:
     stream = io.StringIO()
-    plain = csv.writer(stream, lineterminator="\n")
+    delimiter = ";" if commas else ","
+    plain = csv.writer(stream, lineterminator="\n", delimiter=delimiter)
     # A carriage return in a name ends a line for readers, but the plain writer leaves it bare.
-    quoted = csv.writer(stream, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    quoted = csv.writer(stream, lineterminator="\n", delimiter=delimiter, quoting=csv.QUOTE_ALL)
     plain.writerow([guarded(c) for c in columns])
     for cells in lines:
         (quoted if "\r" in "".join(cells) else plain).writerow(cells)
@@ -261,11 +292,12 @@ def write_table(
     *,
     keep_previous: bool = False,
 ) -> None:
-    """Write a CSV file in one step.
+    """Write a CSV file in one step, a result as `wants_commas` says.
 
     Raises
     ------
     StorageError
         If it cannot be written; what stood there before still stands.
     """
-    write_text(path, format_table(columns, rows), keep_previous=keep_previous)
+    text = format_table(columns, rows, commas=wants_commas(path))
+    write_text(path, text, keep_previous=keep_previous)

@@ -15,7 +15,7 @@ from typing import Any
 from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.session import overlay, overlay_file
 from extractor.session.atomic import locked
-from extractor.session.csv_tables import read_table
+from extractor.session.csv_tables import RESULTS, read_table
 from extractor.session.overlay import Field
 from extractor.session.recordings import digests_of, originals
 from extractor.session.spelling import objections
@@ -29,10 +29,9 @@ VIDEO_SUFFIXES = frozenset(
         *(".mpeg", ".flv", ".wmv", ".3gp", ".ogv", ".mxf"),
     }
 )
-RESULTS = "results"
 SESSION_KEYS = (
     *("place", "distance_m", "walls", "line_of_sight", "channel_mhz", "width_mhz", "power_mw"),
-    *("rate_mode", "firmware", "transmitter_antenna", "cooling", "supply", "notes"),
+    *("rate_mode", "firmware", "transmitter_antenna", "cooling", "supply", "decimal", "notes"),
 )
 #: Longest name of a results file, in bytes, before it is cut and given a digest.
 _NAME_BYTES = 200

@@ -13,7 +13,7 @@ from extractor.errors import TableError
 from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.results import RUN_PART, summary_columns
 from extractor.session.atomic import write_text
-from extractor.session.csv_tables import format_columns, read_table
+from extractor.session.csv_tables import format_columns, read_table, wants_commas
 from extractor.session.numerals import parse_number
 from extractor.session.overlay import Field
 from extractor.session.user_tables import Correction, Run
@@ -211,7 +211,7 @@ def write_readings(path: Path, series: Mapping[str, pd.DataFrame]) -> None:
         columns[f"{name}_since_s"] = [round(t, 6) for t in one["since_s"].tolist()]
         columns[f"{name}_confidence"] = [round(c, 4) for c in one["confidence"].tolist()]
         columns[f"{name}_flag"] = one["flag"].tolist()
-    write_text(path, format_columns(columns))
+    write_text(path, format_columns(columns, commas=wants_commas(path)))
 
 
 def run_rows(

@@ -13,8 +13,8 @@ from extractor.reading.cache import ClipState
 from extractor.reading.session_clips import SessionReport
 from extractor.results import summary_columns
 from extractor.session import digests
-from extractor.session.atomic import read_json, write_json, write_text
-from extractor.session.csv_tables import format_table
+from extractor.session.atomic import read_json, write_json
+from extractor.session.csv_tables import wants_commas, write_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay, direction_question
 from extractor.session.user_tables import Correction
@@ -91,7 +91,8 @@ class SessionTables:
         """Return one clip's table."""
         own = tuple(c for c in self.corrections if c.clip == clip)
         read = digests.file_digest(cache.state_path(self.session, clip))
-        key = digests.digest_of(clip_tables.TABLES_VERSION, read, self.overlay.fields, own)
+        commas = [True] if wants_commas(self.session.summary_path) else []
+        key = digests.digest_of(clip_tables.TABLES_VERSION, read, self.overlay.fields, own, *commas)
         return ClipTable(known, self.overlay, own, key)
 
     def write_first(self, clip: str, table: ClipTable) -> None:
@@ -201,9 +202,8 @@ class SessionTables:
                 run, [t.known for t in parts], [t.made().series for t in parts], fields
             )
             report.rows += now[key]
-        text = format_table(summary_columns(), report.rows)
         if now != before or not self.session.summary_path.exists():
-            write_text(self.session.summary_path, text)
+            write_table(self.session.summary_path, summary_columns(), report.rows)
             write_json(path, now)
 
 

@@ -18,6 +18,7 @@ from extractor import pipeline
 from extractor.page.frame_cache import Recent, spread_times
 from extractor.reading.clip_job import ReadOptions
 from extractor.reading.session_clips import ClipReport, Silent
+from extractor.results import load as load_results
 from extractor.review import cards
 from extractor.review.cards import Card
 from extractor.review.checked import error_rate, sample
@@ -375,3 +376,40 @@ def test_a_row_says_its_worst_flags() -> None:
 def test_the_page_says_what_each_clip_shows(visitor: Visitor) -> None:
     clips = visitor.read()["tasks"]["read"]["clips"]
     assert all(" " in clip["said"] for clip in clips.values())
+
+
+def test_tables_with_decimal_commas_are_the_same_tables(visitor: Visitor) -> None:
+    root = visitor.desk.root
+    (root / "runs.csv").write_text("run,clip,antenna\na,a.mp4,Slab\nb,b.mkv,Coil; or Fan\n")
+    visitor.read()
+    before = load_results(root)
+    plain = (root / "results/summary.csv").read_text()
+    rows = visitor.get("/api/results").get_json()["tables"]["summary"]["rows"]
+    asked = {"key": "decimal", "old": "", "new": ","}
+    assert visitor.post("/api/condition", asked).status_code == 200
+    pipeline.summarise_session(visitor.desk.session())
+    summary = (root / "results/summary.csv").read_text()
+    readings = (root / "results/readings/a.csv").read_text()
+    assert summary.splitlines()[0] == plain.splitlines()[0].replace(",", ";")
+    assert "\n0,1;" in readings
+    assert "0.1" not in readings
+    # What reads them, on the page too, sees the same.
+    after = load_results(root)
+    assert after.summary.equals(before.summary)
+    name = before.fields[0].name
+    assert after.readings("a.mp4", name).equals(before.readings("a.mp4", name))
+    assert visitor.get("/api/results").get_json()["tables"]["summary"]["rows"] == rows
+    assert visitor.post("/api/condition", asked | {"old": ",", "new": ""}).status_code == 200
+    pipeline.summarise_session(visitor.desk.session())
+    assert (root / "results/summary.csv").read_text() == plain
+
+
+def test_an_edit_on_the_page_can_be_taken_back(visitor: Visitor) -> None:
+    edit = {"key": "clip:a.mp4", "column": "antenna", "old": "", "new": "Slab"}
+    visitor.post("/api/run", edit)
+    seen = visitor.post("/api/run", edit | {"old": "Slab", "new": "Coil"}).get_json()["seen"]
+    body = {"name": "runs.csv", "seen": seen["runs.csv"]}
+    rows = visitor.post("/api/undo", body).get_json()["rows"]
+    assert rows[0]["cells"]["antenna"] == "Slab"
+    assert visitor.post("/api/undo", body).status_code == 409
+    assert visitor.post("/api/undo", {"name": "../x", "seen": ""}).status_code == 400

@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-import csv
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from page_browser import MARKS, Browser, Keys, table
 from page_visitor import served
 
 from extractor.radio.cautions import cautions
 from extractor.session.folder import Session
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium (extra: test)")
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(
-        CHROMIUM is None or DRIVER is None, reason="needs Debian's chromium and chromium-driver"
-    ),
-]
+pytestmark = MARKS
 SAMPLES = Path(__file__).parents[2] / "sample_clips"
 CLIPS = ("slab_m1_red.mp4", "slab_m2_red.mp4", "stub_m1_red.mp4", "stub_m2_red.mp4")
 #: Where make.py draws the bitrate: x, y, width, height in the 1600x900 picture.
@@ -33,105 +23,11 @@ BOX = (668, 20, 147, 53)
 HOSTILE = "<img src=x onerror=window.hit=1>"
 
 
-class Browser:
-    """A person at the page."""
-
-    def __init__(self) -> None:
-        options = webdriver.ChromeOptions()
-        options.binary_location = CHROMIUM or ""
-        for argument in (
-            *("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic"),
-            *("--no-first-run", "--disable-background-networking", "--disable-dev-shm-usage"),
-            *("--disable-component-update", "--disable-sync", "--window-size=1280,900"),
-        ):
-            options.add_argument(argument)
-        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-        service = webdriver.ChromeService(executable_path=DRIVER)
-        self.driver = webdriver.Chrome(options=options, service=service)
-        self.base = ""
-
-    def enter(self, address: str) -> None:
-        self.driver.get(address)
-        self.base = address.partition("/enter")[0]
-        self.wait(lambda: self.all("nav a"))
-
-    def go(self, view: str) -> None:
-        self.driver.get(f"{self.base}/#/{view}")
-        self.wait(lambda: self.all(f"main.view-{view.partition('?')[0]} *"))
-
-    def all(self, css: str) -> list[Any]:
-        return self.driver.find_elements("css selector", css)
-
-    def one(self, css: str) -> Any:
-        return self.wait(lambda: self.all(css))[0]
-
-    def text(self, css: str = "main") -> str:
-        return str(self.one(css).text)
-
-    def wait(self, found: Callable[[], Any], limit_s: float = 180) -> Any:
-        ends = time.monotonic() + limit_s
-        while not (result := self._tried(found)):
-            assert time.monotonic() < ends, f"not seen in {limit_s} s; page: {self.text('body')}"
-            time.sleep(0.05)
-        return result
-
-    @staticmethod
-    def _tried(found: Callable[[], Any]) -> Any:
-        from selenium.common import exceptions
-
-        try:
-            return found()
-        except (
-            exceptions.StaleElementReferenceException,
-            exceptions.ElementNotInteractableException,
-            exceptions.ElementClickInterceptedException,
-        ):
-            return None  # drawn anew, or not drawn yet, between finding and looking
-
-    def press(self, css: str) -> None:
-        """Click as soon as it can be clicked."""
-        self.wait(lambda: [one.click() for one in self.all(css)[:1]])
-
-    def fill(self, css: str, text: str) -> None:
-        """Replace what stands in a box and leave it."""
-        keys = (Keys.CONTROL, "a", Keys.NULL, text, Keys.TAB)
-        self.wait(lambda: [one.send_keys(*keys) for one in self.all(css)[:1]])
-
-    def drag(self, css: str, start: tuple[float, float], end: tuple[float, float]) -> None:
-        """Drag inside an SVG from one point to another, in its own coordinates."""
-        script = """
-            const svg = document.querySelector(arguments[0]);
-            svg.scrollIntoView({block: "center"});
-            return arguments[1].map(([x, y]) => {
-              const p = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM());
-              return [p.x, p.y];
-            });"""
-        (ax, ay), (bx, by) = self.driver.execute_script(script, css, [start, end])
-        chain = ActionChains(self.driver, duration=20)
-        pointer = chain.w3c_actions.pointer_action
-        pointer.move_to_location(ax, ay).pointer_down()
-        pointer.move_to_location((ax + bx) / 2, (ay + by) / 2)
-        pointer.move_to_location(bx, by).pointer_up()
-        chain.perform()
-
-    def keys(self, *keys: str) -> None:
-        ActionChains(self.driver).send_keys(*keys).perform()
-
-    def complaints(self) -> list[str]:
-        logged = self.driver.get_log("browser")
-        return [e["message"] for e in logged if e["level"] == "SEVERE"]
-
-
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     made = Browser()
     yield made
     made.driver.quit()
-
-
-def table(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8") as stream:
-        return list(csv.DictReader(stream))
 
 
 def truth(clip: str, time_s: float) -> str:
@@ -350,3 +246,77 @@ def test_markup_in_names_is_shown_not_run(browser: Browser, tmp_path: Path) -> N
             time.sleep(0.2)
         assert browser.driver.execute_script("return window.hit") is None
         assert browser.driver.execute_script("return document.cookie") == ""
+
+
+NARROW = """const wide = document.documentElement.clientWidth;
+    return [...document.querySelectorAll("main *, header *")].filter((one) => {
+      const at = one.getBoundingClientRect();
+      return at.right > wide + 1 && at.width && !one.closest(".scroll,.unseen,svg");
+    }).length;"""
+
+
+def test_nothing_covers_or_cuts_what_one_looks_at(browser: Browser, tmp_path: Path) -> None:
+    for name in CLIPS[:2]:
+        shutil.copy(SAMPLES / name, tmp_path)
+    shutil.copy(SAMPLES / "overlay.toml", tmp_path)
+    run = browser.driver.execute_script
+    with served(tmp_path) as (_, address):
+        browser.enter(address)
+        browser.wait(lambda: len(browser.all("table.clips tbody tr")) == 2)
+        # Tabs that are drawn anew under a pointer cannot be clicked.
+        run("document.querySelector('nav a').mine = true")
+        time.sleep(1.5)
+        assert run("return document.querySelector('nav a').mine")
+        browser.driver.set_window_size(390, 700)
+        for view in ("clips", "plan", "mark", "read", "series", "results", "help", "start"):
+            browser.go(view)
+            time.sleep(0.5)
+            assert run(NARROW) == 0, view
+        browser.go("clips")
+        # The menu of the last row stands in the window as a whole; its first item has the focus.
+        browser.wait(lambda: len(browser.all("table.clips tbody tr")) == 2)
+        run("window.scrollTo(0, 9999)")
+        browser.wait(lambda: [one.click() for one in browser.all("[popovertarget]")[-1:]])
+        menu = browser.wait(lambda: [e for e in browser.all(".sheet") if e.is_displayed()])[0]
+        at = run("return arguments[0].getBoundingClientRect().toJSON()", menu)
+        assert at["top"] >= 0
+        assert at["left"] >= 0
+        assert at["bottom"] <= run("return innerHeight")
+        assert at["right"] <= run("return innerWidth")
+        assert run("return arguments[0].contains(document.activeElement)", menu)
+        browser.keys(Keys.ESCAPE)
+        stage_covers_nothing(browser)
+        browser.driver.set_window_size(1280, 900)
+        stage_covers_nothing(browser)
+        pictures_belong_to_the_clip(browser)
+
+
+def stage_covers_nothing(browser: Browser) -> None:
+    browser.go("mark")
+    browser.wait(lambda: len(browser.all("rect.handle")) == 8)
+    x, y, width, height, *handles = browser.driver.execute_script(
+        "const of = (e) => ['x', 'y', 'width', 'height'].map((k) => Number(e.getAttribute(k)));"
+        "return [...of(document.querySelector('rect.box')),"
+        "  ...[...document.querySelectorAll('rect.handle')].map(of)];"
+    )
+    for left, top, wide, tall in handles:
+        beside = left + wide <= x + 0.01 or left >= x + width - 0.01
+        assert beside or top + tall <= y + 0.01 or top >= y + height - 0.01
+    # The picture fills its place: no bars beside it.
+    size = browser.one(".stage").size
+    assert size["width"] / size["height"] == pytest.approx(1600 / 900, rel=0.02)
+
+
+def pictures_belong_to_the_clip(browser: Browser) -> None:
+    browser.go(f"series?clip={CLIPS[0]}")
+    browser.wait(lambda: "seen" in browser.one(".seen").get_attribute("class"))
+    browser.wait(lambda: browser.one(".seen img.frame").get_property("naturalWidth"))
+    # From the very change of the clip no picture of the one before is to be seen.
+    shown = browser.driver.execute_script("""
+        const choice = document.querySelector("#series-clip");
+        choice.value = arguments[0];
+        choice.dispatchEvent(new Event("change"));
+        return [...document.querySelectorAll(".seen img")].map((one) => one.getAttribute("src"));
+    """, CLIPS[1])  # fmt: skip
+    assert not any(CLIPS[0] in (one or "") for one in shown)
+    browser.wait(lambda: CLIPS[1] in browser.one(".seen img.frame").get_attribute("src"))

@@ -23,7 +23,7 @@ export class Chart {
   constructor({ hover, brushed }) {
     this.hover = hover;
     this.brushed = brushed;
-    this.element = s("svg", { class: "chart", role: "img", height: HEIGHT,
+    this.element = s("svg", { class: "chart", role: "img", "aria-label": "The value against time", height: HEIGHT,
       onpointermove: (e) => this.move(e), onpointerdown: (e) => this.down(e), onpointerup: () => this.up(), onpointerleave: () => this.point(null) });
     this.cursor = s("line", { class: "cursor" });
     this.dot = s("circle", { class: "dot", r: 4 });

@@ -16,7 +16,7 @@ const STATES = {
 const CONDITIONS = {
   place: "Place", distance_m: "Distance, m", walls: "Walls between", channel_mhz: "Channel, MHz",
   width_mhz: "Channel width, MHz", power_mw: "Power, mW", rate_mode: "Rate mode", firmware: "Firmware",
-  transmitter_antenna: "Transmitter antenna", cooling: "Cooling", supply: "Supply", notes: "Notes",
+  transmitter_antenna: "Transmitter antenna", cooling: "Cooling", supply: "Supply", decimal: "Decimal mark of the tables made: , or .", notes: "Notes",
 };
 
 export function show(root, page) {
@@ -35,7 +35,7 @@ export function show(root, page) {
     if (redrawing || input.value.trim() === before) return;
     const body = { key: row.key, column, old: before, new: input.value };
     try {
-      page.take(await inTurn(() => post("/api/run", body)));
+      page.edited("runs.csv", await inTurn(() => post("/api/run", body)));
       input.classList.add("saved");
     } catch (error) {
       input.value = before;
@@ -55,7 +55,7 @@ export function show(root, page) {
       onblur: (event) => edit(row, column, event.target),
       onkeydown: (event) => event.key === "Enter" && below(event.target),
     });
-    return h("td", {}, input);
+    return h("td", { "data-title": title }, input);
   }
 
   function draw(session) {
@@ -90,20 +90,23 @@ export function show(root, page) {
           .filter(Boolean).join(" · "))));
   }
 
+  // On the page's top layer, so that no table cuts it off.
   function more(row) {
     const clip = row.clips[0];
-    return h("details", { class: "menu" }, h("summary", { "aria-label": `More about ${row.cells.run || clip}` }, "⋯"),
-      h("div", { class: "sheet" },
+    const id = `more-${row.key}`;
+    const button = h("button", { class: "quiet", popovertarget: id, "aria-label": `More about ${row.cells.run || clip}` }, "⋯");
+    const sheet = h("div", { class: "sheet", id, popover: "auto", ontoggle: (event) => event.newState === "open" && beside(sheet, button) },
         clip && h("a", { class: "item", href: `#/series?${query({ clip })}` }, "Look at it, set start and end, cut it"),
         clip && page.session.fields.length > 0 && h("a", { class: "item", href: `#/mark?${query({ clip })}` }, "Mark a number on it"),
         clip && h("button", { class: "item", onclick: () => setAside(row) }, isAside(row) ? "It is a run after all" : "This is no run: set it aside"),
-        row.stored && h("button", { class: "item", onclick: () => remove(row) }, "Take this row out of runs.csv")));
+        row.stored && h("button", { class: "item", onclick: () => remove(row) }, "Take this row out of runs.csv"));
+    return [button, sheet];
   }
 
   async function setAside(row) {
     const old = row.cells.use ?? "";
     try {
-      page.take(await inTurn(() => post("/api/run", { key: row.key, column: "use", old, new: isAside(row) ? "" : "no" })));
+      page.edited("runs.csv", await inTurn(() => post("/api/run", { key: row.key, column: "use", old, new: isAside(row) ? "" : "no" })));
     } catch (error) {
       page.fail(error);
     }
@@ -111,8 +114,8 @@ export function show(root, page) {
 
   async function remove(row) {
     try {
-      page.take(await post("/api/run/remove", { key: row.key }));
-      page.say("The row is gone; the clip stays. The version before is kept as .runs.csv.previous.");
+      page.edited("runs.csv", await post("/api/run/remove", { key: row.key }));
+      page.say("The row is gone; the clip stays. Undo brings it back.");
     } catch (error) {
       page.fail(error);
     }
@@ -176,6 +179,14 @@ function datalist(id, values) {
   return h("datalist", { id }, values.map((value) => h("option", { value })));
 }
 
+function beside(sheet, button) {
+  const at = button.getBoundingClientRect();
+  const above = at.bottom + sheet.offsetHeight > innerHeight;
+  sheet.style.top = `${Math.max(4, above ? at.top - sheet.offsetHeight : at.bottom)}px`;
+  sheet.style.left = `${Math.max(4, at.right - sheet.offsetWidth)}px`;
+  sheet.querySelector("a,button")?.focus();
+}
+
 function below(input) {
   const column = input.dataset.cell.split("|").pop();
   const all = [...document.querySelectorAll("input[data-cell]")].filter((i) => i.dataset.cell.endsWith(`|${column}`));
@@ -203,7 +214,7 @@ function drawDrafts(place, page) {
   if (!drafts || !editable) return clear(place);
   const accept = async () => {
     try {
-      page.take(await post("/api/runs/checked"));
+      page.edited("runs.csv", await post("/api/runs/checked"));
     } catch (error) {
       page.fail(error);
     }
@@ -221,7 +232,7 @@ function drawConditions(place, page) {
   async function change(key, before, input) {
     if (input.value.trim() === before) return;
     try {
-      page.take(await inTurn(() => post("/api/condition", { key, old: before, new: input.value })));
+      page.edited("session.toml", await inTurn(() => post("/api/condition", { key, old: before, new: input.value })));
     } catch (error) {
       input.value = before;
       page.fail(error);

@@ -41,6 +41,24 @@ const page = {
     this.view?.update?.(session);
   },
 
+  // What this page did to a file last can be taken back as long as the file is as it left it.
+  edited(name, session) {
+    this.take(session);
+    this.undoable = { name, seen: session.seen[name] };
+    showUndo();
+  },
+
+  async undo() {
+    if (!this.undoable) return;
+    const { name } = this.undoable;
+    try {
+      this.edited(name, await post("/api/undo", this.undoable));
+      this.say(`${name} is as it was before. Undo once more brings the edit back.`);
+    } catch (error) {
+      this.fail(error);
+    }
+  },
+
   async refresh() {
     if (this.session) this.take(await get("/api/session"));
   },
@@ -87,6 +105,12 @@ function badge(name, session) {
   return "";
 }
 
+function showUndo() {
+  const { undoable, session } = page;
+  const stands = undoable?.seen && session.seen[undoable.name] === undoable.seen;
+  document.getElementById("undo-edit").hidden = !stands || page.name === "check";
+}
+
 function write(place, text) {
   if (place.textContent !== text) place.textContent = text;
 }
@@ -108,6 +132,7 @@ function showFrame() {
     else tab.removeAttribute("aria-current");
     write(tab.lastChild, badge(name, session));
   }
+  showUndo();
   const text = JSON.stringify([session.problems, session.doubts]);
   if (text === said) return showWork(session.tasks.read);
   said = text;
@@ -163,6 +188,13 @@ async function begin() {
     return;
   }
   catchDrops((files) => page.add(files).catch((error) => page.fail(error)));
+  const undo = document.getElementById("undo-edit");
+  undo.addEventListener("click", () => page.undo());
+  addEventListener("keydown", (event) => {
+    if (event.key !== "z" || !(event.ctrlKey || event.metaKey) || undo.hidden || event.target.closest("input,textarea")) return;
+    event.preventDefault();
+    page.undo();
+  });
   addEventListener("hashchange", showView);
   document.addEventListener("visibilitychange", () => document.hidden || page.refresh().catch(() => {}));
   showView();

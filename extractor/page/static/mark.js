@@ -68,7 +68,7 @@ class Marking {
         h("div", { class: "stage-side" },
           h("div", { class: "row tools" }, this.parts.clip, this.parts.time, this.parts.clock, this.stage.buttons(), this.parts.suggest),
           this.stage.element, this.parts.hint,
-          h("h3", {}, "The same rectangle at other moments and in other clips"), this.parts.strip),
+          h("h2", { class: "sub" }, "The same rectangle at other moments and in other clips"), this.parts.strip),
         h("div", {}, this.parts.here, this.parts.form)));
   }
 
@@ -127,7 +127,7 @@ class Marking {
     const named = (name, title, input) => h("label", {}, h("span", {}, title), input);
     const text = (name, value, more = {}) => h("input", { name, value: value ?? "", ...more });
     clear(this.parts.form,
-      h("h3", {}, this.was ? `Number “${this.was}”` : "A new number"),
+      h("h2", { class: "sub" }, this.was ? `Number “${this.was}”` : "A new number"),
       h("datalist", { id: "names" }, Object.keys(this.page.session.usual).map((value) => h("option", { value }))),
       named("name", "Name", text("name", field.name, { list: "names", required: true, oninput: (e) => this.usual(e.target.value) })),
       named("unit", "Unit", text("unit", field.unit)),
@@ -288,6 +288,8 @@ class Marking {
       this.was = field.name;
       this.stage.touched = false;
       await this.page.refresh();
+      this.page.edited("overlay.toml", this.page.session);
+      this.page.say(`${field.name} is saved.`);
       this.drawForm(field);
       this.drawFields();
       this.showSuggestions();
@@ -305,7 +307,7 @@ class Marking {
   }
 
   async saved(field) {
-    clear(this.parts.hint, "Saved. ", h("a", { href: "#/read" }, "Read the clips"), ", or mark another number.");
+    clear(this.parts.hint, h("strong", { class: "kept" }, "✓ Saved. "), h("a", { href: "#/read" }, "Read the clips"), ", or mark another number.");
     const { strip } = await post("/api/preview", { name: field.name });
     if (!this.left && this.was === field.name) this.showStrip(strip);
   }
@@ -314,6 +316,7 @@ class Marking {
     try {
       await post("/api/mark/remove", { seen: this.page.session.overlay, name: this.was });
       await this.page.refresh();
+      this.page.edited("overlay.toml", this.page.session);
       this.choose(this.fields[0]?.name ?? null);
     } catch (error) {
       this.page.fail(error);

@@ -126,7 +126,7 @@ class Planning {
 
   async write(body, sure) {
     try {
-      this.page.take(await post("/api/plan", { ...body, replace: sure }));
+      this.page.edited("runs.csv", await post("/api/plan", { ...body, replace: sure }));
       this.page.say(body.kind === "listed" ? "Look at the pairs above." : "The plan stands in runs.csv; the run sheet can be printed.");
       this.drawAct(body);
       scrollTo(0, 0);
@@ -236,7 +236,7 @@ class Matching {
     try {
       const session = await inTurn(() => post("/api/match/fill", { by: this.by, answers: this.answers }));
       this.answers = this.proposed = null;
-      this.page.take(session);
+      this.page.edited("runs.csv", session);
       this.page.say("Every clip has its run.");
       this.page.go("clips");
     } catch (error) {

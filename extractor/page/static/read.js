@@ -33,7 +33,7 @@ function recordings(session) {
 
 export function show(root, page) {
   const head = h("section", { class: "panel" });
-  const list = h("div", { class: "scroll" });
+  const list = h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Clips" });
   root.append(head, list);
 
   function drawHead(session) {
@@ -63,7 +63,7 @@ export function show(root, page) {
     const told = new Map(session.rows.filter((r) => r.cells.antenna).map((r) => [r.clips.at(-1),
       [r.cells.antenna, r.cells.port, r.cells.mounting].filter(Boolean).join(" ")]));
     clear(list, h("table", { class: "reading" },
-      h("thead", {}, h("tr", {}, h("th", {}, "Clip"), h("th", {}, "Run"), h("th", {}, "Progress"), h("th", {}, ""), h("th", {}, "What it shows"))),
+      h("thead", {}, h("tr", {}, h("th", {}, "Clip"), h("th", {}, "Run"), h("th", {}, "Progress"), h("th", {}, "State"), h("th", {}, "What it shows"))),
       h("tbody", {}, recordings(session).map((files) => {
         const name = files.map((c) => c.clip).join(" + ");
         const share = mean(files.map((clip) => shareOf(clip, work[clip.clip])));

@@ -60,6 +60,9 @@ class Looking {
   }
 
   async load() {
+    // Nothing of the clip before stays beside the numbers of this one.
+    for (const picture of [this.seen?.crop, this.seen?.frame]) picture?.removeAttribute("src");
+    if (this.seen) clear(this.seen.words);
     this.drawTools();
     this.drawPictures();
     this.span = null;
@@ -151,13 +154,21 @@ class Looking {
 
   drawCrop(t) {
     this.seen.crop.hidden = t === null || !this.field || !this.info.width;
-    if (!this.seen.crop.hidden) this.seen.crop.src = `/api/crop?${query({ clip: this.clip, field: this.field, t, v: this.info.version })}`;
+    if (!this.seen.crop.hidden) this.paint(this.seen.crop, `/api/crop?${query({ clip: this.clip, field: this.field, t, v: this.info.version })}`);
+  }
+
+  // Hidden until it is there: an old picture beside a new number would be believed.
+  paint(picture, address) {
+    if (picture.getAttribute("src") === address) return;
+    picture.classList.add("coming");
+    picture.onload = () => picture.classList.remove("coming");
+    picture.src = address;
   }
 
   drawFrame(t) {
     if (!this.seen) this.tell(-1, t);
     this.seen.when.textContent = `Frame at ${clock(t)}`;
-    if (this.info.width) this.seen.frame.src = `/api/frame?${query({ clip: this.clip, t: t.toFixed(2), w: 640, v: this.info.version })}`;
+    if (this.info.width) this.paint(this.seen.frame, `/api/frame?${query({ clip: this.clip, t: t.toFixed(2), w: 640, v: this.info.version })}`);
   }
 
   brushed(span, time) {
@@ -171,7 +182,7 @@ class Looking {
   drawRuns() {
     const runs = this.runs;
     const [a, b] = this.span ?? [];
-    clear(this.parts.runs, h("h3", {}, "Runs in this clip"),
+    clear(this.parts.runs, h("h2", { class: "sub" }, "Runs in this clip"),
       h("p", { class: "hint" }, this.span
         ? h("b", { id: "span" }, `${a.toFixed(1)} to ${b.toFixed(1)} s chosen.`)
         : "Drag over the chart to choose a stretch; click to choose a moment."),
@@ -187,7 +198,7 @@ class Looking {
 
   async change_(work) {
     try {
-      this.page.take(await inTurn(work));
+      this.page.edited("runs.csv", await inTurn(work));
       this.span = null;
       this.chart.mark(null);
       this.drawAll();

@@ -6,6 +6,8 @@ const LEAST_PX = 4;
 const MOST_ZOOM = 16;
 const CORNERS = [[0, 0], [0.5, 0], [1, 0], [0, 0.5], [1, 0.5], [0, 1], [0.5, 1], [1, 1]];
 
+const wordsOf = (candidate) => candidate.texts.slice(0, 2).map((t) => t.replaceAll("~", "").trim()).join("  ");
+
 export class Stage {
   constructor({ changed, picked }) {
     this.changed = changed;
@@ -48,6 +50,7 @@ export class Stage {
       this.image.removeAttribute("href");
     }
     this.frame = frame;
+    this.element.style.setProperty("--shape", frame[0] / frame[1]);
     this.wanted = address;
     const loading = new Image();
     loading.onload = () => {
@@ -62,7 +65,19 @@ export class Stage {
     this.draw();
   }
 
+  // Where a candidate's words cover no other candidate: below it, above it, or beside it.
+  free(candidate, candidates, size) {
+    const [x, y, w, h_] = candidate.box;
+    const width = wordsOf(candidate).length * size * 0.6;
+    const spots = [[x, y + h_ + size], [x, y - size * 0.4], [x + w + 6, y + h_ * 0.5 + size * 0.3], [x - width - 6, y + h_ * 0.5 + size * 0.3]];
+    const covers = ([left, base]) => candidates.some(({ box: [a, b, c, d] }) =>
+      left < a + c && left + width > a && base - size < b + d && base + size * 0.3 > b) || base > this.frame[1] || base < size;
+    const [left, base] = spots.find((spot) => !covers(spot)) ?? spots[0];
+    return { x: Math.max(0, Math.min(left, this.frame[0] - width)), y: base };
+  }
+
   suggest(candidates) {
+    const size = Math.max(14, this.frame[1] / 45);
     clear(this.candidates, candidates.map((candidate, i) => {
       const [x, y, w, h_] = candidate.box;
       const pick = (event) => {
@@ -72,7 +87,7 @@ export class Stage {
       return s("g", { class: "candidate", tabindex: 0, role: "button", "aria-label": `Suggestion ${i + 1}: ${candidate.texts.join(", ")}`,
         onpointerdown: pick, onkeydown: (e) => e.key === "Enter" && pick(e) },
         s("rect", { x, y, width: w, height: h_ }),
-        s("text", { x: x + w + 6, y: y + h_ / 2, "font-size": Math.max(14, this.frame[1] / 45) }, candidate.texts.slice(0, 2).map((t) => t.replaceAll("~", "").trim()).join("  ")));
+        s("text", { ...this.free(candidate, candidates, size), "font-size": size }, wordsOf(candidate)));
     }));
   }
 
@@ -95,7 +110,8 @@ export class Stage {
     this.shade.setAttribute("d", `M0 0H${width}V${height}H0Z M${x} ${y}h${w}v${h_}h${-w}Z`);
     return clear(this.drawn,
       s("rect", { class: "box", x, y, width: w, height: h_, "data-part": "move" }),
-      CORNERS.map(([cx, cy]) => s("rect", { class: "handle", x: x + cx * w - size / 2, y: y + cy * h_ - size / 2,
+      // Outside the rectangle, so that they never cover the number.
+      CORNERS.map(([cx, cy]) => s("rect", { class: "handle", x: x + cx * w + (cx - 1) * size, y: y + cy * h_ + (cy - 1) * size,
         width: size, height: size, "data-part": `${cx},${cy}` })));
   }
 
