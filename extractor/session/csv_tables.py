@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from extractor.errors import SessionFileError, TableError, reading
 from extractor.session.atomic import write_text
 from extractor.session.numerals import is_numeral, parse_number
-from extractor.session.toml_files import parse_toml
+from extractor.session.toml_files import read_toml
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -236,10 +236,9 @@ def wants_commas(path: Path) -> bool:
     if results is None:
         return False
     try:
-        raw = (results.parent / "session.toml").read_bytes()
-        return parse_toml(raw, "session.toml").get("decimal") == ","
-    except (OSError, SessionFileError):
-        return False  # a wrong one is named where it is read for its own sake
+        return read_toml(results.parent / "session.toml").get("decimal") == ","
+    except SessionFileError:
+        return False  # none, or a wrong one, which is named where it is read for its own sake
 
 
 def format_table(

@@ -160,7 +160,7 @@ class Matching {
     const text = JSON.stringify([open, free.map((r) => r.key)]);
     if (text === this.drawn) return;
     this.drawn = text;
-    this.answers = null;
+    this.answers = this.proposed = null;
     if (open.length && free.length) this.load();
     else clear(this.root, open.length > 0 && h("section", { class: "panel" }, h("h2", {}, "Waiting for clips"),
       h("p", {}, `${open.length} planned ${open.length === 1 ? "run has" : "runs have"} no clip yet. Drop the recordings into this window.`)));
