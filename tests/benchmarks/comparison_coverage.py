@@ -255,19 +255,25 @@ FAMILIES = {
 
 def calibration(sessions: int) -> None:
     """Are the probabilities right, levels drawn from `FAMILIES` at 0.3 to 10 mounting spreads?"""
+    for first in (1.0, 6.0):
+        print(f"spread of the first antenna {first:g}, of the others 1:\n")
+        calibrated(sessions, np.array([first, 1.0, 1.0, 1.0]))
+
+
+def calibrated(sessions: int, spread: np.ndarray) -> None:
     rng, layout = np.random.default_rng(701), lay_out(mountings(dict.fromkeys("abcd", 3)))
     said, right, stays, again = [], [], [], []
     cases = [(f, s) for f in FAMILIES.values() for s in (0.3, 1, 3, 10)]
     for number in range(sessions):
         family, scale = cases[number % len(cases)]
         level = scale * family(rng, 4)
-        fit = estimate(layout, np.repeat(level, 3) + rng.standard_normal(12))
+        fit = estimate(layout, np.repeat(level, 3) + np.repeat(spread, 3) * rng.standard_normal(12))
         levels, means = posterior(fit, 1000, seed=number)  # type: ignore[misc]
         said.append(np.bincount(levels.argmax(axis=1), minlength=4) / 1000)
         right.append(np.arange(4) == level.argmax())
         first = int(fit.means.argmax())
         stays.append(np.mean(means.argmax(axis=1) == first))
-        repeats = level + rng.standard_normal((400, 4)) / np.sqrt(3)
+        repeats = level + spread * rng.standard_normal((400, 4)) / np.sqrt(3)
         again.append(np.mean(repeats.argmax(axis=1) == first))
     for name, stated, true in (
         ("probability of being best", np.concatenate(said), np.concatenate(right)),

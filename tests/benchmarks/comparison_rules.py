@@ -148,8 +148,9 @@ def _t(level: float, layout) -> float:  # type: ignore[no-untyped-def]
 def spreads(sessions: int, seed: int) -> None:
     print(
         "| antennas x mountings | equal: false claim, width | one spread 6 | pooled, one spread 6 |"
+        " one spread 6: its own interval covers |"
     )
-    print("|---|---|---|---|")
+    print("|---|---|---|---|---|")
     for counts in (
         *((3, 3, 3), (3,) * 4, (4,) * 4, (3,) * 5, (3,) * 8),
         *((2, 2), (2,) * 3, (2,) * 4, (2,) * 5, (2,) * 8),
@@ -165,9 +166,18 @@ def spreads(sessions: int, seed: int) -> None:
         print(
             f"| {len(counts)} x {'/'.join(map(str, dict.fromkeys(counts)))} {counts} | "
             f"{wrong.mean():.1%}, {width / claims(pooled(equal), able)[1]:.2f} | "
-            f"{claims(wild, able)[0].mean():.1%} | {claims(pooled(wild), able)[0].mean():.1%} |"
+            f"{claims(wild, able)[0].mean():.1%} | {claims(pooled(wild), able)[0].mean():.1%} | "
+            f"{own_covered(wild) if counts[0] > 1 else ''} |",
+            flush=True,
         )
     print()
+
+
+def own_covered(fit: Fit) -> str:
+    """Return how often the first antenna's own 95 % interval holds its level, 0."""
+    error = outer_error(fit, np.eye(len(fit.means))[0])
+    half = critical(2, error.df) * error.se  # of two means: Student's t
+    return f"{(np.abs(fit.means[0]) <= half).mean():.1%}"
 
 
 def named(fit: Fit) -> np.ndarray:
