@@ -108,11 +108,12 @@ def ceiling_findings(
     return [Finding("ceiling", sentence, how, numbers)]
 
 
-def odd_values(values: Array, design: Array, names: list[str]) -> list[tuple[str, float, float]]:
+def odd_values(values: Array, left: Array, names: list[str]) -> list[tuple[str, float, float]]:
     """Find outliers by externally studentised residuals with a Bonferroni bound.
 
-    At half of `CHECK_LEVEL`, since runs and mountings are both looked through. Returns the name,
-    the value minus what the model expects (in the unit) and the adjusted p-value of each.
+    `left` projects on what the model leaves over. The level is half of `CHECK_LEVEL`, since runs
+    and mountings are both looked through. Returns the name, the value minus what the model
+    expects (in the unit) and the adjusted p-value of each.
 
     Notes
     -----
@@ -121,11 +122,9 @@ def odd_values(values: Array, design: Array, names: list[str]) -> list[tuple[str
     """
     from scipy.special import stdtr
 
-    hat = design @ np.linalg.pinv(design)
-    count, rank = len(values), int(np.linalg.matrix_rank(design))
-    df = count - rank - 1
-    free = np.clip(1 - np.diag(hat), 0.0, 1.0)
-    residual = values - hat @ values
+    count, free = len(values), np.diag(left)
+    df = round(float(free.sum())) - 1
+    residual = left @ values
     scale = float(residual @ residual)
     if df < 3 or scale <= 1e-18 * float(values @ values):
         return []
@@ -149,17 +148,12 @@ def outlier_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding
     own = pd.get_dummies(runs["session"]).loc[:, list(fit.layout.drifting)]
     blocks.append(own.mul(runs["order"], axis=0) if len(own.columns) else own)
     design = np.hstack([b.to_numpy(float) for b in blocks])
-    odd = odd_values(runs["value"].to_numpy(float), design, [f"run {r}" for r in runs["run"]])
+    left = np.eye(len(runs)) - design @ np.linalg.pinv(design)
+    odd = odd_values(runs["value"].to_numpy(float), left, [f"run {r}" for r in runs["run"]])
     where = fit.layout.mountings
     if fit.layout.df_within > 0:  # else a mounting is its only clip
         labels = [f"mounting {m} of {a}" for a, m in zip(where.antenna, where.mounting)]  # noqa: B905
-        outside = np.hstack(
-            [
-                *(pd.get_dummies(where[c]).to_numpy(float) for c in ("antenna", "session")),
-                fit.layout.places,
-            ]
-        )
-        odd += odd_values(fit.mounting_means, outside, labels)
+        odd += odd_values(fit.mounting_means, fit.layout.between, labels)
     if not odd:
         return []
     parts = [
