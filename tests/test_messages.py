@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from command_line import run
+from page_visitor import Visitor
 from report_making import made_up_session, truth_session
 
 import extractor
@@ -19,6 +20,7 @@ from extractor.radio.cautions import session_cautions
 from extractor.report.html_report import write_report
 from extractor.report.run_sheet import Plan, write_plan
 from extractor.results import load, titled
+from extractor.session.csv_tables import read_table, write_table
 from extractor.session.folder import Session
 
 PACKAGE = Path(extractor.__file__).parent
@@ -136,3 +138,28 @@ def test_the_report_is_called_as_the_session_says(tmp_path):
     assert titled([load(session), load(other)]) == "evening3, evening4"
     (other / "session.toml").write_text('place = "the boat shed"\ntitle = "Second evening"\n')
     assert titled([load(session), load(other)]) == "the boat shed, Second evening"
+
+
+def test_availability_asks_for_the_one_number_that_it_needs(tmp_path):
+    session = made_up_session(tmp_path / "s", TWICE)
+    overlay, summary = session / "overlay.toml", session / "results" / "summary.csv"
+    overlay.write_text(overlay.read_text().replace("ceiling = 40.0\n", ""))
+    table = read_table(summary)
+    emptied = [dict(r) | {"availability": "", "ceiling": ""} for r in table.rows]
+    write_table(summary, table.columns, emptied)
+    asked = r"below how many Mbit/s does the link count as out\? Write low = .* 'bitrate'"
+    with pytest.raises(UsageError, match=asked):
+        compare_sessions([session], measure="availability")
+    visitor = Visitor(session)
+    try:
+        assert visitor.get("/api/results").get_json()["without_low"] == ["bitrate"]
+        asked = {"field": "bitrate", "low": 4}
+        assert visitor.post("/api/low", asked).status_code == 200
+        assert Session(session).fields()[0].low == 4
+        assert visitor.post("/api/low", asked | {"low": "x"}).status_code == 400
+        assert visitor.post("/api/low", asked | {"field": "no"}).status_code == 400
+    finally:
+        visitor.close()
+    overlay.write_text(overlay.read_text() + 'better = "lower"\n')
+    with pytest.raises(UsageError, match="no meaning for 'bitrate'"):
+        compare_sessions([session], measure="availability")

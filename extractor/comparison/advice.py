@@ -50,7 +50,7 @@ def next_finding(
             "between mountings, since that spread is itself an estimate."
         )
         numbers = (voice.quantity(f"gap that {later} mountings can call", then),)
-    return Finding("next", f"What to do next: {said}", how, numbers)
+    return Finding("next", said[0].upper() + said[1:], how, numbers)
 
 
 def _turns(runs: pd.DataFrame, order: Ordering) -> list[str]:

@@ -236,14 +236,25 @@ def _load_session(path: Path, name: str, asked: str | None, measure: str, factor
         rows.append(merged | {"session": name, "value": table.number(i, measure)})
     if not any(factor in row for row in rows):
         raise UsageError(_nothing_to_compare(session, factor))
+    unit, better = _unit_and_direction(session, field, table)
+    if measure == "availability" and not any(row["value"] is not None for row in rows):
+        raise UsageError(_below_what(session, field, unit, better))
     runs, skipped = prepare(pd.DataFrame(rows), factor)
     skipped += _not_recorded(session)
-    unit, better = _unit_and_direction(session, field, table)
     if measure == "availability":
         runs["value"] *= 100
         unit, better = "%", "higher"
     doubts = doubt_findings(session, name, field)
     return RunTable(runs, field, measure, unit, better, factor, skipped, primary, doubts)
+
+
+def _below_what(session: Session, field: str, unit: str, better: Direction | None) -> str:
+    if better != "higher":
+        return f"availability has no meaning for '{field}': a higher number is not better there"
+    return (
+        f"availability needs one number: below how many {unit or 'units'} does the link count as "
+        f"out? Write low = that number under '{field}' in {session.overlay_path}; then compare"
+    )
 
 
 def doubt_findings(session: Session, name: str, field: str) -> tuple[Finding, ...]:

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from flask import Blueprint, Response
 
+from extractor.comparison.findings import Finding, by_question, from_json, headline
 from extractor.comparison.loading import require_measure
 from extractor.errors import ExtractorError
 from extractor.page import request_parsing as sent
 from extractor.page.service import UnknownNameError, desk
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import session_cautions
+from extractor.report.plain_words import BEHIND, explained, glossary, plain_table
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import RESULTS, Session
 from extractor.session.numerals import is_numeral
+from extractor.session.overlay import FILE_NAME
+from extractor.session.overlay_file import check_limits, save
 from extractor.tabulation import clip_tables
 
 TABLES = ("summary", "ranking", "ports", "pairs")
@@ -74,9 +77,24 @@ def results() -> Any:
     session = desk().session()
     summary, ranking = (session.results / f"{n}.csv" for n in ("summary", "ranking"))
     made = ranking.exists() and summary.exists()
+    raw = {name: _table(session.results / f"{name}.csv") for name in TABLES}
+    found = _findings(session.results / "findings.json")
+    ranked = raw["ranking"]["rows"][0] if raw["ranking"] and raw["ranking"]["rows"] else {}
     return {
-        "tables": {name: _table(session.results / f"{name}.csv") for name in TABLES},
-        "findings": _json(session.results / "findings.json"),
+        "tables": {
+            name: _plain(name, table, ranked.get("unit", "")) for name, table in raw.items()
+        },
+        "chart": raw["ranking"],
+        "bold": headline(found),
+        "questions": [
+            {
+                "question": question,
+                "findings": list(map(_said, own)),
+                "tables": BEHIND.get(question),
+            }
+            for question, own in by_question(found).items()
+        ],
+        "without_low": _without_low(session, raw["summary"]),
         "outdated": made and summary.stat().st_mtime > ranking.stat().st_mtime,
         "files": sorted(_files(session)),
     }
@@ -116,6 +134,26 @@ def compare() -> Any:
     return _begun("compare", work)
 
 
+@routes.post("/api/low")
+def set_low() -> Any:
+    """Say below which number the link counts as out."""
+    own = desk()
+    session, low = own.session(), sent.number("low")
+    with session.editing():
+        item = own.field(session, sent.text("field"))
+        fields = [replace(f, low=low) if f == item else f for f in session.fields()]
+        check_limits(replace(item, low=low), FILE_NAME)
+        save(session.overlay_path, fields)
+    own.refresh_soon()
+    return {}
+
+
+@routes.get("/api/words")
+def words() -> Any:
+    """Return the words that are explained, each with its explanation."""
+    return glossary()
+
+
 @routes.get("/api/file")
 def file() -> Response:
     """Return a file of the results."""
@@ -141,20 +179,38 @@ def _table(path: Path) -> dict[str, Any] | None:
     try:
         table = read_table(path)
     except ExtractorError as error:
-        return {"problem": str(error), "columns": [], "rows": []}
-    rows = [[_with_point(row[c]) for c in table.columns] for row in table.rows]
-    return {"columns": table.columns, "rows": rows}
+        return {"problem": str(error), "rows": []}
+    return {"rows": [{c: _with_point(cell) for c, cell in row.items()} for row in table.rows]}
 
 
 def _with_point(cell: str) -> str:
     return cell.replace(",", ".") if is_numeral(cell) else cell
 
 
-def _json(path: Path) -> Any:
+def _plain(name: str, table: dict[str, Any] | None, unit: str) -> dict[str, Any] | None:
+    if table is None or "problem" in table:
+        return table
+    return plain_table(name, table["rows"], unit)
+
+
+def _said(one: Finding) -> dict[str, Any]:
+    own = asdict(one) | {"text": one.sentence}
+    return own | {key: explained(getattr(one, key)) for key in ("sentence", "how_we_know")}
+
+
+def _findings(path: Path) -> list[Finding]:
     try:
-        return json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
+        return from_json(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        return []
+
+
+def _without_low(session: Session, summary: dict[str, Any] | None) -> list[str]:
+    """Return the numbers of which nobody knows below what the link counts as out."""
+    rows = (summary or {}).get("rows", [])
+    known = {row["field"] for row in rows if row.get("availability")}
+    marked = session.fields() if session.overlay_path.exists() else ()
+    return [f.name for f in marked if f.direction == "higher" and f.name not in known]
 
 
 def _files(session: Session) -> dict[str, Path]:

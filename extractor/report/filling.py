@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 
 def filled(
-    template: str, filters: dict[str, Callable[..., str]] | None = None, /, **values: object
+    template: str, filters: dict[str, Callable[..., Any]] | None = None, /, **values: object
 ) -> str:
     """Return a page of ``templates/`` with its places filled; what is filled in stays text.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -13,12 +12,12 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from extractor import __version__
 from extractor.comparison import Comparison
-from extractor.comparison.findings import Finding
+from extractor.comparison.findings import Finding, by_question, headline
 from extractor.comparison.loading import doubt_findings
+from extractor.comparison.lost_links import lost_in
+from extractor.comparison.model import records
 from extractor.errors import UsageError
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import session_cautions
@@ -26,6 +25,7 @@ from extractor.report import chart_files, pack, theme
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
 from extractor.report.filling import filled
+from extractor.report.plain_words import BEHIND, explained, plain_table, shown
 from extractor.report.story import round_findings
 from extractor.results import Results, load, main_field, second_field, titled
 from extractor.review import pictures
@@ -156,14 +156,19 @@ def _render(
 ) -> str:
     comparison, name = material.comparison, material.field.name
     doubted = [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
+    findings = [*doubted, *lost_in(material.results, name)]
+    if comparison is not None:
+        findings = _with_rounds(material)
     return filled(
         "report.html",
-        {"number": _shown, "label": _label},
+        {"number": shown, "label": _label, "explained": explained},
         title=options.title or titled(material.results),
         sessions=[_session_part(one) for one in material.results],
         many=len(material.results) > 1,
         field=material.field,
-        findings=_with_rounds(material) if comparison is not None else doubted,
+        bold=headline(findings),
+        questions=by_question(findings),
+        behind=BEHIND,
         reason=reason,
         sections=_SECTIONS,
         pictures=pictures,
@@ -227,37 +232,16 @@ def _label(key: str) -> str:
     return key.replace("_", " ")
 
 
-_SUMMARY_COLUMNS = (
-    *("run", "field", "antenna", "port", "mounting", "n", "mean", "mean_low", "mean_high", "sd"),
-    *("p05", "median", "p95", "coverage", "availability", "dropouts", "ceiling_share"),
-)
-
-
-def _tables(material: session_charts.Material) -> list[dict[str, Any]]:
-    found = []
-    if material.comparison is not None:
+def _tables(material: session_charts.Material) -> dict[str, Any]:
+    """Return the tables under their names; of several sessions each has its own summary."""
+    comparison, found = material.comparison, {}
+    if comparison is not None:
         for name in ("ranking", "pairs", "ports"):
-            table: pd.DataFrame = getattr(material.comparison, name)
-            if len(table):
-                found.append((f"{name.title()} ({name}.csv)", table))
+            found[name] = plain_table(name, records(getattr(comparison, name)), comparison.unit)
     for one in material.results:
-        columns = [c for c in _SUMMARY_COLUMNS if c in one.summary]
-        title = "Runs (summary.csv, without its rarer columns)"
-        if len(material.results) > 1:
-            title = f"{one.name}: {title}"
-        found.append((title, one.summary[columns]))
-    return [{"title": title, **table.to_dict("split")} for title, table in found]
-
-
-def _shown(value: object) -> str:
-    """Return a cell of a table: four figures for numbers, nothing for what is not known."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return ""
-        return f"{value:.0f}" if value.is_integer() and abs(value) < 1e15 else f"{value:.4g}"
-    return "" if value is None else str(value)
+        table = plain_table("summary", records(one.summary)) or {}
+        found[f"summary {one.name}"] = table | {"title": f"{table['title']} ({one.name})"}
+    return {name: table for name, table in found.items() if table}
 
 
 def _settings(material: session_charts.Material, options: Options) -> dict[str, Any]:

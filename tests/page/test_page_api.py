@@ -235,9 +235,10 @@ def test_comparison_from_the_page(visitor: Visitor) -> None:
     ended = visitor.wait_for(lambda s: s["tasks"]["compare"]["state"] != "running", 60)
     assert ended["tasks"]["compare"]["state"] == "done", ended["tasks"]["compare"]["message"]
     results = visitor.get("/api/results").get_json()
-    ranking = results["tables"]["ranking"]
-    assert ranking["rows"][0][ranking["columns"].index("antenna")] == "Coil"
-    assert results["findings"]
+    assert results["chart"]["rows"][0]["antenna"] == "Coil"
+    assert results["tables"]["ranking"]["rows"][0][1] == "Coil"
+    assert results["bold"]
+    assert results["questions"][0]["question"] == "Which one?"
     sent = visitor.get("/api/file", name="ranking.csv")
     assert sent.data == (visitor.desk.root / "results" / "ranking.csv").read_bytes()
 

@@ -192,7 +192,8 @@ def compare(browser: Browser, folder: Path) -> None:
     names = [e.text for e in browser.all("#ranking tbody th")]
     assert names == ["Slab", "Stick"]
     assert (folder / "results" / "ranking.csv").exists()
-    assert browser.all("details.finding")
+    assert browser.all(".question")
+    assert browser.text("#bold")
     # Another choice: what stands there is marked as old until it is compared again.
     assert "choice before" not in browser.text()
     browser.press('select[aria-label="measure"] option[value="p05"]')

@@ -14,11 +14,16 @@ const STEPS = [
 
 export function show(root, page) {
   const cautions = h("dl", {});
+  const words = h("dl", { class: "glossary", id: "words" });
   root.append(
     h("section", { class: "panel" },
       h("h2", {}, "The way through"),
       h("ol", {}, STEPS.map(([name, text]) => h("li", {}, h("strong", {}, `${name}: `), text)))),
-    h("section", { class: "panel" }, h("h2", {}, "Cautions"), cautions));
+    h("section", { class: "panel" }, h("h2", {}, "Cautions"), cautions),
+    h("section", { class: "panel" }, h("h2", {}, "Words"), words));
+  get("/api/words")
+    .then((found) => clear(words, Object.entries(found).map(([word, text]) => [h("dt", {}, h("strong", {}, word)), h("dd", {}, text)]).flat()))
+    .catch((error) => page.fail(error));
   get("/api/cautions")
     .then((found) => clear(cautions, found.map((one) => [h("dt", {}, h("strong", {}, one.title)), h("dd", {}, one.text)]).flat()))
     .catch((error) => page.fail(error));

@@ -1,20 +1,13 @@
 // Results: what was found, in words, pictures and tables; each as a file too.
 
 import { get, post } from "./api.js";
-import { clear, h, percent, query, s } from "./dom.js";
+import { clear, h, query, s } from "./dom.js";
 import { empty, isAside, nextBar } from "./next.js";
 
 const MEASURES = {
   "": "mean, or what the ceiling leaves", mean: "mean", mean_with_outages: "mean, outages as zero", median: "median",
   p25: "25 % low point", p05: "5 % low point", availability: "availability",
 };
-const SHOWN = {
-  summary: ["run", "field", "antenna", "port", "mounting", "n", "mean", "mean_low", "mean_high", "sd", "coverage", "availability", "ceiling_share", "n_corrected"],
-  ports: ["port", "against", "difference", "low", "high", "antenna", "mountings", "p_t", "basis"],
-  pairs: null,
-};
-const TITLES = { summary: "Clip statistics", ranking: "Ranking", ports: "Ports", pairs: "Pairs" };
-
 export function show(root, page) {
   if (!page.session.summary) {
     root.append(empty(page, "No results yet"));
@@ -64,11 +57,21 @@ export function show(root, page) {
     draw();
   }
 
+  // Availability needs one number that nobody has typed yet.
+  function lowest(name) {
+    const number = h("input", { type: "number", min: "0", step: "any", class: "short", id: "low" });
+    const save = () => post("/api/low", { field: name, low: Number(number.value) })
+      .then(() => new Promise((resolve) => setTimeout(resolve, 1500))).then(load).catch((error) => page.fail(error));
+    return h("p", { class: "row next" }, h("label", {}, `Availability needs one number: below which ${name} does the link count as out? `, number),
+      h("button", { class: "main", onclick: () => number.value !== "" && save() }, "Save"));
+  }
+
   function draw() {
-    const { tables, findings, outdated } = found;
+    const { tables, chart, bold, questions, outdated } = found;
+    const out = options.measure === "availability" && found.without_low.find((name) => !options.field || name === options.field);
     const choice = (key, names) => h("select", { "aria-label": key, onchange: (e) => { options[key] = e.target.value; ask(); } },
       names.map(([value, title]) => h("option", { value, selected: options[key] === value }, title)));
-    const said = tables.ranking ? "Compare again" : "Compare the antennas";
+    const said = chart ? "Compare again" : "Compare the antennas";
     const without = page.session.rows.filter((r) => r.clips.length && !r.cells.antenna && !isAside(r)).length;
     clear(parts.head,
       h("div", { class: "row" },
@@ -80,18 +83,17 @@ export function show(root, page) {
         h("span", { class: "grow" }),
         h("button", { id: "report", disabled: running, onclick: () => make("report") }, running === "report" ? "Making it…" : "Make the report"),
         found.files.includes("report.html") && h("a", { class: "button", href: "/api/file?name=report.html", target: "_blank", rel: "noopener" }, "Open the report")),
-      changed && tables.ranking && h("p", { class: "problem" }, `Below stand the results of the choice before${by(tables.ranking)}; compare again.`),
+      changed && chart?.rows.length > 0 && h("p", { class: "problem" }, `Below stand the results of the choice before${by(chart)}; compare again.`),
+      out && lowest(out),
       outdated && h("p", { class: "problem" }, "The clip statistics have changed since the comparison; compare again."),
       without > 0 && h("p", { class: "hint" }, `${without} ${without === 1 ? "run has" : "runs have"} no antenna yet: say which in the `, h("a", { href: "#/clips" }, "table of the clips"), "."));
     parts.body.classList.toggle("old", changed);
     clear(parts.body,
-      !tables.summary?.rows.length && nextBar(page),
-      findings && h("section", { class: "findings" }, findings.filter((f) => f.part !== "appendix").map(finding)),
-      tables.ranking && h("section", {}, h("h2", {}, heading(tables.ranking)), ranking(tables.ranking), file("ranking.csv")),
-      ["ports", "pairs", "summary"].map((name) => tables[name]?.rows.length > 0 && h("section", {},
-        h("h2", {}, TITLES[name]), table(tables[name], SHOWN[name]), file(`${name}.csv`))),
-      findings?.some((f) => f.part === "appendix") && h("details", {}, h("summary", {}, "Appendix: how far this carries"),
-        findings.filter((f) => f.part === "appendix").map(finding)),
+      !tables.summary && nextBar(page),
+      bold && h("p", { class: "bold", id: "bold" }, bold),
+      chart?.rows.length > 0 && h("section", {}, h("h2", {}, heading(chart), h("small", {}, by(chart))), ranking(chart)),
+      questions.map((one) => question(one, tables)),
+      tables.summary && h("section", {}, h("h2", {}, tables.summary.title), table(tables.summary), file("summary.csv")),
       files(found.files));
   }
 
@@ -110,13 +112,30 @@ export function show(root, page) {
 }
 
 function by(found) {
-  const said = (name) => found.rows[0]?.[found.columns.indexOf(name)] ?? "";
-  const measure = said("measure") && MEASURES[said("measure")];
-  return measure ? ` (${said("field")}, ${measure})` : "";
+  const { field, measure, unit } = found.rows[0];
+  return measure ? ` (${field}, ${MEASURES[measure]}${unit && `, ${unit}`})` : "";
 }
 
-function finding(one) {
-  return h("details", { class: "finding" }, h("summary", {}, one.sentence), h("p", { class: "hint" }, one.how_we_know));
+// A text in pieces; a word of the trade carries its explanation.
+function words(pieces) {
+  return pieces.map(([text, about]) => (about ? h("abbr", { title: about, tabindex: 0 }, text) : text));
+}
+
+// The answer in one sentence; it opens to how it is known, the moments and the numbers.
+function question(one, tables) {
+  const [first, ...more] = one.findings;
+  const doubt = one.question === "Mind this first";
+  return h("details", { class: "question", open: doubt },
+    h("summary", {}, h("span", { class: "asked" }, one.question), h("span", { class: "first" }, first.text)),
+    h("div", { class: "answers" }, answer(first), more.map(answer),
+      one.tables?.map((name) => tables[name] && h("section", {}, h("h3", {}, tables[name].title), table(tables[name]), file(`${name}.csv`)))));
+}
+
+function answer(one) {
+  return h("div", { class: "finding" }, h("p", {}, words(one.sentence)),
+    one.moments.length > 0 && h("ul", { class: "plain" }, one.moments.map((m) =>
+      h("li", {}, h("a", { href: `#/series?${query({ clip: m.clip, t: m.time_s.toFixed(2) })}` }, m.text)))),
+    h("details", {}, h("summary", {}, "How we know"), h("p", { class: "hint" }, words(one.how_we_know))));
 }
 
 function file(name) {
@@ -131,51 +150,31 @@ function files(names) {
 
 // Places are empty without a verdict: nobody has said which way is better, or no second mounting.
 function heading(found) {
-  const some = (name, holds) => found.rows.some((row) => holds(row[found.columns.indexOf(name)]));
-  if (some("place", (cell) => cell !== "")) return "Ranking";
-  return some("mountings", (cell) => Number(cell) > 1) ? "By number, which is no ranking" : "As recorded here";
+  if (found.rows.some((row) => row.place !== "")) return "Ranking";
+  return found.rows.some((row) => Number(row.mountings) > 1) ? "By number, which is no ranking" : "As recorded here";
 }
 
-// A point and its interval for each antenna; the inner, narrower interval is within mountings.
+// A point and its interval for each antenna.
 function ranking(found) {
-  const col = (name) => found.columns.indexOf(name);
-  const number = (row, name) => (row[col(name)] === "" ? null : Number(row[col(name)]));
-  const rows = found.rows.map((row) => ({
-    name: row[col("antenna")], place: row[col("place")], mean: number(row, "mean"), low: number(row, "low"), high: number(row, "high"),
-    mates: row[col("not_told_apart_from")], runs: row[col("runs")], mountings: row[col("mountings")], ceiling: number(row, "runs_at_ceiling"),
-  }));
+  const number = (text) => (text === "" ? null : Number(text));
+  const rows = found.rows.map((r) => ({ ...r, mean: number(r.mean), low: number(r.low), high: number(r.high), ceiling: number(r.runs_at_ceiling) }));
   const ends = rows.flatMap((r) => [r.low, r.high, r.mean]).filter((v) => v !== null);
   const [low, high] = [Math.min(...ends), Math.max(...ends)];
   const x = (v) => 10 + ((v - low) / (high - low || 1)) * 380;
+  const unit = rows[0].unit;
   return h("table", { class: "ranking", id: "ranking" },
-    h("thead", {}, h("tr", {}, ["", "Antenna", "Level", "", "Not told apart from", "Mountings", "Runs"].map((t) => h("th", { class: ["Level", "Mountings", "Runs"].includes(t) ? "num" : "" }, t)))),
+    h("thead", {}, h("tr", {}, ["Place", "Antenna", `Level${unit && `, ${unit}`}`, "and its interval"].map((t, k) => h("th", { scope: "col", class: k % 2 ? "" : "num" }, t)))),
     h("tbody", {}, rows.map((r) => h("tr", {},
-      h("td", { class: "num" }, r.place), h("th", { scope: "row" }, r.name),
-      h("td", { class: "num" }, r.mean?.toFixed(2), r.low !== null && h("small", {}, ` ${r.low.toFixed(1)} to ${r.high.toFixed(1)}`)),
-      h("td", {}, s("svg", { viewBox: "0 0 400 24", class: "interval", role: "img", "aria-label": `${r.name}: ${r.mean}` },
-        r.low !== null && s("line", { x1: x(r.low), x2: x(r.high), y1: 12, y2: 12 }), s("circle", { cx: x(r.mean), cy: 12, r: 5 }))),
-      h("td", {}, r.mates.split(";").join(", ") || "–"), h("td", { class: "num" }, r.mountings),
-      h("td", { class: "num" }, r.runs, r.ceiling ? h("small", {}, ` ${r.ceiling} at ceiling`) : "")))));
+      h("td", { class: "num" }, r.place || "–"), h("th", { scope: "row" }, r.antenna),
+      h("td", { class: "num" }, r.mean?.toFixed(1), r.ceiling ? h("small", {}, " ↑ ceiling") : ""),
+      h("td", {}, s("svg", { viewBox: "0 0 400 24", preserveAspectRatio: "none", class: "interval", role: "img", "aria-label": r.low === null ? `${r.antenna}: ${r.mean}` : `${r.antenna}: ${r.mean.toFixed(1)}, ${r.low.toFixed(1)} to ${r.high.toFixed(1)}` },
+        r.low !== null && s("line", { x1: x(r.low), x2: x(r.high), y1: 12, y2: 12 }), s("line", { class: "level", x1: x(r.mean), x2: x(r.mean), y1: 4, y2: 20 })),
+      r.low !== null && h("small", { class: "ends" }, `${r.low.toFixed(1)} to ${r.high.toFixed(1)}`))))));
 }
 
-const SHARES = new Set(["coverage", "availability", "ceiling_share"]);
-
-function isNumber(text) {
-  return text !== "" && Number.isFinite(Number(text));
-}
-
-function table(found, wanted) {
+function table(found) {
   if (found.problem) return h("p", { class: "problem" }, found.problem);
-  const columns = (wanted ?? found.columns).filter((c) => found.columns.includes(c));
-  const at = columns.map((c) => found.columns.indexOf(c));
-  const shown = (text, column) => {
-    const value = Number(text);
-    if (text === "" || !Number.isFinite(value)) return text;
-    if (SHARES.has(column)) return percent(value, 1);
-    return Number.isInteger(value) ? text : value.toPrecision(4);
-  };
-  return h("div", { class: "scroll" }, h("table", {},
-    h("thead", {}, h("tr", {}, columns.map((c, k) => h("th", { scope: "col", class: found.rows.some((r) => isNumber(r[at[k]])) ? "num" : "" }, c.replaceAll("_", " "))))),
-    h("tbody", {}, found.rows.map((row) => h("tr", {}, at.map((i, k) =>
-      h("td", { class: isNumber(row[i]) ? "num" : "" }, shown(row[i], columns[k]))))))));
+  return h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": found.title }, h("table", {},
+    h("thead", {}, h("tr", {}, found.columns.map((c) => h("th", { scope: "col", class: c.numeric ? "num" : "" }, words(c.title))))),
+    h("tbody", {}, found.rows.map((row) => h("tr", {}, row.map((cell, k) => h("td", { class: found.columns[k].numeric ? "num" : "" }, cell)))))));
 }
