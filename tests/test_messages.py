@@ -157,7 +157,7 @@ def test_availability_asks_for_the_one_number_that_it_needs(tmp_path):
         assert visitor.post("/api/low", asked).status_code == 200
         assert Session(session).fields()[0].low == 4
         assert visitor.post("/api/low", asked | {"low": "x"}).status_code == 400
-        assert visitor.post("/api/low", asked | {"field": "no"}).status_code == 400
+        assert visitor.post("/api/low", asked | {"field": "no"}).status_code == 404
     finally:
         visitor.close()
     overlay.write_text(overlay.read_text() + 'better = "lower"\n')
