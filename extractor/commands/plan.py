@@ -37,6 +37,8 @@ def plan(
     from_: Path | None = None,
     field: str = "bitrate",
     tell: str = "",
+    steps: str = "",
+    padded: Literal["transmitter", "all"] = "transmitter",
     spots: float | None = None,
 ) -> None:
     """Plan a session: a balanced random order and a run sheet, or how many mountings are needed."""
@@ -47,6 +49,11 @@ def plan(
         cause, *paths = write_tell(session, tell)
         say(f"{cause.clip}: {cause.if_so_db:+.1f} dB if so, {cause.if_not_db:+.1f} dB if not")
         say(f"Written: {', '.join(map(str, paths))} (print it, mind its cautions)")
+        return
+    if steps and session is not None:
+        from extractor.report.step_sheet import write_steps
+
+        say(f"Written: {', '.join(map(str, write_steps(session, steps, padded)))} (print it)")
         return
     if spots is not None:
         _echo_spots(spots, session, max(1, len(sockets)))

@@ -17,6 +17,7 @@ from extractor.page.service import UnknownNameError, desk
 from extractor.pipeline import compare_sessions
 from extractor.radio.cautions import session_cautions
 from extractor.report.plain_words import BEHIND, explained, glossary, plain_table
+from extractor.report.step_sheet import SHEET as STEP_SHEET
 from extractor.review.cards import number_text, standing_corrections
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import RESULTS, Session
@@ -215,7 +216,8 @@ def _without_low(session: Session, summary: dict[str, Any] | None) -> list[str]:
 
 def _files(session: Session) -> dict[str, Path]:
     """Return what may be fetched, by the name under which it is offered."""
-    names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html", "run_sheet.html"]
+    names = [*(f"{name}.csv" for name in TABLES), "checked.csv", "report.html"]
+    names += ["run_sheet.html", STEP_SHEET]
     found = {name: session.results / name for name in names}
     readings = map(session.readings_path, session.measured)
     found |= {f"readings/{path.name}": path for path in readings}

@@ -14,7 +14,15 @@ from flask.json.provider import DefaultJSONProvider
 from werkzeug.exceptions import HTTPException
 
 from extractor.errors import ChangedMeanwhileError, ConsentError, ExtractorError
-from extractor.page import api_check, api_clips, api_mark, api_plan, api_results, api_start
+from extractor.page import (
+    api_antennas,
+    api_check,
+    api_clips,
+    api_mark,
+    api_plan,
+    api_results,
+    api_start,
+)
 from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_PIECE_BYTES, Guard
 from extractor.page.service import Desk, UnknownNameError, plain
 
@@ -61,7 +69,7 @@ def create(desk: Desk | None, guard: Guard, show: Callable[[Path], str] | None =
     _add_doors(app, guard)
     _add_static(app)
     _add_errors(app)
-    for module in (api_start, api_clips, api_plan, api_mark, api_check, api_results):
+    for module in (api_start, api_clips, api_plan, api_mark, api_check, api_antennas, api_results):
         app.register_blueprint(module.routes)
     return app
 

@@ -24,6 +24,7 @@ from extractor.radio.cautions import session_cautions
 from extractor.report import chart_files, pack, theme
 from extractor.report.chart_files import Picture
 from extractor.report.charts import session as session_charts
+from extractor.report.expected_words import expected_part
 from extractor.report.filling import filled
 from extractor.report.plain_words import BEHIND, explained, plain_table, shown
 from extractor.report.story import round_findings
@@ -156,6 +157,7 @@ def _render(
 ) -> str:
     comparison, name = material.comparison, material.field.name
     doubted = [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
+    root = material.results[0].session.root
     findings = [*doubted, *lost_in(material.results, name)]
     if comparison is not None:
         findings = _with_rounds(material)
@@ -167,6 +169,9 @@ def _render(
         many=len(material.results) > 1,
         field=material.field,
         bold=headline(findings),
+        expected=expected_part(root, name, options.measure)
+        if comparison is not None and len(material.results) == 1
+        else None,
         questions=by_question(findings),
         behind=BEHIND,
         reason=reason,

@@ -3,6 +3,7 @@
 import { get, post } from "./api.js";
 import { clear, h, percent, query, seconds } from "./dom.js";
 import * as clips from "./clips.js";
+import * as antennas from "./antennas.js";
 import * as plan from "./plan.js";
 import * as mark from "./mark.js";
 import * as read from "./read.js";
@@ -13,9 +14,9 @@ import * as help from "./help.js";
 import * as start from "./start.js";
 import { catchDrops, copyIn } from "./drop.js";
 
-const VIEWS = { clips, plan, mark, read, check, series, results, help, start };
+const VIEWS = { clips, plan, mark, read, check, series, antennas, results, help, start };
 const NAMES = {
-  clips: "Clips", plan: "Plan", mark: "Mark", read: "Read", check: "Check", series: "Series", results: "Results",
+  clips: "Clips", plan: "Plan", mark: "Mark", read: "Read", check: "Check", series: "Series", antennas: "Antennas", results: "Results",
   help: "Help",
 };
 const IDLE_MS = 3000;

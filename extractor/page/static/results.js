@@ -93,6 +93,7 @@ export function show(root, page) {
       bold && h("p", { class: "bold", id: "bold" }, bold),
       chart?.rows.length > 0 && h("section", {}, h("h2", {}, heading(chart), h("small", {}, by(chart))), ranking(chart)),
       questions.map((one) => question(one, tables)),
+      chart?.rows.length > 0 && expected(page),
       tables.summary && h("section", {}, h("h2", {}, tables.summary.title), table(tables.summary), file("summary.csv")),
       files(found.files));
   }
@@ -129,6 +130,19 @@ function question(one, tables) {
     h("summary", {}, h("span", { class: "asked" }, one.question), h("span", { class: "first" }, first.text)),
     h("div", { class: "answers" }, answer(first), more.map(answer),
       one.tables?.map((name) => tables[name] && h("section", {}, h("h3", {}, tables[name].title), table(tables[name]), file(`${name}.csv`)))));
+}
+
+// Reckoned only when it is opened.
+function expected(page) {
+  const body = h("div", { class: "answers" }, h("p", { class: "hint" }, "Reckoning…"));
+  const ask = (event) => event.target.open && get("/api/expect").then(({ expected: one }) => clear(body, !one
+    ? h("p", {}, "Nothing is known of the antennas yet: ", h("a", { href: "#/antennas" }, "say what you know"), ".")
+    : one.problem ? h("p", { class: "problem" }, one.problem)
+    : [one.sentences.map((text) => h("p", { class: "finding" }, words(text))), one.table && table(one.table),
+      h("details", {}, h("summary", {}, "How we know"), h("p", { class: "hint" }, words(one.how)), h("ul", {}, one.notes.map((text) => h("li", { class: "hint" }, words(text)))))]))
+    .catch((error) => page.fail(error));
+  return h("details", { class: "question", id: "expected", ontoggle: ask },
+    h("summary", {}, h("span", { class: "asked" }, "Is that what physics expects?"), h("span", { class: "first" }, "Gain, cable, polarisation and aim against what was measured.")), body);
 }
 
 function answer(one) {
