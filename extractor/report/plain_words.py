@@ -125,4 +125,6 @@ def shown(value: object, how: str = "", digits: int | None = None) -> str:
         return p_text(number).removeprefix("p ").removeprefix("= ")
     if how == "count" or (digits is None and number.is_integer() and abs(number) < 1e15):
         return f"{number:.0f}"
+    if how == "db":
+        return f"{number:.1f}"
     return f"{number:.4g}" if digits is None else f"{number:.{digits}f}"
