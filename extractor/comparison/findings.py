@@ -41,7 +41,7 @@ class Moment:
 QUESTIONS: dict[str, tuple[str, ...]] = {
     "Mind this first": (
         *("doubted_digits", "draft", "two_scales", "outages_change_order", "order_confounded"),
-        *("conditions", "mounting_unknown"),
+        *("conditions", "mounting_unknown", "rounds"),
     ),
     "Which one?": ("ranking", "direction", "pairs", "inner_differences", "difference_db"),
     "How sure is that?": ("probability_best",),

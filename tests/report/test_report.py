@@ -64,7 +64,15 @@ def page_of(folder: Path) -> tuple[str, Page]:
 def test_sections_stand_in_the_agreed_order(club) -> None:
     _, page = page_of(club)
     assert page.headings == [
-        *("Findings", "What was tested", "Ports", "Every run", "By antenna", "Beside each other"),
+        *(
+            "Findings",
+            "Is that what physics expects?",
+            "What was tested",
+            "Ports",
+            "Every run",
+            "By antenna",
+            "Beside each other",
+        ),
         *("Over the session", "Reading quality", "Tables", "Method", "Cautions"),
         "How this was made",
     ]
