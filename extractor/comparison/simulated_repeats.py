@@ -83,7 +83,7 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
     with the standard error of an antenna's mean as its scale (Gelman 2006, Bayesian Analysis 1,
     515; from memory), which is proper for two antennas too. Each antenna's variance is scaled
     chi-squared (Gelman et al., Bayesian Data Analysis, 3rd ed., sections 3.2 and 5.4) with the
-    degrees of freedom that its moderated one has. A ceiling
+    degrees of freedom that its moderated one has, of two mountings with those of all. A ceiling
     of the link is not imitated. Calibration: ``docs/benchmarks.md``.
     """
     from scipy.special import chdtri
@@ -93,7 +93,9 @@ def posterior(fit: Fit, draws: int, seed: int = _SEED) -> tuple[Array, Array] | 
         return None
     rng = np.random.default_rng(seed)
     shares = (np.arange(_SPREADS) + 0.5) / _SPREADS
-    more = [d / chdtri(d, 1 - rng.permutation(shares)) - 1 for d in fit.df_variances]
+    # Of two mountings the variance is the larger of two, so its own few would count twice.
+    own_df = np.where(layout.own.sum(axis=1) == 2, fit.df_between, fit.df_variances)
+    more = [d / chdtri(d, 1 - rng.permutation(shares)) - 1 for d in own_df]
     by_antenna = np.einsum("km,im,lm->ikl", layout.weights, layout.own, layout.weights)
     moved = np.einsum("is,i,ikl->skl", more, fit.variances, by_antenna)
     own, turn = np.linalg.eigh(mean_covariance(fit, outer=True) + moved)

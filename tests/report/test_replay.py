@@ -39,18 +39,22 @@ def of_two(gap: float, variance: float, df: float) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("gap", [0.4, 1.5, 4.0])
-def test_two_antennas_agree_with_a_quadrature(gap) -> None:
-    three = np.array([9.0, 10.0, 11.0])
-    fit = fitted(grouped([three, three + gap]))
-    # Mean square 1 with 2 degrees of freedom of their own and 0.5 / 1.25 lent, means of three.
-    better, again = of_two(gap, 1 / 3, 2.4)
+@pytest.mark.parametrize(
+    # Mean square 1 with 2 degrees of freedom of their own and 0.5 / 1.25 lent, means of three;
+    # of two mountings mean square 0.5 with the 2 degrees of freedom of all.
+    ("values", "variance", "df"),
+    [((9.0, 10.0, 11.0), 1 / 3, 2.4), ((10.0, 11.0), 0.25, 2)],
+)
+def test_two_antennas_agree_with_a_quadrature(gap, values, variance, df) -> None:
+    fit = fitted(grouped([values, [v + gap for v in values]]))
+    better, again = of_two(gap, variance, df)
     assert best_probability(fit, "higher")[1] == pytest.approx(better, abs=0.006)
     assert best_probability(fit, "lower")[1] == pytest.approx(1 - better, abs=0.006)
     drawn = posterior(fit, 100_000)
     assert drawn is not None
     assert np.mean(drawn[1][:, 1] > drawn[1][:, 0]) == pytest.approx(again, abs=0.006)
     # A flat prior would claim more: Student's t at the difference over its standard error.
-    assert better < stats.t.cdf(gap / math.sqrt(2 / 3), 4)
+    assert better < stats.t.cdf(gap / math.sqrt(2 * variance), 2 * len(values) - 2)
 
 
 def test_equal_antennas_do_not_stay_first_by_being_first() -> None:
