@@ -37,11 +37,7 @@ def session_aims(
 
 
 def aim_findings(
-    names: Sequence[str],
-    antennas: Sequence[Antenna],
-    sweep: Sweep,
-    unit: str,
-    frequency_hz: float,
+    names: Sequence[str], antennas: Sequence[Antenna], sweep: Sweep, unit: str, frequency_hz: float
 ) -> list[Finding]:
     """Say which antenna suits straight ahead and which the side.
 
