@@ -35,7 +35,29 @@ class Sampling:
     @property
     def weights(self) -> Floats | None:
         """Seconds that each row stands for; None where all are equal."""
-        return None if self.even else self.ends_s - self.starts_s
+        return None if self.even else self.heft
+
+    @property
+    def heft(self) -> Floats:
+        """What each row weighs by, shape (rows,): `weights`, or 1 where all are equal."""
+        return np.ones(len(self.starts_s)) if self.even else self.ends_s - self.starts_s
+
+    def share(self, part: Bools, whole: Bools) -> float:
+        """Return which share of the time of `whole` belongs to `part`; NaN where it is nothing."""
+        total = float(self.heft[whole].sum())
+        return float(self.heft[part & whole].sum()) / total if total > 0 else math.nan
+
+    def missing_rows(self, times_s: Floats) -> int:
+        """Return how many rows a steady sampling would have had in the holes of a series.
+
+        A hole is a gap of more than `HOLE_GAPS` usual ones; in it, rows were due as often as the
+        mean of the other gaps says.
+        """
+        gaps = np.diff(times_s)
+        holes = gaps > HOLE_GAPS * self.period_s
+        if not holes.any() or holes.all():
+            return 0
+        return int(np.sum(np.rint(gaps[holes] / gaps[~holes].mean()) - 1))
 
 
 def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
@@ -66,19 +88,6 @@ def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
     return Sampling(period_s, even, times_s - before[:count], times_s + after[-count:][:count])
 
 
-def missing_rows(times_s: Floats, sampling: Sampling) -> int:
-    """Return how many rows a steady sampling would have had in the holes of a series.
-
-    A hole is a gap of more than `HOLE_GAPS` usual ones; in it, rows were due as often as the
-    mean of the other gaps says.
-    """
-    gaps = np.diff(times_s)
-    holes = gaps > HOLE_GAPS * sampling.period_s
-    if not holes.any() or holes.all():
-        return 0
-    return int(np.sum(np.rint(gaps[holes] / gaps[~holes].mean()) - 1))
-
-
 def quantiles(values: Floats, probabilities: Sequence[float], weights: Floats | None) -> Floats:
     """Return quantiles of type 7 (Hyndman and Fan 1996), NumPy's and R's default.
 
@@ -93,10 +102,3 @@ def quantiles(values: Floats, probabilities: Sequence[float], weights: Floats | 
     if positions[-1] > 0:
         positions /= positions[-1]
     return np.interp(probabilities, positions, ordered)
-
-
-def time_share(part: Bools, whole: Bools, weights: Floats | None) -> float:
-    """Return which share of the time of `whole` belongs to `part`; NaN where it is nothing."""
-    heft = np.ones(len(part)) if weights is None else weights
-    total = float(heft[whole].sum())
-    return float(heft[part & whole].sum()) / total if total > 0 else math.nan

@@ -18,15 +18,7 @@ from extractor.statistics.autocorrelation import autocorrelation, centred_mean, 
 from extractor.statistics.ceiling import CEILING_STEPS, find_ceiling
 from extractor.statistics.dropouts import dropouts, low_level
 from extractor.statistics.flags import COUNTED, Flag
-from extractor.statistics.sampling import (
-    Bools,
-    Floats,
-    Sampling,
-    missing_rows,
-    quantiles,
-    sampling_of,
-    time_share,
-)
+from extractor.statistics.sampling import Bools, Floats, Sampling, quantiles, sampling_of
 from extractor.statistics.series import between, check_series, display_step
 
 if TYPE_CHECKING:
@@ -181,7 +173,7 @@ def _coverage(
     if not len(counted):
         return {"duration_s": 0.0}
     duration = float(sampling.ends_s[-1] - sampling.starts_s[0])
-    due = len(counted) + (missing_rows(times_s, sampling) if steady or sampling.even else 0)
+    due = len(counted) + (sampling.missing_rows(times_s) if steady or sampling.even else 0)
     return {"duration_s": duration, "coverage": float(counted.sum() / due)}
 
 
@@ -208,7 +200,7 @@ def _with_unread(
     result = {}
     out = flags == Flag.NO_LINK
     unread = (flags == Flag.HIDDEN) | (flags == Flag.UNREADABLE)
-    heft = np.ones(len(values)) if sampling.weights is None else sampling.weights
+    heft = sampling.heft
     if field.direction == "higher" and np.any(counted | out):
         with_zero = np.where(out, 0.0, values)[counted | out]
         result["mean_with_outages"] = float(np.average(with_zero, weights=heft[counted | out]))
@@ -246,7 +238,7 @@ def _ceiling_columns(
     share = math.nan
     if source:
         near = np.nan_to_num(values, nan=-math.inf) >= ceiling - (CEILING_STEPS + 1e-6) * step
-        share = time_share(near, counted, sampling.weights)
+        share = sampling.share(near, counted)
     return {"ceiling": ceiling, "ceiling_share": share, "ceiling_source": source}
 
 
@@ -261,8 +253,8 @@ def _outages(
     lengths = [length for _, length in dropouts(rows, known & ~up, known, sampling)]
     with_frozen = known | (flags == Flag.FROZEN)
     return {
-        "availability": time_share(up, known, sampling.weights),
-        "availability_frozen": time_share(up, with_frozen, sampling.weights),
+        "availability": sampling.share(up, known),
+        "availability_frozen": sampling.share(up, with_frozen),
         "dropouts": float(len(lengths)),
         "longest_dropout_s": max(lengths, default=0.0),
     }

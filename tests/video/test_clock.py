@@ -22,7 +22,7 @@ from extractor.review.checked import waiting
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import Flag
-from extractor.statistics.sampling import missing_rows, sampling_of
+from extractor.statistics.sampling import sampling_of
 from extractor.video import clips
 from extractor.video.continuity import Clock, usual_step_s
 from extractor.video.h264 import FrameNumbers
@@ -170,7 +170,7 @@ def test_steady_clips_have_no_holes(tmp_path: Path) -> None:
         result = read(path)
         assert result.remarks == [], rate_hz
         times = np.asarray(result.time_s)
-        assert missing_rows(times, sampling_of(times)) == 0, rate_hz
+        assert sampling_of(times).missing_rows(times) == 0, rate_hz
 
 
 def packets_of(path: Path) -> tuple[av.container.InputContainer, list[av.Packet]]:
