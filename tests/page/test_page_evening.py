@@ -17,7 +17,7 @@ pytestmark = MARKS
 SAMPLES = Path(__file__).parents[2] / "sample_clips"
 ANTENNAS, PORTS, MOUNTINGS = ("Slab", "Coil", "Stub"), ("Red", "Green"), 2
 MOST_CLICKS, MOST_WORDS = 30, 12
-MOST_TABS = 120
+MOST_TABS = 300
 
 
 class Person(Browser):
