@@ -21,6 +21,7 @@ from extractor.page import (
     api_mark,
     api_plan,
     api_results,
+    api_show,
     api_start,
 )
 from extractor.page.guard import AGAIN, ENTER, HEADERS, MOST_PIECE_BYTES, Guard
@@ -69,7 +70,8 @@ def create(desk: Desk | None, guard: Guard, show: Callable[[Path], str] | None =
     _add_doors(app, guard)
     _add_static(app)
     _add_errors(app)
-    for module in (api_start, api_clips, api_plan, api_mark, api_check, api_antennas, api_results):
+    modules = (api_start, api_clips, api_plan, api_mark, api_check, api_antennas, api_results)
+    for module in (*modules, api_show):
         app.register_blueprint(module.routes)
     return app
 

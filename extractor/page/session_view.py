@@ -18,7 +18,7 @@ from extractor.tabulation import doubted_digits
 from extractor.video.clips import Clip
 
 #: Work whose progress the page shows.
-KINDS = ("read", "suggest", "compare", "report")
+KINDS = ("read", "suggest", "compare", "report", "show")
 
 
 def overview(desk: Desk) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from extractor.statistics.dropouts import low_level, outages
 from extractor.statistics.flags import COUNTED
 from extractor.video import clips, footage
 from extractor.video.clips import Clip
-from extractor.video.encoding import Codec, Format, even, film
+from extractor.video.encoding import Codec, Format, Picture, even, film
 
 #: Where the panel with the charts may stand, the usual one first: left, top, width, height as
 #: shares of the picture.
@@ -83,6 +83,33 @@ def annotate(
     StorageError
         If the film cannot be written.
     """
+    made = _material(session, clip, panel, dark)
+    known = made.clip
+    form = Format(even(known.width), even(known.height), known.frame_rate_hz or 30.0, codec)
+    stem = session.stems[made.name] + "-layer" * form.alpha
+    path = out or session.results / VIDEOS / f"{stem}{form.suffix}"
+    with film(path, form, matrix=known.colour.matrix) as add:
+        for picture, time_s in _pictures(known, form, made.overlay):
+            add(picture, time_s)
+            if progress is not None:
+                progress(time_s, known.length_s or 0.0)
+    write_notes(path, _cues(made.field, made.series, made.label), [(0.0, made.label)])
+    return path
+
+
+@dataclass(frozen=True)
+class _Material:
+    """A clip with what is laid over it."""
+
+    name: str
+    clip: Clip
+    field: Field
+    series: pd.DataFrame
+    label: str
+    overlay: _Overlay
+
+
+def _material(session: Session, clip: str, panel: str | None, dark: bool) -> _Material:
     (name,) = session.choose([clip])
     results = load(session.root)
     first = main_field([results], None)
@@ -97,18 +124,23 @@ def annotate(
     rows = results.summary[[name in str(c).split(";") for c in results.summary["clip"]]]
     antenna = str(rows["antenna"].iloc[0]) if len(rows) else ""
     look = looks_of([results]).get(antenna) or theme.looks([name])[name]
-    form = Format(even(known.width), even(known.height), known.frame_rate_hz or 30.0, codec)
-    stem = session.stems[name] + "-layer" * form.alpha
-    path = out or session.results / VIDEOS / f"{stem}{form.suffix}"
     theme.tell_lacking("".join([look.label, *(f"{f.name}{f.unit}" for f in fields)]))
     overlay = _Overlay(known, fields, boxes, series, look, place=panel, dark=dark)
-    with film(path, form, matrix=known.colour.matrix) as add:
-        for picture, time_s in _pictures(known, form, overlay):
-            add(picture, time_s)
-            if progress is not None:
-                progress(time_s, known.length_s or 0.0)
-    write_notes(path, _cues(first, series[first.name], look.label), [(0.0, look.label)])
-    return path
+    return _Material(name, known, first, series[first.name], look.label, overlay)
+
+
+def preview(session: Session, clip: str, panel: str | None = None, *, dark: bool = True) -> Picture:
+    """Return one picture of the film, a third into it; see `annotate`."""
+    made = _material(session, clip, panel, dark)
+    form = Format(even(made.clip.width), even(made.clip.height))
+    at_s = (made.clip.length_s or 0.0) / 3
+    flat = np.empty(form.width * form.height * 3 // 2, np.uint8)
+    onto = split(flat, form.width, form.height)
+    parts = next(footage.scaled(made.clip, form.width, form.height, [at_s]))
+    for plane, part in zip(onto, parts, strict=True):
+        plane[:] = part
+    made.overlay.show(at_s, lambda layer, *at: layer.over(onto, *at))
+    return flat.reshape(-1, form.width)
 
 
 def _pictures(clip: Clip, form: Format, overlay: _Overlay) -> Iterator[tuple[Any, float]]:

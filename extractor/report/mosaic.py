@@ -96,8 +96,8 @@ def mosaic(
     path = Path(out) if out else results_folder(Path(places[0])) / VIDEOS / f"mosaic{form.suffix}"
     with told(places, field=field, compared=False) as story:
         theme.tell_lacking(story.texts())
-        runs = _runs(story, only, order)
-        sheet = _Sheet(story, runs, form, order, title, legend, dark)
+        runs = runs_of(story, only, order)
+        sheet = Sheet(story, runs, form, order, title, legend, dark)
         length_s = max(run.length_s for run in runs)
         count = max(2, round(length_s * form.rate_hz))
         shoot(path, form, sheet.pictures(count), count, loop=True, progress=progress,
@@ -107,7 +107,8 @@ def mosaic(
     return path
 
 
-def _runs(story: Story, only: Sequence[str], order: str) -> list[ShownRun]:
+def runs_of(story: Story, only: Sequence[str], order: str) -> list[ShownRun]:
+    """Return the runs to show, in order; raises `UsageError` where there is none."""
     found = []
     for one in story.results:
         wanted = set(one.session.choose(only)) if only else None
@@ -206,7 +207,7 @@ def grid(counts: Sequence[int], width: float, height: float, aspect: float) -> l
     return best
 
 
-class _Sheet:
+class Sheet:
     """The whole picture."""
 
     def __init__(

@@ -81,7 +81,7 @@ def write_ranking_film(
         theme.tell_lacking(story.texts())
         count = round(length_s * form.rate_hz)
         growing = count - round((_TURN_S + _STAND_S) * form.rate_hz)
-        play = _Play(story, form, growing, dark, background)
+        play = Play(story, form, growing, dark, background)
         shoot(path, form, play.pictures(count), count, loop=loop, progress=progress)
         notes = captions(story, growing / form.rate_hz, length_s)
     chapters = [(0.0, "Clip by clip, second by second"), (growing / form.rate_hz, "The ranking")]
@@ -108,7 +108,9 @@ class _Run:
     half: Floats
 
 
-class _Play:
+class Play:
+    """The film before the card: where each row stands in each picture."""
+
     def __init__(
         self, story: Story, form: Format, growing: int, dark: bool, background: str
     ) -> None:

@@ -72,12 +72,9 @@ def write_replay(
     folder = Path(out) if out else results_folder(Path(places[0]))
     film_path = folder / VIDEOS / f"replay{form.suffix}"
     with told(places, field=field) as story:
-        if story.comparison is None:
-            raise UsageError(story.verdict)
-        made = repeat(story.comparison)
-        said = sentence(made, story.looks[made.winner].label)
         theme.tell_lacking(story.texts())
-        dots = _Dots(story, story.comparison, made, said, form, dark)
+        dots = Dots(story, form, dark)
+        said = dots.said
         shoot(film_path, form, dots.pictures(), round(LENGTH_S * form.rate_hz), progress=progress)
     end_s = LENGTH_S - _END_S
     cues = [(0.0, end_s, dots.how), (end_s, LENGTH_S, said)]
@@ -87,21 +84,22 @@ def write_replay(
     return said, film_path, still
 
 
-class _Dots:
+class Dots:
     """One row an antenna; a dot is its mean in one repeat, full where it came first."""
 
-    def __init__(
-        self, story: Story, comparison: Comparison, made: Repeats, said: str, form: Format,
-        dark: bool,
-    ) -> None:  # fmt: skip
-        self._made, self._form, self._said = made, form, said
+    def __init__(self, story: Story, form: Format, dark: bool) -> None:
+        comparison = story.comparison
+        if comparison is None:
+            raise UsageError(story.verdict)
+        self._made = made = repeat(comparison)
+        self._form, self.said = form, sentence(made, story.looks[made.winner].label)
         w, h = form.width, form.height
         self._u = u = min(w / 1920, h / 1080) if w > 1.2 * h else min(w, h) / 1080
         self._left, self._right = SAFE * w, (1 - SAFE) * w
         across = self._right - self._left
         self.how = _how(made, comparison)
         lines = wrapped(self.how, 28 * u, across, 6)
-        self._said_lines = wrapped(said, 38 * u, across, 3)
+        self._said_lines = wrapped(self.said, 38 * u, across, 3)
         self._canvas = canvas = Canvas(w, h, dark=dark)
         if not form.alpha:
             canvas.box(0, 0, w, h, theme.PAPER)

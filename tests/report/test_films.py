@@ -322,7 +322,7 @@ def test_a_short_run_starts_again_and_a_split_one_is_one(tmp_path, grey_reader) 
     session = Session(tmp_path)
     read_session(session, ReadOptions(jobs=1))
     with told([tmp_path]) as story:
-        runs = mosaic._runs(story, (), "recording")
+        runs = mosaic.runs_of(story, (), "recording")
         assert [round(run.length_s, 1) for run in runs] == [2.0, 2.0, 1.0, 1.0]
         cells = [
             mosaic.Cell(run, Box(0, 0, *SIZE), story, True, 40.0, 5, 8)

@@ -10,14 +10,15 @@ import * as read from "./read.js";
 import * as check from "./check.js";
 import * as series from "./series.js";
 import * as results from "./results.js";
+import * as shows from "./show.js";
 import * as help from "./help.js";
 import * as start from "./start.js";
 import { catchDrops, copyIn } from "./drop.js";
 
-const VIEWS = { clips, plan, mark, read, check, series, antennas, results, help, start };
+const VIEWS = { clips, plan, mark, read, check, series, antennas, results, show: shows, help, start };
 const NAMES = {
   clips: "Clips", plan: "Plan", mark: "Mark", read: "Read", check: "Check", series: "Series", antennas: "Antennas", results: "Results",
-  help: "Help",
+  show: "Show", help: "Help",
 };
 const IDLE_MS = 3000;
 const BUSY_MS = 700;

@@ -1,0 +1,120 @@
+"""Showing it: pictures, films and the text for a video, looked at beforehand and made."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, send_file
+
+from extractor.errors import UsageError
+from extractor.page import request_parsing as sent
+from extractor.page.background import Task
+from extractor.page.service import UnknownNameError, desk
+from extractor.session.folder import Session
+from extractor.video.encoding import Format, parse_format
+
+routes = Blueprint("show", __name__)
+WHAT = ("card", "film", "replay", "annotate", "mosaic")
+
+
+def _asked() -> tuple[str, Format, dict[str, Any]]:
+    what = sent.text("what")
+    if what not in WHAT:
+        raise UsageError(f"what must be one of {', '.join(WHAT)}")
+    form = parse_format(sent.text("size"), sent.number("rate", 30.0), sent.text("codec") or "h264")
+    background = sent.text("background") or "plain"
+    if background not in ("plain", "transparent"):
+        raise UsageError("background must be plain or transparent; give a picture to the command")
+    said = {"dark": sent.text("look") != "light", "background": background}
+    return what, form, said | {"title": sent.text("title"), "clip": sent.text("clip")}
+
+
+@routes.get("/api/show/picture")
+def picture() -> Response:
+    """Return a picture of how it is going to look."""
+    from extractor.report.preview import preview
+
+    what, form, said = _asked()
+    made = preview(what, [desk().root], form, **said, panel=sent.text("panel") or None)
+    return Response(made, mimetype="image/png")
+
+
+@routes.get("/api/show/text")
+def text() -> Any:
+    """Return the text to paste under a video."""
+    from extractor.report.description import describe
+
+    return {"text": describe([desk().root])}
+
+
+@routes.post("/api/show")
+def show() -> Any:
+    """Begin to make one of them."""
+    what, form, said = _asked()
+    panel, own = sent.text("panel") or None, desk()
+    clip = own.find(said["clip"])[1] if what == "annotate" else ""
+
+    def work(task: Task) -> list[str]:
+        def tell(done: float, total: float) -> None:
+            task.progress(what, done / total if total else 0.0)
+
+        return [_name(own.root, p) for p in _made(what, own.root, form, said, clip, panel, tell)]
+
+    return own.begin("show", work).as_json()
+
+
+def _made(
+    what: str, root: Path, form: Format, said: dict[str, Any], clip: str, panel: str | None,
+    tell: Any,
+) -> list[Path]:  # fmt: skip
+    dark, title = said["dark"], said["title"]
+    if what == "card":
+        from extractor.report.card import write_card
+
+        return [write_card(root, size=form, title=title or None, dark=dark,
+                           background=said["background"])]  # fmt: skip
+    if what == "film":
+        from extractor.report.ranking_film import write_ranking_film
+
+        made = write_ranking_film([root], form=form, title=title or None, dark=dark,
+                                  background=said["background"], progress=tell)  # fmt: skip
+    elif what == "replay":
+        from extractor.report.repeat_film import write_replay
+
+        made = write_replay(root, form=form, dark=dark, progress=tell)[1]
+    elif what == "annotate":
+        from extractor.report.annotated_clip import annotate
+
+        made = annotate(Session(root), clip, None, tell, codec=form.codec, panel=panel, dark=dark)
+    else:
+        from extractor.report.mosaic import mosaic
+
+        made = mosaic(root, form=form, title=title, dark=dark, progress=tell)
+    stem = made.with_suffix("") if made.suffix in (".mp4", ".mov") else made
+    beside = [stem.with_name(stem.name + end) for end in (".vtt", ".chapters.txt")]
+    return [made, *(p for p in beside if p.exists())]
+
+
+def _name(root: Path, path: Path) -> str:
+    return path.relative_to(root).as_posix()
+
+
+@routes.get("/api/show/made")
+def made() -> Any:
+    """Return what was made last, as names for `file`; a folder of pictures has no file."""
+    task = desk().task("show")
+    names = task.result or [] if task is not None else []
+    return {"files": [{"name": n, "folder": (desk().root / n).is_dir()} for n in names]}
+
+
+@routes.get("/api/show/file")
+def file() -> Any:
+    """Return a file that was made."""
+    task, name = desk().task("show"), sent.text("name")
+    if task is None or name not in (task.result or ()):
+        raise UnknownNameError("nothing of that name was made")
+    path = desk().root / name
+    if not path.is_file():
+        raise UnknownNameError(f"{name}: is a folder of pictures, or gone; look in the session")
+    return send_file(path, as_attachment=True)
