@@ -212,7 +212,9 @@ class Board:
         if not one.spans:  # on the way there it is not known yet
             canvas.text(self.left, base, row.place, 0.8 * size, theme.SOFT)
         canvas.mark(x - 0.65 * size, base - 0.36 * size, 0.62 * size, row.look)
-        canvas.text(x, base, fitted(row.look.label, size, room, bold=True), size, bold=True)
+        wide = width_of(row.look.label, size, bold=True)
+        small = max(0.62, min(1.0, room / wide)) * size if wide else size
+        canvas.text(x, base, fitted(row.look.label, small, room, bold=True), small, bold=True)
 
     def _bar(
         self, canvas: Canvas, one: Shown, begin: float, end: float, y: float, height: float

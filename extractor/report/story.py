@@ -27,7 +27,7 @@ _UNITS = {"distance_m": "m", "channel_mhz": "MHz", "power_mw": "mW"}
 _BANDS = {
     "mountings": "In {of_100:g} of 100 such tests the band holds the antenna's true level.",
     "clips of one mounting": "Bands: from clip to clip, as recorded here; none for the antennas.",
-    "none": "No bands: each antenna was mounted too rarely to judge by.",
+    "none": "No bands: nothing to judge them by.",
 }
 
 
@@ -150,7 +150,7 @@ def measured(comparison: Comparison) -> str:
 
 def _ranked(comparison: Comparison, looks: Mapping[str, Look]) -> tuple[Row, ...]:
     table, rows = records(comparison.ranking), []
-    claimed = comparison.better is not None and comparison.fit.df_between > 0
+    claimed = _claimed(comparison)
     names = [str(row["antenna"]) for row in table]
     for i, row in enumerate(table):
         tied = [names.index(t) for t in _names(row["not_told_apart_from"], names)]
@@ -192,6 +192,12 @@ def _alone(results: Sequence[Results], info: Field, looks: Mapping[str, Look]) -
     return (Row(name, looks[name], mean, nan, nan, False, "", tuple(values), n),)
 
 
+def _claimed(comparison: Comparison) -> bool:
+    """Tell whether places are more than the order in which the numbers fell here."""
+    known = (comparison.ranking["basis"] == "mountings").any()
+    return comparison.better is not None and comparison.fit.df_between > 0 and bool(known)
+
+
 def verdict(comparison: Comparison, looks: Mapping[str, Look]) -> str:
     """Return the one sentence: who leads, who ties, or that nothing can be said."""
     if comparison.better is None:
@@ -201,7 +207,7 @@ def verdict(comparison: Comparison, looks: Mapping[str, Look]) -> str:
         )
     found = next(f.sentence for f in comparison.findings if f.kind == "ranking")
     ties = [group for group in comparison.order.together if len(group) > 1]
-    if ties and comparison.fit.df_between > 0 and "told apart" not in found:
+    if ties and _claimed(comparison) and "told apart" not in found:
         named = "; ".join(listed([looks[n].label for n in group]) for group in ties)
         found += f" {named} can't be told apart."
     return found
