@@ -12,12 +12,15 @@ from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from series_making import make_series
 
 from extractor.pipeline import read_session
+from extractor.reading.cache import ClipState, FieldState
 from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import Results, load
 from extractor.session.folder import Session
+from extractor.session.overlay import Box, Field
 from extractor.session.recordings import lengths_of
 from extractor.statistics.series import between, joined
+from extractor.tabulation import clip_tables
 from extractor.tabulation.clip_tables import row_at
 
 #: Ten a second, and one gap where nothing was recorded.
@@ -125,3 +128,23 @@ def test_summary_charts_and_packs_join_the_clips_of_a_run_alike(
     with pack.opened(made) as opened:
         for run, series in charted(load(opened)).items():
             pd.testing.assert_frame_equal(series, shown[run])
+
+
+def test_a_clip_of_which_much_is_unreadable_is_warned_of_and_one_that_is_not_is_not() -> None:
+    item = Field("bitrate", (320, 180), Box(0, 0, 60, 20))
+
+    def said(unreadable: int) -> list[str]:
+        texts = [f"{20 + row % 7 / 10:.1f}" for row in range(100)]
+        sure = [0.2 if row % 3 and row < 1.5 * unreadable else 0.99 for row in range(100)]
+        seen = FieldState(texts, [row / 10 for row in range(100)], sure)
+        times = [row / 10 for row in range(100)]
+        state = ClipState(
+            "", "", "", 0.9, (320, 180), {}, {}, times, [False] * 100, {"bitrate": seen}, 10.0,
+            0.04, 250, 0, 0, "yes",
+        )  # fmt: skip
+        notes = clip_tables.clip_series(state, [item], ()).notes
+        return [note for note in notes if "is not readable" in note]
+
+    assert not said(4)
+    assert "some of the rest may be misread" in said(8)[0]
+    assert "look at the box" in said(64)[0]

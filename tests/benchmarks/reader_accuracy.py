@@ -53,6 +53,9 @@ from extractor.video.crops import Crop
 MARGIN_S = 0.04
 CACHE_HZ = 10.0
 BOXES = ("tight", "loose")
+CLIP = ["reader", "boxes", "clip"]
+#: A clip with a larger share of wrong readings, percent, should be one that the tool warns of.
+ANNOUNCED = 0.5
 READERS = {
     "network": ("extractor.reading.readers.network", "NetworkReader"),
     "tesseract": ("extractor.reading.readers.tesseract", "TesseractReader"),
@@ -161,7 +164,7 @@ def cpu_s() -> float:
 
 def by_crops(
     some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
-) -> Iterator[tuple[Any, str, Found, float]]:
+) -> Iterator[tuple[Any, str, Found, float, str]]:
     """Read single crops, decoded once for all; the seconds are the reader's processor time."""
     whole = sampled(path, marked, options.rate) if options.way == "crops" else None
     for reader in some:
@@ -181,7 +184,7 @@ def by_crops(
                     Read(time_s, line.text, confidence)
                     for time_s, line, confidence in zip(times_s, lines, confidences, strict=True)
                 ]
-            yield reader, kind, found, spent
+            yield reader, kind, found, spent, ""
 
 
 def tight_shares(
@@ -219,10 +222,11 @@ def tightened(
 
 def by_clips(
     some: Sequence[Any], path: Path, marked: Marked, options: argparse.Namespace
-) -> Iterator[tuple[Any, str, Found, float]]:
+) -> Iterator[tuple[Any, str, Found, float, str]]:
     """Read as the tool does: each clip decoded once, with both kinds of boxes as its fields.
 
-    The seconds are the processor time of reading and decoding, shared evenly among the boxes.
+    The seconds are the processor time of reading and decoding, shared evenly among the boxes; the
+    last is what the tool says of the clip.
     """
     fields = {
         (kind, field.name): replace(field, name=f"{kind}_{field.name}")
@@ -240,13 +244,15 @@ def by_clips(
         start = cpu_s()
         known = read_clip_job(job, lambda _clip, _seconds: None)
         spent = cpu_s() - start
-        series = clip_series(known, job.fields, ()).series
+        made = clip_series(known, job.fields, ())
+        series = made.series
         for kind in options.boxes:
             readings: Found = {
                 field.name: reads_in(series[fields[kind, field.name].name])
                 for field in marked[kind]
             }
-            yield reader, kind, readings, spent / len(options.boxes)
+            said = " ".join(note for note in made.notes if note.startswith(f"{kind}_"))
+            yield reader, kind, readings, spent / len(options.boxes), said
 
 
 def reads_in(series: pd.DataFrame) -> list[Read]:
@@ -293,13 +299,13 @@ def run(options: argparse.Namespace) -> tuple[pd.DataFrame, pd.DataFrame]:
         truth = read_truth(options.folder / f"{item.name}.csv")
         marked = marked_boxes(options.folder, item.name)
         path = options.folder / f"{item.name}.mp4"
-        for reader, kind, found, spent in WAYS[options.way](readers, path, marked, options):
+        for reader, kind, found, spent, said in WAYS[options.way](readers, path, marked, options):
             lines = sum(map(len, found.values()))
-            times.append((reader.name, kind, item.name, lines, spent))
+            times.append((reader.name, kind, item.name, lines, spent, said))
             rows += judge(reader, kind, item, truth, found)
         print(".", end="", flush=True, file=sys.stderr)
     print(file=sys.stderr)
-    names = ["reader", "boxes", "clip", "lines", "seconds"]
+    names = ["reader", "boxes", "clip", "lines", "seconds", "said"]
     return joined(scores.table(rows), pd.DataFrame(times, columns=names), options)
 
 
@@ -340,6 +346,12 @@ def report(frame: pd.DataFrame, times: pd.DataFrame, way: str) -> str:
     if frame["since_read_s"].notna().any():
         instants = scores.change_instants(frame, MARGIN_S + 2e-3)
         parts.append("### Instants of change\n\n" + scores.markdown(instants))
+    share = 100 * frame["verdict"].eq("wrong").groupby([frame[k] for k in CLIP]).mean()
+    wrong = share[share > ANNOUNCED].rename("wrong %").reset_index()
+    if len(wrong):
+        wrong = wrong.merge(times[[*CLIP, "said"]], on=CLIP)
+        title = f"### Clips with more than {ANNOUNCED} % wrong, and what the tool says of them"
+        parts.append(f"{title}\n\n" + scores.markdown(wrong, 2))
     for boxes, part in frame.groupby("boxes", sort=False):
         per_clip = scores.counts(part, ["clip", "kind", "reader"])
         cells = per_clip[["wrong", "state", "missing"]].astype(str).agg(" / ".join, axis=1)
