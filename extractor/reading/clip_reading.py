@@ -12,7 +12,7 @@ import numpy.typing as npt
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import shown
 from extractor.reading.own_font import Witness
-from extractor.reading.plausibility import odd_signs, tempered, there_and_back
+from extractor.reading.plausibility import barely_read, odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 from extractor.reading.standing import Standing
@@ -194,6 +194,10 @@ def read_fields(
         seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
         result.remarks += _contradicted(name, seen, reader.gate)
         _doubt(seen, result.time_s, reader.gate, range(len(seen.text)))
+        for row in (
+            barely_read(seen.text, seen.confidence, reader.gate) if reader.usual_share else ()
+        ):
+            seen.confidence[row] = reader.gate / 2
         if view.glyphs is not None:
             rows = _add_taught(seen, reader.gate, insisted=view.glyphs.insisted)
             _doubt(seen, result.time_s, reader.gate, rows)

@@ -37,7 +37,7 @@ LEAST_SEEN, LEAST_GAPS = 5, 10
 _HALF_PX, _SLACK = 14, (3, 1)
 #: A digit that matches its own picture less than this share of what is usual, and another one's
 #: picture better, is none. Chosen on sets made for it: docs/decisions.md.
-UNLIKE = 0.3
+UNLIKE = 0.4
 #: In distances between digits: sides that lie so close are one, and digits so far off are lost.
 SAME_SIDE, OTHER_SIDE, OFF = 0.3, 0.5, 0.4
 #: Pictures that a digit is learned from; more tell little more.

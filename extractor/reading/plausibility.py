@@ -14,6 +14,9 @@ from extractor.reading.temporal_evidence import REPEATED_LEAST
 #: long, counts only if it was read with at least this confidence: docs/decisions.md.
 EXCURSION_S = 0.45
 EXCURSION_SURELY = 0.97
+#: Where less than this share passes the gate, only what is read so surely counts.
+MOSTLY = 0.5
+MOSTLY_UNREAD_SURELY = 0.97
 #: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
 USUAL_SIGN_SHARE = 0.6
 
@@ -48,6 +51,18 @@ def tempered(
         return list(confidences)
     ratio = share / (1 - share) / (usual_share / (1 - usual_share))
     return [c * ratio / (c * ratio + 1 - c) for c in confidences]
+
+
+def barely_read(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:
+    """Return the rows that pass the gate, but barely, where most others do not.
+
+    Where lettering fades away, what is left of a number (the 1 of 180) passes now and then.
+    """
+    kept = [row for row, both in enumerate(zip(texts, confidences, strict=True)) if any(both)]
+    passing = [row for row in kept if confidences[row] >= gate]
+    if len(passing) >= MOSTLY * len(kept):
+        return []
+    return [row for row in passing if confidences[row] < MOSTLY_UNREAD_SURELY]
 
 
 def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:

@@ -248,12 +248,12 @@ def test_confidence_is_never_raised_by_the_rest_of_the_clip() -> None:
 
 def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> None:
     class Wavering(GreyReader):
-        gate = 0.9
+        gate, very, poor = 0.9, 0.995, 0.3
         usual_share = 0.85
 
         def _line(self, level: float) -> Line:
             line = super()._line(level)
-            return Line(line.text, {1: 0.92, 3: 0.995}.get(int(line.text) % 5, self.poor))
+            return Line(line.text, {1: 0.92, 3: self.very}.get(int(line.text) % 5, self.poor))
 
     def confidences(poor: float) -> dict[str, tuple[float, float]]:
         Wavering.poor = poor
@@ -265,7 +265,10 @@ def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> No
     usual, hard = confidences(0.99), confidences(0.3)
     assert usual["21"][0] == 0.92 and not math.isnan(usual["21"][1])
     assert hard["21"][0] < 0.9 and math.isnan(hard["21"][1])
-    assert 0.9 < hard["28"][0] < 0.995 and not math.isnan(hard["28"][1])
+    # One in five passes the gate: not surely enough where most is unreadable.
+    assert hard["28"][0] < 0.9 and math.isnan(hard["28"][1])
+    Wavering.very = 0.9999
+    assert 0.97 < confidences(0.3)["28"][0] < 0.9999
 
 
 def test_a_digit_that_changes_for_a_moment_is_doubted() -> None:
@@ -448,3 +451,12 @@ def test_what_the_clips_own_font_speaks_against_is_set_aside_and_told(
         assert set(doubted) == rows and all(math.isnan(seen.since_s[row]) for row in rows)
         told.append(result.remarks)
     assert told[0][0].startswith("bitrate: 1 of 40 readings were set aside") and not told[1]
+
+
+def test_where_most_is_unreadable_only_what_is_read_very_surely_counts() -> None:
+    texts, gate = ["1"] * 10, 0.9
+    mostly = [0.2] * 6 + [0.91, 0.969, 0.97, 0.99]
+    assert plausibility.barely_read(texts, mostly, gate) == [6, 7]
+    assert plausibility.barely_read(texts, [*mostly[1:], 0.91], gate) == []
+    # Damaged pictures say nothing of the lettering.
+    assert plausibility.barely_read([""] * 6 + texts[:4], [0.0] * 6 + mostly[6:], gate) == []
