@@ -265,10 +265,10 @@ def test_a_clip_that_is_poor_throughout_is_claimed_less_of(tmp_path: Path) -> No
     usual, hard = confidences(0.99), confidences(0.3)
     assert usual["21"][0] == 0.92 and not math.isnan(usual["21"][1])
     assert hard["21"][0] < 0.9 and math.isnan(hard["21"][1])
-    # One in five passes the gate: not surely enough where most is unreadable.
-    assert hard["28"][0] < 0.9 and math.isnan(hard["28"][1])
-    Wavering.very = 0.9999
-    assert 0.97 < confidences(0.3)["28"][0] < 0.9999
+    assert 0.97 < hard["28"][0] < 0.995 and not math.isnan(hard["28"][1])
+    # One in five would pass the gate: not surely enough where most is unreadable.
+    Wavering.very = 0.99
+    assert confidences(0.3)["28"][0] == 0.45
 
 
 def test_a_digit_that_changes_for_a_moment_is_doubted() -> None:
