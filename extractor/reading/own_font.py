@@ -40,6 +40,8 @@ _HALF_PX, _SLACK = 14, (3, 1)
 UNLIKE = 0.4
 #: In distances between digits: sides that lie so close are one, and digits so far off are lost.
 SAME_SIDE, OTHER_SIDE, OFF = 0.3, 0.5, 0.4
+#: Many faces draw it narrow, or at the side of its place: where it stands tells nothing of others.
+NARROW = "1"
 #: Pictures that a digit is learned from; more tell little more.
 MOST_PICTURES = 24
 #: Signs kept at once; bounds the memory. What is judged together teaches together.
@@ -89,17 +91,16 @@ class Witness:
 
     def judge(self) -> set[int]:
         """Judge what was added since the last time; return `against`."""
-        sure = [look for look in self._looks if look.sure]
+        sure = _once([look for look in self._looks if look.sure])
         pairs = [pair for look in sure for pair in _neighbours(look)]
-        # Many faces draw a narrow 1; beside one the others would seem far apart.
-        gaps = [b.x - a.x for a, b in pairs if "1" not in (a.text, b.text)]
+        gaps = [b.x - a.x for a, b in pairs if NARROW not in (a.text, b.text)]
         if len(gaps) >= LEAST_GAPS:
             pitch = float(np.median(gaps))
             sides, pictures = _sides(sure, pitch), _pictures(sure, pitch)
             self.against |= {
                 look.row
                 for look in self._looks
-                if _lost(look, pitch, sides) or _unlike(look, pictures)
+                if _lost(look, pitch, sides) or (not look.sure and _unlike(look, pictures))
             }
         self._looks = []
         return self.against
@@ -122,6 +123,14 @@ def _signs(crop: Crop, line: Line) -> list[_Sign]:
     return signs
 
 
+def _once(looks: Sequence[_Look]) -> list[_Look]:
+    """Return one look at each number that stood: more share its background, and teach that."""
+    texts = ["".join(sign.text for sign in look.signs) for look in looks]
+    return [
+        look for look, now, before in zip(looks, texts, ["", *texts], strict=False) if now != before
+    ]
+
+
 def _neighbours(look: _Look) -> list[tuple[_Sign, _Sign]]:
     """Return the digits that stand beside each other, nothing between them."""
     return [(a, b) for a, b in pairwise(look.signs) if a.text.isdigit() and b.text.isdigit()]
@@ -134,7 +143,7 @@ def _sides(sure: Sequence[_Look], pitch: float) -> dict[int, float]:
         by_form["".join("0" if s.text.isdigit() else s.text for s in look.signs)].append(look)
     often = [looks for looks in by_form.values() if len(looks) >= LEAST_SEEN]
     ends = {
-        side: [float(np.median([look.signs[side].x for look in looks])) for looks in often]
+        side: [float(np.median(xs)) for looks in often if (xs := _ends(looks, side))]
         for side in (0, -1)
     }
     spans = {side: np.ptp(places) / pitch if places else 0.0 for side, places in ends.items()}
@@ -145,9 +154,17 @@ def _sides(sure: Sequence[_Look], pitch: float) -> dict[int, float]:
     }
 
 
+def _ends(looks: Sequence[_Look], side: int) -> list[float]:
+    return [look.signs[side].x for look in looks if look.signs[side].text != NARROW]
+
+
 def _lost(look: _Look, pitch: float, sides: dict[int, float]) -> bool:
     """Tell whether a digit or a point is lost: by the side, or by a hole between two digits."""
-    off = [abs(look.signs[side].x - place) for side, place in sides.items() if look.signs]
+    off = [
+        abs(look.signs[side].x - place)
+        for side, place in sides.items()
+        if look.signs and look.signs[side].text != NARROW
+    ]
     holes = [b.x - a.x - pitch for a, b in _neighbours(look)]
     return max([*off, *holes], default=0.0) > OFF * pitch
 

@@ -34,7 +34,7 @@ _WORDS = {"--": Flag.NO_LINK, "hidden": Flag.HIDDEN}
 #: With more than this share unreadable, the box or the font is the likely cause.
 POOR_SHARE = 0.5
 #: Where so much is unreadable some of the rest may be wrong. Chosen on set 31337 and eight faces:
-#: all clips with more than 0.5 % wrong, and as many others (docs/reader.md).
+#: all clips with more than 0.5 % wrong, and as many others; what it misses: docs/reader.md.
 UNSURE_SHARE = 0.05
 
 

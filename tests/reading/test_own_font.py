@@ -67,7 +67,21 @@ def test_a_digit_that_looks_like_none_of_its_kind_is_not_believed() -> None:
     # A streak of light under the network's eyes: 10.6 where 40.6 is drawn, half hidden.
     crop, places = drawn("10.6", shown=" 0.6", seed=500)
     cv2.line(crop, (2, 30), (22, 2), (255, 128, 128), 5)
-    assert spoken_against(witness(), crop, read("10.6", places))
+    assert spoken_against(witness(), crop, read("10.6", places, 0.95))
+    # What is read surely teaches; faint lettering over light looks like none of its kind, too.
+    assert not spoken_against(witness(), crop, read("10.6", places, 0.98))
+
+
+def test_a_number_that_stands_teaches_once() -> None:
+    # 60 looks at one 7 before the same ground are one: no other 7 has to have that ground.
+    found = witness([number for number in NUMBERS if "7" not in number])
+    for row in range(200, 260):
+        crop, places = drawn("27.0", seed=7)
+        crop[:, :40] = 255 - crop[:, :40]
+        line = read("27.0", places)
+        found.add(row, [crop], [line], [line])
+    crop, places = drawn("37.2", seed=500)
+    assert not spoken_against(found, crop, read("37.2", places, 0.95))
 
 
 def test_a_digit_lost_at_the_side_where_all_numbers_begin_is_missed() -> None:
@@ -95,6 +109,22 @@ def test_a_face_with_a_narrow_1_shows_no_holes_between_the_others() -> None:
         line = read(text, narrow)
         found.add(row, [crop], [line], [line])
     assert not found.judge()
+
+
+def test_a_1_at_the_side_of_its_place_is_no_other_side() -> None:
+    # Seven segments: all numbers of three digits begin with a 1, at the right of its place.
+    found = Witness()
+    for row in range(60):
+        text = ("142", "57", "168", "84", "193")[row % 5]
+        crop, places = drawn(text, seed=row)
+        shifted = [
+            x + (0.45 * DIGIT_PX / WIDTH if c == "1" else 0)
+            for x, c in zip(places, text, strict=True)
+        ]
+        line = read(text, shifted)
+        found.add(row, [crop], [line], [line])
+    crop, places = drawn("84", seed=500)
+    assert spoken_against(found, crop, read("4", places[1:]))  # the only one
 
 
 def test_where_all_numbers_are_as_long_a_shorter_one_may_be_true() -> None:
