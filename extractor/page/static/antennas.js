@@ -28,7 +28,6 @@ export function show(root, page) {
   const parts = { list: h("div", { class: "antennas" }), steps: h("section", { class: "panel" }) };
   root.append(h("p", { class: "hint" }, "What you know of each antenna, for what physics expects of it. Whatever you don't know stays empty. It stands in antennas.csv."),
     parts.list, parts.steps);
-  let words = {};
 
   function edit(name, column, cells, input) {
     const old = cells[column] ?? "";
@@ -47,7 +46,7 @@ export function show(root, page) {
   function field(name, cells, column) {
     const [title, example] = FIELDS[column];
     const attributes = { "data-antenna": name, "data-column": column, onchange: (e) => edit(name, column, cells, e.target) };
-    const about = words[title.split(",")[0].toLowerCase()] ?? words[title.split(",")[0]];
+    const about = page.words[title.split(",")[0].toLowerCase()] ?? page.words[title.split(",")[0]];
     return h("label", {}, h("span", { title: about ?? null }, title), column === "polarisation"
       ? choice(POLARISATIONS, cells[column] ?? "", attributes)
       : h("input", { value: cells[column] ?? "", placeholder: example && `such as ${example}`, inputmode: column === "cable" ? "text" : "decimal", autocomplete: "off", ...attributes }));
@@ -93,9 +92,7 @@ export function show(root, page) {
   }
 
   async function load() {
-    const found = await get("/api/antennas");
-    words = await get("/api/words");
-    draw(found);
+    draw(await get("/api/antennas"));
   }
 
   load().catch((error) => page.fail(error));

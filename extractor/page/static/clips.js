@@ -67,7 +67,7 @@ export function show(root, page) {
       h("table", { class: "clips" },
         h("caption", { class: "unseen" }, "Runs and their clips"),
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Clip"), h("th", { scope: "col" }, "State"),
-          EDITED.map(([, title]) => h("th", { scope: "col" }, title)), h("th", {}, h("span", { class: "unseen" }, "More")))),
+          EDITED.map(([key, title]) => h("th", { scope: "col" }, page.words[key] ? h("abbr", { title: page.words[key], tabindex: 0 }, title) : title)), h("th", {}, h("span", { class: "unseen" }, "More")))),
         h("tbody", {}, session.rows.map((row) => h("tr", { class: isAside(row) ? "aside" : row.stored ? "" : "unstored" },
           clipCell(row, facts), h("td", { class: "state", "data-state": row.clips.join(";") }),
           EDITED.map(([column, title]) => cell(row, column, title)), h("td", {}, more(row)))))));

@@ -25,6 +25,7 @@ const BUSY_MS = 700;
 
 const page = {
   session: null,
+  words: {},
   view: null,
   name: null,
 
@@ -183,6 +184,7 @@ async function follow() {
 
 async function begin() {
   try {
+    page.words = await get("/api/words");
     const { session } = await get("/api/start");
     if (session) page.session = await get("/api/session");
   } catch (error) {
