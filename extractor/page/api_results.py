@@ -19,6 +19,7 @@ from extractor.radio.cautions import session_cautions
 from extractor.report.plain_words import BEHIND, explained, glossary, plain_table
 from extractor.report.step_sheet import SHEET as STEP_SHEET
 from extractor.review.cards import number_text, standing_corrections
+from extractor.session import sessions
 from extractor.session.csv_tables import read_table
 from extractor.session.folder import RESULTS, Session
 from extractor.session.numerals import is_numeral
@@ -101,7 +102,7 @@ def results() -> Any:
     }
 
 
-def _begun(kind: str, work: Callable[[Path, dict[str, Any]], None]) -> Any:
+def _begun(kind: str, work: Callable[[list[Path], dict[str, Any]], None]) -> Any:
     """Begin work on the session with the options of the comparison that were asked for."""
     name, measure = sent.text("field") or None, sent.text("measure") or None
     own = desk()
@@ -110,17 +111,19 @@ def _begun(kind: str, work: Callable[[Path, dict[str, Any]], None]) -> Any:
     require_measure(measure)
     within = sent.optional_number("equal_within")
     asked = {"field": name, "measure": measure, "equal_within": within}
-    return own.begin(kind, lambda task: work(own.root, asked)).as_json()
+    together = sent.values().get("rounds") is True
+    roots = sessions.rounds(own.session()) if together else [own.root]
+    return own.begin(kind, lambda task: work(roots, asked)).as_json()
 
 
 @routes.post("/api/report")
 def report() -> Any:
     """Begin to write the report."""
 
-    def work(root: Path, asked: dict[str, Any]) -> None:
+    def work(roots: list[Path], asked: dict[str, Any]) -> None:
         from extractor.report.html_report import Options, write_report
 
-        write_report([root], options=Options(**asked))
+        write_report(roots, options=Options(**asked))
 
     return _begun("report", work)
 
@@ -129,8 +132,8 @@ def report() -> Any:
 def compare() -> Any:
     """Begin to compare."""
 
-    def work(root: Path, asked: dict[str, Any]) -> None:
-        compare_sessions([root], **asked).write(root / RESULTS)
+    def work(roots: list[Path], asked: dict[str, Any]) -> None:
+        compare_sessions(roots, **asked).write(roots[0] / RESULTS)
 
     return _begun("compare", work)
 

@@ -10,7 +10,7 @@ from extractor.errors import ExtractorError
 from extractor.page.service import Desk
 from extractor.reading.cache import ClipState
 from extractor.report.run_sheet import SHEET
-from extractor.session import conditions, digests, runs_editing, undoing
+from extractor.session import conditions, digests, runs_editing, sessions, undoing
 from extractor.session.folder import SESSION_KEYS, Session
 from extractor.session.overlay import USUAL_UNITS, Field, usual_direction
 from extractor.session.user_tables import RUN_COLUMNS, is_proposed
@@ -68,6 +68,7 @@ def overview(desk: Desk) -> dict[str, Any]:
         },
         "fields": [field_json(f) for f in fields],
         "overlay": digests.file_digest(session.overlay_path),
+        "rounds": [path.name for path in sessions.rounds(session)[1:]],
         "seen": undoing.seen(session),
         "problems": problems + desk.problems,
         "doubts": [

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from page_visitor import Visitor
 from recording_making import START, record
+from report_making import made_up_session
 
 from extractor.report.run_sheet import Plan, sizes
 from extractor.session import sessions
@@ -152,3 +153,21 @@ def test_a_difference_says_how_many_rounds_both_questions_need(visitor: Visitor)
     assert f"{antennas.mountings} mountings of each antenna" in said[0]
     huge = ok(visitor.post("/api/plan/size", asked | {"sd": 50.0}))["sentences"][0]
     assert "can't be told apart with a bearable number" in huge
+
+
+def test_rounds_are_compared_together_when_asked(tmp_path: Path) -> None:
+    flown = [(a, p, str(m)) for m in (1, 2) for a in ("Slab", "Coil") for p in ("Red", "Green")]
+    made_up_session(tmp_path / "club", flown)
+    second = made_up_session(tmp_path / "club round 2", flown)
+    (second / "session.toml").write_text('round_of = "club"\n')
+    visitor = Visitor(second)
+    assert visitor.session()["rounds"] == ["club"]
+    runs = []
+    for together in (False, True):
+        ok(visitor.post("/api/compare", {"rounds": together}))
+        visitor.wait_for(lambda s: s["tasks"]["compare"]["state"] == "done")
+        with (second / "results" / "ranking.csv").open() as stream:
+            runs.append({row["antenna"]: int(float(row["runs"])) for row in csv.DictReader(stream)})
+    assert runs == [{"Slab": 4, "Coil": 4}, {"Slab": 8, "Coil": 8}]
+    assert not (tmp_path / "club" / "results" / "ranking.csv").exists()
+    visitor.close()

@@ -15,7 +15,7 @@ export function show(root, page) {
   }
   const parts = { head: h("div", {}), body: h("div", { class: "results" }) };
   root.append(parts.head, parts.body);
-  const options = { field: "", measure: "", equal_within: null };
+  const options = { field: "", measure: "", equal_within: null, rounds: false };
   let found = null;
   let running = "";
   let left = false;
@@ -79,6 +79,8 @@ export function show(root, page) {
         choice("measure", Object.entries(MEASURES)),
         h("label", {}, "equal within ", h("input", { type: "number", min: "0", step: "any", class: "short", value: options.equal_within ?? "",
           onchange: (e) => { options.equal_within = e.target.value === "" ? null : Number(e.target.value); ask(); } })),
+        page.session.rounds.length > 0 && h("label", { title: page.session.rounds.join(", ") }, h("input", { type: "checkbox", id: "together",
+          checked: options.rounds, onchange: (e) => { options.rounds = e.target.checked; ask(); } }), " with the rounds before"),
         h("button", { class: "main", id: "compare", disabled: running, onclick: () => make("compare") }, running === "compare" ? "Comparing…" : said),
         h("span", { class: "grow" }),
         h("button", { id: "report", disabled: running, onclick: () => make("report") }, running === "report" ? "Making it…" : "Make the report"),
