@@ -37,7 +37,7 @@ Field(name: str, frame: tuple[int, int], box: Box, unit: str = , decimals: int |
 Box(x: int, y: int, width: int, height: int) -> None
 Overlay(fields: tuple[Field, ...]) -> None
 ReadOptions(rate_hz: float = 10.0, reader: str = network, jobs: int = 0, again: bool = False,
-    quick: bool = False, crosscheck: int = 20, scheduler: str = ) -> None
+    quick: bool = False, exact: bool = False, crosscheck: int = 20, scheduler: str = ) -> None
 read_session(session: Session, options: ReadOptions | None = None, *, only: Sequence[str] = (),
     watcher: Watcher | None = None) -> SessionReport
 summarise_session(session: Session) -> SessionReport

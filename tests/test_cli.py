@@ -30,7 +30,7 @@ def test_read_prints_a_table_and_where_the_files_are(
     assert "14.00 Mbit/s" in out
     assert "100.0 %" in out
     assert str(session_folder / "results" / "summary.csv") in out
-    assert "a.mp4: read" in err
+    assert "a.mp4: bitrate 14.0 Mbit/s" in err
     code, out, err = run("read", session_folder, "--jobs", 1, "--quiet")
     assert (code, err) == (0, "")
 

@@ -100,8 +100,14 @@ def compare_table(
     ----------
     table : RunTable
         As from `load_sessions`, or made of a DataFrame with `prepare`.
-    reference, confidence, pool, equal_within
-        As `extractor.compare_sessions` takes them.
+    reference : str, optional
+        Compare every antenna with this one alone.
+    confidence : float
+        Of all statements about pairs together, 0.5 to 0.999.
+    pool : bool
+        Pool runs that differ in rate mode, power, channel or width.
+    equal_within : float, optional
+        Difference, in the unit, up to which two antennas count as equal; more than 0.
     carried : Carried, optional
         Spread between mountings from other sessions, see `carried_spread`.
     also : sequence of Finding

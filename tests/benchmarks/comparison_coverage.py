@@ -21,7 +21,7 @@ import multiprocessing
 import sys
 from dataclasses import dataclass
 from functools import cache, partial
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
@@ -255,25 +255,26 @@ FAMILIES = {
 
 def calibration(sessions: int) -> None:
     """Are the probabilities right, levels drawn from `FAMILIES` at 0.3 to 10 mounting spreads?"""
-    for first in (1.0, 6.0):
-        print(f"spread of the first antenna {first:g}, of the others 1:\n")
-        calibrated(sessions, np.array([first, 1.0, 1.0, 1.0]))
+    for each, first in product((3, 2), (1.0, 6.0)):
+        print(f"{each} mountings each, spread of the first antenna {first:g}, of the others 1:\n")
+        calibrated(sessions, each, np.array([first, 1.0, 1.0, 1.0]))
 
 
-def calibrated(sessions: int, spread: np.ndarray) -> None:
-    rng, layout = np.random.default_rng(701), lay_out(mountings(dict.fromkeys("abcd", 3)))
+def calibrated(sessions: int, each: int, spread: np.ndarray) -> None:
+    rng, layout = np.random.default_rng(701), lay_out(mountings(dict.fromkeys("abcd", each)))
     said, right, stays, again = [], [], [], []
     cases = [(f, s) for f in FAMILIES.values() for s in (0.3, 1, 3, 10)]
     for number in range(sessions):
         family, scale = cases[number % len(cases)]
         level = scale * family(rng, 4)
-        fit = estimate(layout, np.repeat(level, 3) + np.repeat(spread, 3) * rng.standard_normal(12))
+        noise = np.repeat(spread, each) * rng.standard_normal(4 * each)
+        fit = estimate(layout, np.repeat(level, each) + noise)
         levels, means = posterior(fit, 1000, seed=number)  # type: ignore[misc]
         said.append(np.bincount(levels.argmax(axis=1), minlength=4) / 1000)
         right.append(np.arange(4) == level.argmax())
         first = int(fit.means.argmax())
         stays.append(np.mean(means.argmax(axis=1) == first))
-        repeats = level + spread * rng.standard_normal((400, 4)) / np.sqrt(3)
+        repeats = level + spread * rng.standard_normal((400, 4)) / np.sqrt(each)
         again.append(np.mean(repeats.argmax(axis=1) == first))
     for name, stated, true in (
         ("probability of being best", np.concatenate(said), np.concatenate(right)),
