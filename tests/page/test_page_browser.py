@@ -107,7 +107,7 @@ def read_and_watch(browser: Browser, folder: Path) -> None:
     seen: set[str] = set()
 
     def done() -> bool:
-        seen.update(e.text for e in browser.all("table.reading td:nth-child(3)"))
+        seen.update(e.text for e in browser.all("table.reading td:nth-child(4)"))
         return "Every clip is read" in browser.text()
 
     browser.wait(done, 120)
@@ -207,7 +207,8 @@ def compare(browser: Browser, folder: Path) -> None:
 
 def find_the_cautions(browser: Browser) -> None:
     browser.go("help")
-    browser.wait(lambda: len(browser.all("main dt")) == len(cautions()))
+    browser.wait(lambda: len(browser.all("#cautions dt")) == len(cautions()))
+    browser.wait(lambda: "Tukey-Kramer" in browser.text("#words"))
     assert cautions()[1].text in browser.text("main")
 
 

@@ -9,11 +9,12 @@ const STEPS = [
   ["Read", "Start it; new clips that land in the folder appear by themselves."],
   ["Check", "Look at doubtful readings; a random sample shows how often the reader is wrong on your overlay."],
   ["Series", "Look at each clip; brush to set a run's start and end."],
+  ["Antennas", "Say what you know of each; plan the steps that turn Mbit/s into dB."],
   ["Results", "Compare, then make the report."],
 ];
 
 export function show(root, page) {
-  const cautions = h("dl", {});
+  const cautions = h("dl", { id: "cautions" });
   const words = h("dl", { class: "glossary", id: "words" });
   root.append(
     h("section", { class: "panel" },
