@@ -20,10 +20,10 @@ from extractor.reading.number_parsing import interpret
 from extractor.reading.readers import ctc
 from extractor.reading.readers.ctc import Kind, kind_of
 from extractor.reading.readers.network import CALIBRATION, NetworkReader, calibrated
-from extractor.reading.temporal_evidence import FieldReader
+from extractor.reading.temporal_evidence import FieldReader, squeezed
 from extractor.reading.tightening import MARGIN, tighten
 from extractor.session.overlay import Box, Field
-from extractor.video.crops import Crop
+from extractor.video.crops import Crop, cut_out
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 FACES = ["DejaVuSans.ttf", "DejaVuSansMono-Bold.ttf", "DejaVuSerif.ttf", "STIXGeneralBol.ttf"]
@@ -88,6 +88,36 @@ def test_tight_and_loose_boxes_are_brought_to_one_scale(reader: NetworkReader) -
     tops, bottoms = zip(*((v.box.y, v.box.y + v.box.height) for v in views), strict=True)
     assert max(tops) - min(tops) <= 2 and max(bottoms) - min(bottoms) <= 2
     assert views[0].box.height == pytest.approx((1 + 2 * MARGIN) * ink, abs=0.15 * ink)
+
+
+def pixels(text: str, seed: int, margin: float = 0.9) -> Crop:
+    """A face of nine rows, scaled up three times without smoothing, in a loose box."""
+    font = ImageFont.truetype(str(FONTS / "DejaVuSansMono.ttf"), 12)
+    left, _, right, _ = font.getbbox(text, anchor="ls")
+    small = Image.new("L", (int(right - left) + 2, 11), 0)
+    pen = ImageDraw.Draw(small)
+    pen.fontmode = "1"
+    pen.text((1 - left, 10), text, font=font, fill=255, anchor="ls")
+    ink = np.kron(np.asarray(small), np.ones((3, 3), np.uint8))
+    room = round(margin * 27)
+    ground = background("smooth", (260, ink.shape[0] + 2 * room), np.random.default_rng(seed))
+    whole = np.zeros(ground.shape[:2], np.uint8)
+    whole[room:-room, room : room + ink.shape[1]] = ink
+    ground[cv2.dilate(whole, np.ones((5, 5), np.uint8)) > 0] = 0
+    ground[whole > 0] = 255
+    ground[..., 1:] = 128
+    return ground
+
+
+def test_a_pixel_face_in_a_loose_box_is_read_at_its_own_scale(reader: NetworkReader) -> None:
+    texts = ["38.4", "17.0", "80.2", "56.8", "24.1", "98.5", "61.9", "40.8", "88.3", "70.6", "18.8"]
+    crops = [pixels(text, seed) for seed, text in enumerate(texts)]
+    assert sum(line.confidence < reader.gate for line in reader.read(crops)) > 5
+    height, width = crops[0].shape[:2]
+    view = tighten(reader, crops, Box(4, 4, width - 8, height - 8))
+    lines = reader.read([squeezed(cut_out(crop, view.box), view.squeeze) for crop in crops])
+    read = [interpret(line.text, line.confidence, reader.gate).value for line in lines]
+    assert read == [float(text) for text in texts]
 
 
 @pytest.mark.parametrize("face", FACES)
