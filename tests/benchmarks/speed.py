@@ -259,7 +259,7 @@ def dask(what: str, scale: float) -> None:
     script.write_text(DASK)
     done = subprocess.run([sys.executable, str(script), str(folder)], check=True, text=True,
                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, cwd=ROOT)  # fmt: skip
-    row(what, (float(done.stdout.splitlines()[-1]), 0.0, 0.0), pool, "")
+    row(what, (float(done.stdout.splitlines()[-1]), 0.0, 0.0), (pool[0], 1.0, 0.0), "")
 
 
 def large(what: str, scale: float) -> None:
