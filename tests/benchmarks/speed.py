@@ -118,9 +118,9 @@ def measured(*command: str, one_core: bool = False) -> Times:
     pinned = ["taskset", "-c", "0", *command] if one_core else list(command)
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     subprocess.run(pinned, check=True, stdout=subprocess.DEVNULL, cwd=ROOT)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)  # its memory is the largest of all so far
     cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return time.perf_counter() - start, cpu, after.ru_maxrss / 1024
+    return time.perf_counter() - start, cpu, 0.0
 
 
 def inside(
@@ -197,8 +197,10 @@ def reading(folder: Path, *more: str) -> list[str]:
 
 def row(what: str, ours: Times, theirs: Times | None, goal: str) -> None:
     sides = f"{ours[0]:.2f} / {theirs[0]:.2f}" if theirs else f"{ours[0]:.2f}"
-    ratios = [f"{a / b:.2f}" for a, b in zip(ours, theirs, strict=True)][:2] if theirs else ["", ""]
-    print(f"| {what} | {goal} | {ratios[0]} | {ratios[1]} | {sides} | {ours[2]:.0f} |", flush=True)
+    both = zip(ours[:2], theirs[:2], strict=True) if theirs else ()
+    ratios = [f"{a / b:.2f}" if a and b else "" for a, b in both] or ["", ""]
+    largest = f"{ours[2]:.0f}" if ours[2] else ""
+    print(f"| {what} | {goal} | {ratios[0]} | {ratios[1]} | {sides} | {largest} |", flush=True)
 
 
 def against_decoding(scale: float, repeats: int) -> Iterator[tuple[str, Callable[[str], None]]]:
@@ -259,7 +261,7 @@ def dask(what: str, scale: float) -> None:
     script.write_text(DASK)
     done = subprocess.run([sys.executable, str(script), str(folder)], check=True, text=True,
                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, cwd=ROOT)  # fmt: skip
-    row(what, (float(done.stdout.splitlines()[-1]), 0.0, 0.0), (pool[0], 1.0, 0.0), "")
+    row(what, (float(done.stdout.splitlines()[-1]), 0.0, 0.0), pool, "")
 
 
 def large(what: str, scale: float) -> None:
