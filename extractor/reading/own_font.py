@@ -27,6 +27,7 @@ from extractor.reading.temporal_evidence import spread
 from extractor.video.crops import Crop
 
 Picture = npt.NDArray[np.float32]
+Cut = npt.NDArray[np.uint8]
 
 #: Readings of at least this confidence teach.
 SURE = 0.97
@@ -51,7 +52,7 @@ MOST_SIGNS = 8000
 class _Sign(NamedTuple):
     text: str
     x: float
-    picture: Picture | None
+    picture: Cut | None
     """Around a digit."""
 
 
@@ -108,9 +109,9 @@ class Witness:
 
 def _signs(crop: Crop, line: Line) -> list[_Sign]:
     """Return the number's signs, dash first and last digit last, with pictures of the digits."""
-    luma = scaled(crop)[..., 0].astype(np.float32)
+    luma = scaled(crop)[..., 0]
     dx, dy = _HALF_PX + _SLACK[0], _SLACK[1]
-    padded: Picture = np.pad(luma, ((dy, dy), (dx, dx)), mode="edge")
+    padded: Cut = np.pad(luma, ((dy, dy), (dx, dx)), mode="edge")
     signs = []
     for place, text in zip(line.places, line.text, strict=False):
         if text in "-.,0123456789":
@@ -172,7 +173,7 @@ def _lost(look: _Look, pitch: float, sides: dict[int, float]) -> bool:
 def _pictures(sure: Sequence[_Look], pitch: float) -> dict[str, tuple[Picture, float]]:
     """Return the mean picture of each digit, and how well its own are usually matched by it."""
     half = int(np.clip(np.ceil(pitch / 2), 5, _HALF_PX))
-    seen: dict[str, list[Picture]] = defaultdict(list)
+    seen: dict[str, list[Cut]] = defaultdict(list)
     for look in sure:
         for sign in look.signs:
             if sign.picture is not None:
@@ -194,10 +195,10 @@ def _pictures(sure: Sequence[_Look], pitch: float) -> dict[str, tuple[Picture, f
     return found
 
 
-def _match(picture: Picture, mean: Picture) -> tuple[float, int, int]:
+def _match(picture: Cut, mean: Picture) -> tuple[float, int, int]:
     """Return the best correlation of a digit's surroundings with a mean picture, and where."""
     spare = (picture.shape[1] - mean.shape[1]) // 2 - _SLACK[0]
-    near = picture[:, spare : picture.shape[1] - spare]
+    near = picture[:, spare : picture.shape[1] - spare].astype(np.float32)
     _, best, _, (x, y) = cv2.minMaxLoc(cv2.matchTemplate(near, mean, cv2.TM_CCOEFF_NORMED))
     return best, x + spare, y
 

@@ -42,7 +42,7 @@ def read_clip(
         The numbers to read and where they stand, boxes in pixels of the frame they were marked
         on: from `Session.overlay`, or made of `Field` and `Box`.
     options : ReadOptions, optional
-        `rate_hz`, `reader` and `quick` are used.
+        `rate_hz`, `reader`, `quick` and `exact` are used.
     progress : callable, optional
         Called now and then with the time reached, seconds from the first frame.
 

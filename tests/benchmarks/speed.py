@@ -196,7 +196,7 @@ def reading(folder: Path, *more: str) -> list[str]:
 
 
 def row(what: str, ours: Times, theirs: Times | None, goal: str) -> None:
-    sides = f"{ours[0]:.2f} / {theirs[0]:.2f}" if theirs else f"{ours[0]:.2f}"
+    sides = f"{ours[0]:.2f} / {theirs[0]:.2f}" if theirs else f"{ours[0]:.2f}, CPU {ours[1]:.2f}"
     both = zip(ours[:2], theirs[:2], strict=True) if theirs else ()
     ratios = [f"{a / b:.2f}" if a and b else "" for a, b in both] or ["", ""]
     largest = f"{ours[2]:.0f}" if ours[2] else ""

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 from clipmaker import BOX, GreyReader, make_clip, stairs, steady
@@ -81,6 +82,27 @@ def test_frames_in_between_are_left_out_but_no_sample(
         assert np.nanmax(late) <= 3.5 / rate
         assert default.complete == "yes"
         assert not default.remarks
+
+
+def test_damage_is_seen_with_frames_left_out(tmp_path: Path) -> None:
+    whole, hurt = tmp_path / "whole.mp4", tmp_path / "hurt.mp4"
+    make_clip(whole, steady(5.0), stairs, options=BETWEEN | {"g": "60"}, scene_at=still_scene)
+    with av.open(str(whole)) as source, av.open(str(hurt), "w") as target:
+        film = source.streams.video[0]
+        copy = target.add_stream_from_template(film)
+        for packet in (p for p in source.demux(film) if p.size):
+            # A quarter of a second before the second keyframe is missing, references among it.
+            if not 1.5 <= float(packet.dts * packet.time_base) < 1.75:
+                packet.stream = copy
+                target.mux(packet)
+    default, exact = (read(hurt, exact=e) for e in (False, True))
+    assert default.tally.decoded < exact.tally.decoded
+    ((begin, end),), ((first, last),) = default.tally.spoilt, exact.tally.spoilt
+    assert begin == pytest.approx(first, abs=0.15)
+    assert end == pytest.approx(last, abs=0.15)
+    for result in (default, exact):
+        sure = [c >= 0.5 for c in result.fields["bitrate"].confidence]
+        assert not any(s for s, t in zip(sure, result.time_s, strict=True) if begin < t < end)
 
 
 def test_every_frame_is_decoded_where_samples_are_unsure(tmp_path: Path) -> None:
