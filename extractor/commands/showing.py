@@ -78,8 +78,8 @@ def film(
 
     with progress_bar("film") as bar:
         path = write_ranking_film(
-            sessions, out, form=parse_format(size, rate, codec), length_s=seconds, title=title,
-            field=field, dark=dark, background=background, loop=loop, progress=bar,
+            sessions, out, form=parse_format(size, rate or 30.0, codec), length_s=seconds,
+            title=title, field=field, dark=dark, background=background, loop=loop, progress=bar,
         )  # fmt: skip
     say(f"Film: {path}")
 
@@ -116,7 +116,7 @@ def replay(
 
     with progress_bar("replay") as bar:
         said, film, still = write_replay(
-            sessions, out, field=field, form=parse_format(size, rate, codec), dark=dark,
+            sessions, out, field=field, form=parse_format(size, rate or 30.0, codec), dark=dark,
             progress=bar,
         )  # fmt: skip
     say(said)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -97,6 +98,8 @@ def mosaic(
     with told(places, field=field, compared=False) as story:
         theme.tell_lacking(story.texts())
         runs = runs_of(story, only, order)
+        if not form.rate_hz:
+            form = replace(form, rate_hz=runs[0].parts[0][0].frame_rate_hz or 30.0)
         sheet = Sheet(story, runs, form, order, title, legend, dark)
         length_s = max(run.length_s for run in runs)
         count = max(2, round(length_s * form.rate_hz))

@@ -44,7 +44,7 @@ FASTEST_HZ = 120.0
 
 @dataclass(frozen=True)
 class Format:
-    """Size, rate and codec of a film or picture; sides are even, pixels."""
+    """Size, rate and codec of a film or picture; sides are even, pixels; rate 0: the clips' own."""
 
     width: int = 1920
     height: int = 1080
@@ -78,8 +78,10 @@ def parse_format(size: str, rate: float = 30.0, codec: str = "h264") -> Format:
         raise UsageError(f"--size {size}: each side must be {SMALLEST} to {LARGEST} pixels")
     if width % 2 or height % 2:
         raise UsageError(f"--size {size}: both sides must be even numbers")
-    if not 1 <= rate <= FASTEST_HZ:
-        raise UsageError(f"--rate {rate:g}: give 1 to {FASTEST_HZ:g} pictures a second")
+    if rate and not 1 <= rate <= FASTEST_HZ:
+        raise UsageError(
+            f"--rate {rate:g}: give 1 to {FASTEST_HZ:g} pictures a second, or 0 for the clips' own"
+        )
     if codec not in _CODECS:
         raise UsageError(f"--codec {codec}: choose one of {', '.join(_CODECS)}")
     return Format(width, height, rate, codec)  # type: ignore[arg-type]

@@ -36,6 +36,7 @@ def session(seconds: int, runs: int) -> Path:
 
     folder = CACHE / f"club-{seconds}-{runs}"
     if not folder.exists():
+        shutil.rmtree(folder.with_name(folder.name + ".new"), ignore_errors=True)
         made = truth_session(folder.with_name(folder.name + ".new"), clips=True)
         for path in sorted(made.iterdir()):
             if path.suffix in (".mp4", ".mkv", ".ts"):
@@ -82,7 +83,7 @@ def stacked(folder: Path, out: Path) -> None:
     """Decode, scale, stack and encode as the mosaic does, without anything drawn."""
     clips = sorted(p for p in folder.iterdir() if p.suffix in (".mp4", ".mkv", ".ts"))
     inputs = [part for clip in clips for part in ("-i", clip)]
-    scale = "".join(f"[{i}:v]scale=480:270[v{i}];" for i in range(len(clips)))
+    scale = "".join(f"[{i}:v]scale=480:270,fps=30[v{i}];" for i in range(len(clips)))
     places = "|".join(f"{i % 4 * 480}_{i // 4 * 270}" for i in range(len(clips)))
     names = "".join(f"[v{i}]" for i in range(len(clips)))
     graph = f"{scale}{names}xstack=inputs={len(clips)}:layout={places}[o]"

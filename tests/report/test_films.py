@@ -115,7 +115,7 @@ def test_a_film_that_fails_leaves_nothing_and_strange_folders_are_left_alone(tmp
     ("size", "rate", "codec"),
     [
         *((s, 30, "h264") for s in ("", "big", "1920", "10x10", "99999x99999", "1921x1080")),
-        *(("1920x1080", rate, "h264") for rate in (0, 500)),
+        *(("1920x1080", rate, "h264") for rate in (0.5, 500)),
         ("1920x1080", 30, "vhs"),
     ],
 )
@@ -302,6 +302,9 @@ def test_mosaic_shows_all_runs_in_step_and_ends_where_it_begins(read: Session) -
     seen = pictures(path, "gray")
     assert seen[0].shape == (480, 640)
     assert len(seen) == 20
+    with av.open(str(mosaic.mosaic(read.root, form=Format(640, 480, 0)))) as container:
+        rate = float(container.streams.video[0].average_rate)
+    assert rate == pytest.approx(30, abs=0.1)  # the clip's own
     assert np.abs(seen[0].astype(int) - seen[-1]).mean() < 2
     assert np.abs(seen[0].astype(int) - seen[10]).mean() > 4
     left, right = (np.array([p[60:300, at : at + 240] for p in seen[:14]]) for at in (60, 340))
