@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,30 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
         make_the_report(browser, folder)
         find_the_cautions(browser)
         assert browser.complaints() == []
+        leave_nobody_out(browser)
+
+
+def leave_nobody_out(browser: Browser) -> None:
+    """Hold every view, light and dark, narrow and wide, against the rules of axe-core (WCAG 2)."""
+    rules = files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+    found = []
+    for scheme, width in (("light", 1280), ("dark", 390)):
+        features = [{"name": "prefers-color-scheme", "value": scheme}]
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+        browser.driver.set_window_size(width, 900)
+        for view in [
+            link.get_attribute("href").partition("#/")[2] for link in browser.all("nav a")
+        ]:
+            browser.go(view)
+            time.sleep(0.5)  # what fades in has its colours then
+            browser.driver.execute_script(rules)
+            told = browser.driver.execute_async_script("axe.run().then(arguments[0])")
+            found += [
+                (scheme, width, view, broken["id"], node["html"][:120])
+                for broken in told["violations"]
+                for node in broken["nodes"]
+            ]
+    assert found == []
 
 
 def fill_the_table(browser: Browser, folder: Path) -> None:
