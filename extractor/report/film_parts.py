@@ -146,8 +146,6 @@ def curve(
     shown = np.where(np.isin(flags, list(COUNTED)), values, np.nan)
     # More readings than pixels cost time and show nothing.
     step = max(1, len(times) // max(1, 2 * place.width))
-    points = [
-        (across(t), place.y + place.height * (1 - min(1.0, max(0.0, v / top))))
-        for t, v in zip(times[::step], shown[::step], strict=True)
-    ]
+    heights = place.y + place.height * (1 - np.clip(shown[::step] / top, 0.0, 1.0))
+    points = list(zip(map(across, times[::step]), heights, strict=True))
     canvas.line(points, color, max(2, place.height / 28), opacity)

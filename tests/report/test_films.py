@@ -297,6 +297,19 @@ def test_readings_hold_from_the_change_that_they_followed() -> None:
 SMALL = Format(640, 480, 10)
 
 
+def test_where_nothing_was_read_the_curve_breaks_and_does_not_fall_to_nought() -> None:
+    drawn: list[float] = []
+
+    class Paper(Canvas):
+        def line(self, points, color, width, opacity=1.0) -> None:
+            drawn.extend(y for _, y in points)
+
+    series = pd.DataFrame({"time_s": [0.0, 0.1, 0.2, 0.3, 0.4], "value": [5.0, np.nan, -1, 5, 99]})
+    series["flag"] = ["ok", "no_link", "ok", "range", "ok"]
+    film_parts.curve(Paper(100, 50), series, Box(0, 10, 100, 20), 10.0, math.nan, theme.WARN)
+    assert drawn == pytest.approx([20, math.nan, 30, math.nan, 10], nan_ok=True)
+
+
 def test_mosaic_shows_all_runs_in_step_and_ends_where_it_begins(read: Session) -> None:
     path = mosaic.mosaic(read.root, form=SMALL)
     seen = pictures(path, "gray")
