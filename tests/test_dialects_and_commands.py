@@ -108,6 +108,8 @@ COMMANDS: dict[str, Callable[[Path, Path], None] | str] = {
     "report": lambda f, o: done(["report", str(f)]),
     "card": lambda f, o: done(["card", str(f)]),
     "replay": lambda f, o: done(["replay", str(f), "--out", str(o)]),
+    "film": lambda f, o: done(["film", str(f), "--size", "640x480", "--rate", "5"]),
+    "describe": lambda f, o: done(["describe", str(f)]),
     "annotate": lambda f, o: done(["annotate", str(f), "--clip", "a.mp4"]),
     "mosaic": lambda f, o: done(["mosaic", str(f)]),
     "pack": lambda f, o: (

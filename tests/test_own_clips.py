@@ -99,6 +99,6 @@ def test_filled_in_it_ends_in_the_ranking(folder: Path) -> None:
     write(folder, rows)
     done = run(folder, commands()[-1])
     assert done.returncode == 0, done.stderr
-    (best,) = re.findall(r"- (\w+) is best: at least", SECTION)
+    (best,) = re.findall(r"(\w+) is best: at least", SECTION)
     assert f"{best} is best: at least" in " ".join(done.stdout.split())
     assert "still say 'draft'" not in done.stdout

@@ -100,7 +100,7 @@ def test_hand_made_table_claims_no_antenna_better(by_hand):
 def test_hand_made_table_tells_to_mount_again_and_that_mountings_were_not_given(by_hand):
     # The order of the runs is not known, so the last in the list comes first.
     order = "in this order: Ant5, Ant4, Ant3, Ant2, Ant1"
-    assert f"mount each again, {order}" in finding(by_hand, "next").sentence
+    assert f"Mount each again, {order}" in finding(by_hand, "next").sentence
     assert "number the mountings" in finding(by_hand, "mounting_unknown").sentence
 
 

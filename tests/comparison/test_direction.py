@@ -186,7 +186,8 @@ def test_tables_report_and_card_of_a_session_that_does_not_say(tmp_path: Path) -
     page, *_ = write_report([folder])
     text = page.read_text()
     assert "Is a higher or a lower signal better?" in text
-    assert not CLAIMS.search(re.sub(r"<svg.*?</svg>", "", text, flags=re.S))
+    # What a word means, shown over it, claims nothing of these antennas.
+    assert not CLAIMS.search(re.sub(r'<svg.*?</svg>|title="[^"]*"', "", text, flags=re.S))
     places = [row.split(",")[0] for row in (folder / "results/ranking.csv").read_text().split()]
     assert places[1:] == ["", "", ""]
     assert card.write_card(folder).exists()
