@@ -39,6 +39,12 @@ def edit_run() -> Any:
     return _edited(runs_editing.edit_run, *sent.texts("key", "column", "old", "new"))
 
 
+@routes.post("/api/port-role")
+def set_port_role() -> Any:
+    """Say whether a port also transmits."""
+    return _edited(runs_editing.set_port_role, *sent.texts("port", "role"))
+
+
 @routes.post("/api/run/split")
 def split_run() -> Any:
     """Cut a run in two."""

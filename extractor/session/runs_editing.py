@@ -197,6 +197,21 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Non
         table.set(row, column, new)
 
 
+def set_port_role(session: Session, port: str, role: str) -> None:
+    """Say of a port, in every run on it, whether it also transmits: rx, rxtx, or empty.
+
+    Raises UsageError if the role is another, or no run is on that port; nothing is written.
+    """
+    if role not in ("", "rx", "rxtx"):
+        raise UsageError(f"port_role is rx, rxtx or empty, not '{role}'")
+    with _changing(session) as table:
+        runs = [row for row in table.rows if row.get("port", "").strip() == port]
+        if not runs:
+            raise UsageError(f"runs.csv has no run on port '{port}'")
+        for row in runs:
+            table.set(row, "port_role", role)
+
+
 def edit_runs(session: Session, values: Mapping[str, Mapping[str, str]]) -> None:
     """Fill cells of several rows at once, by key and column, where they are still empty.
 

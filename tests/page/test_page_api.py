@@ -198,6 +198,21 @@ def test_hand_edits_and_page_edits_live_together(visitor: Visitor) -> None:
     assert "stands 2 times" in broken["problems"][0]
 
 
+def test_a_port_that_transmits_is_said_once_for_all_its_runs(visitor: Visitor) -> None:
+    path = visitor.desk.session().runs_path
+    path.write_text("run,clip,antenna,port\n1,a.mp4,Slab,Red\n2,b.mkv,Coil,Green\n3,,Fan,Red\n")
+    said = {"port": "Red", "role": "rxtx"}
+    rows = visitor.post("/api/port-role", said).get_json()["rows"]
+    assert [row["cells"].get("port_role", "") for row in rows] == ["rxtx", "", "rxtx"]
+    for wrong in ({**said, "role": "tx"}, {**said, "port": "Blue"}):
+        before = path.read_bytes()
+        assert visitor.post("/api/port-role", wrong).status_code == 400
+        assert path.read_bytes() == before
+    said["role"] = ""
+    rows = visitor.post("/api/port-role", said).get_json()["rows"]
+    assert not any(row["cells"].get("port_role") for row in rows)
+
+
 def test_conditions_and_cuts_from_the_page(visitor: Visitor) -> None:
     edit = {"key": "power_mw", "old": "", "new": "25"}
     assert visitor.post("/api/condition", edit).status_code == 200

@@ -19,6 +19,8 @@ const CONDITIONS = {
   transmitter_antenna: "Transmitter antenna", cooling: "Cooling", supply: "Supply", decimal: "Decimal mark of the tables made: , or .", notes: "Notes",
 };
 
+const ROLES = { "": "not said", rx: "receives only", rxtx: "transmits too" };
+
 export function show(root, page) {
   const parts = {
     next: h("div"),
@@ -238,10 +240,21 @@ function drawConditions(place, page) {
       page.fail(error);
     }
   }
+  async function choose(port, role) {
+    try {
+      page.edited("runs.csv", await inTurn(() => post("/api/port-role", { port, role })));
+    } catch (error) {
+      page.fail(error);
+    }
+  }
+  const ports = new Map(page.session.rows.filter((r) => r.stored && r.cells.port).map((r) => [r.cells.port, r.cells.port_role ?? ""]));
   clear(place, h("details", { class: "conditions", open },
     h("summary", {}, "Conditions of the session", h("small", {}, " – place, distance, channel, power… kept in session.toml")),
     h("div", { class: "grid" }, page.session.conditions.map(({ key, value }) => h("label", {},
       h("span", {}, CONDITIONS[key] ?? key),
-      h("input", { value, "data-condition": key, onchange: (event) => change(key, value, event.target) }))))));
+      h("input", { value, "data-condition": key, onchange: (event) => change(key, value, event.target) }))),
+      [...ports].map(([port, role]) => h("label", {}, h("span", {}, `Port ${port}`),
+        h("select", { "data-port": port, onchange: (event) => choose(port, event.target.value) },
+          Object.entries(ROLES).map(([value, title]) => h("option", { value, selected: value === role }, title))))))));
 }
 
