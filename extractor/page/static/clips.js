@@ -15,7 +15,7 @@ const STATES = {
 };
 const CONDITIONS = {
   place: "Place", distance_m: "Distance, m", walls: "Walls between", channel_mhz: "Channel, MHz",
-  width_mhz: "Channel width, MHz", power_mw: "Power, mW", rate_mode: "Rate mode", firmware: "Firmware",
+  width_mhz: "Channel width, MHz", line_of_sight: "Line of sight", primary: "Primary number", power_mw: "Power, mW", rate_mode: "Rate mode", firmware: "Firmware",
   transmitter_antenna: "Transmitter antenna", cooling: "Cooling", supply: "Supply", decimal: "Decimal mark of the tables made: , or .", notes: "Notes",
 };
 
