@@ -131,7 +131,8 @@ def film(path: Path, form: Format, *, quality: int = 20, matrix: int = BT709) ->
             last = max(round(time_s / TICK), last + 1)
             frame = _frame(picture, form, matrix)
             frame.color_range, frame.colorspace = 1, matrix
-            frame.color_primaries = frame.color_trc = matrix
+            if hasattr(frame, "color_primaries"):  # not in PyAV 16; ProRes takes them from here
+                frame.color_primaries = frame.color_trc = matrix
             if form.codec != "png":  # numbered pictures count by themselves
                 frame.pts, frame.time_base, frame.duration = last, TICK, step
             container.mux(stream.encode(frame))

@@ -82,6 +82,8 @@ def test_every_codec_is_what_it_says(tmp_path, codec, name, pixels, rate) -> Non
             assert float(stream.duration * stream.time_base) == pytest.approx(6 / rate, abs=1e-3)
             assert [f.time for f in frames] == pytest.approx([i / rate for i in range(6)], abs=1e-4)
             assert (frames[0].colorspace, frames[0].color_range) == (1, 1)
+            if hasattr(frames[0], "color_primaries"):  # not in PyAV 16
+                assert (frames[0].color_primaries, frames[0].color_trc) == (1, 1)
     seen = pictures(path)[-1]
     assert seen[240, 400] == pytest.approx([20, 200, 40, 255], abs=6)
     if form.alpha:
