@@ -14,6 +14,8 @@ Part = Literal["verdict", "appendix"]
 #: odd runs, unlike spreads). With the port's 5 % some alarm shows in at most 10 % of sessions in
 #: which nothing is going on.
 CHECK_LEVEL = 0.01
+#: More names than this do not stand in one sentence that a pilot would say to another.
+MOST_NAMED = 4
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from extractor.comparison.compare import Comparison
-from extractor.comparison.findings import Finding, Moment, Quantity
+from extractor.comparison.findings import MOST_NAMED, Finding, Moment, Quantity
 from extractor.comparison.loading import session_names
 from extractor.comparison.model import records
 from extractor.results import Results, load
@@ -17,8 +17,6 @@ from extractor.tabulation.link_events import LinkEvent, link_events
 
 #: So many moments are named at most, the longest.
 MOST_MOMENTS = 12
-#: More antennas than this are counted and not named.
-MOST_NAMED = 4
 _SAID = {
     "lost": "{name} lost the link {times}",
     "hidden": "with {name} the overlay was hidden {times}",

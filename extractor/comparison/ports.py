@@ -12,6 +12,7 @@ import pandas as pd
 
 from extractor.comparison.findings import (
     CHECK_LEVEL,
+    MOST_NAMED,
     Finding,
     Quantity,
     Voice,
@@ -280,6 +281,8 @@ def _unlike(row: dict[str, Any], own: list[dict[str, Any]], voice: Voice) -> Fin
     """Say how each antenna takes the port where they take it unlike."""
     own = sorted(own, key=lambda one: -abs(one["difference"] - row["difference"]))
     parts = [f"with {one['antenna']} {_size(one, voice)}" for one in own]
+    if len(own) > MOST_NAMED:
+        parts[MOST_NAMED:] = [f"less unlike with the other {len(own) - MOST_NAMED} (ports.csv)"]
     return Finding(
         "ports",
         f"The port does not act on every antenna alike: {listed(parts)}." + _roles(row),

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from extractor.comparison.checks import cut_by_antenna
-from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed
+from extractor.comparison.findings import MOST_NAMED, Finding, Quantity, Voice, counted, listed
 from extractor.comparison.model import (
     Fit,
     clip_spread,
@@ -30,8 +30,6 @@ from extractor.comparison.simulated_repeats import best_probability
 from extractor.session.overlay import Direction, direction_question
 from extractor.statistics.autocorrelation import student_t_quantile
 
-#: More names than this do not stand in one sentence that a pilot would say to another.
-MOST_NAMED = 4
 #: More pairs than this stand in the table alone.
 MOST_PAIRS = 6
 
@@ -354,6 +352,9 @@ def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
         return []
     chances = records(ranking.sort_values("probability_best", ascending=False, kind="stable"))
     said = [f"{r['antenna']} {_chance(r['probability_best'])}" for r in chances]
+    small = sum(r["probability_best"] < 0.01 for r in chances)
+    if small > 2:
+        said[-small:] = [f"the other {small} under 1 % each"]
     return [
         Finding(
             "probability_best",

@@ -105,6 +105,22 @@ def test_a_port_that_helps_one_antenna_alone_is_said_first():
     assert clip_spread(comparison.fit) == pytest.approx(0.3, abs=0.15)
 
 
+def test_with_many_antennas_those_most_unlike_are_named_and_the_rest_stand_in_the_table():
+    levels = {f"Ant{i}": 30.0 + 3 * i for i in range(7)}
+    rows = simulated(levels, mountings=3)
+    rows["value"] += 4.0 * ((rows["antenna"] == "Ant2") & (rows["port"] == "Green"))
+    comparison = compared(rows)
+    sentence = finding(comparison, "ports").sentence
+    assert sentence.startswith("The port does not act on every antenna alike: with Ant2 Green")
+    assert sentence.count(" read ") == 4
+    assert "and less unlike with the other 3 (ports.csv)." in sentence
+    assert len(comparison.ports[comparison.ports["antenna"] != ""]) == 7
+    chances = finding(comparison, "probability_best").sentence
+    assert chances.endswith("under 1 % each.")
+    assert chances.startswith("Chance of being the best: Ant6 ")
+    assert chances.count("Ant") + int(chances.split("the other ")[1].split()[0]) == 7
+
+
 def test_interaction_agrees_with_statsmodels():
     rows = simulated({"A": 30, "B": 28, "C": 27}, mountings=3, seed=8).drop(columns="order")
     rows["stand"] = rows["antenna"] + rows["mounting"]
