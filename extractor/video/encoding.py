@@ -194,9 +194,9 @@ def unassociated(picture: Picture) -> Picture:
     """Return a picture with opacity whose colours are not yet times it, as files hold them."""
     out = picture.copy()
     some = (picture[..., 3] > 0) & (picture[..., 3] < 255)
-    colors = out[some]
-    opacity = colors[:, 3:].astype(np.uint16)
-    colors[:, :3] = np.minimum(255, (colors[:, :3] * np.uint16(255) + opacity // 2) // opacity)
+    colors = out[some].astype(np.uint16)
+    opacity = colors[:, 3:]
+    colors[:, :3] = np.minimum(255, (colors[:, :3] * 255 + opacity // 2) // opacity)
     out[some] = colors
     return out
 

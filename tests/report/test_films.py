@@ -39,8 +39,13 @@ def read(session_folder: Path, grey_reader: GreyReader) -> Session:
 
 
 def pictures(path: Path, form: str = "rgba") -> list[np.ndarray]:
+    # PyAV 16 takes limited range for full unless it is told.
+    told = {"src_color_range": "MPEG", "dst_color_range": "JPEG"}
     with opened(path) as container:
-        return [f.to_ndarray(format=form) for f in container.decode(video=0)]
+        return [
+            f.reformat(format=form, **({} if f.format.is_rgb else told)).to_ndarray()
+            for f in container.decode(video=0)
+        ]
 
 
 def opened(path: Path):
