@@ -48,6 +48,7 @@ def test_from_a_folder_of_clips_to_the_ranking(browser: Browser, tmp_path: Path)
         fill_the_table(browser, folder)
         mark_by_dragging(browser, folder)
         read_and_watch(browser, folder)
+        what_was_asked_last_stands(browser)
         correct_by_keyboard(browser, folder)
         edit_an_antenna(browser, folder)
         set_start_and_end(browser, folder)
@@ -140,6 +141,38 @@ def read_and_watch(browser: Browser, folder: Path) -> None:
     rows = table(folder / "results" / "summary.csv")
     assert [r["antenna"] for r in rows] == ["Slab", "Slab", "Stub", "Stub"]
     assert all(float(r["coverage"]) > 0.8 for r in rows)
+
+
+def what_was_asked_last_stands(browser: Browser) -> None:
+    """The series of one clip, answered late, must not stand under the name of another."""
+
+    def choose(clip: str) -> None:
+        browser.driver.execute_script(
+            "const one = document.querySelector('#series-clip'); one.value = arguments[0];"
+            "one.dispatchEvent(new Event('change'));",
+            clip,
+        )
+
+    def first_value(clip: str) -> str:
+        choose(clip)
+        browser.wait(lambda: browser.all("#seen-value"))
+        return browser.text("#seen-value")
+
+    browser.go(f"series?clip={CLIPS[0]}")
+    browser.wait(lambda: browser.all("#seen-value"))
+    assert browser.text("#seen-value") != (own := first_value(CLIPS[-1]))
+    browser.driver.execute_script(
+        "const ask = window.fetch; window.fetch = (path, how) => path.startsWith('/api/series')"
+        " && path.includes(arguments[0]) ? new Promise((give) => { window.release = () =>"
+        " ask(path, how).then(give); }) : ask(path, how);",
+        CLIPS[0],
+    )
+    choose(CLIPS[0])
+    assert first_value(CLIPS[-1]) == own
+    browser.driver.execute_script("window.release()")
+    time.sleep(1)
+    assert browser.text("#seen-value") == own
+    browser.driver.refresh()
 
 
 def correct_by_keyboard(browser: Browser, folder: Path) -> None:

@@ -52,6 +52,16 @@ export function send(path, piece) {
   );
 }
 
+// What is asked anew makes earlier answers stale, whichever arrives last:
+// `const current = turn(); await …; if (!current()) return;`
+export function turns() {
+  let last = 0;
+  return () => {
+    const mine = ++last;
+    return () => mine === last;
+  };
+}
+
 // One after the other, in the order in which they were asked for.
 let last = Promise.resolve();
 let waiting = 0;

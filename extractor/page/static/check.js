@@ -1,6 +1,6 @@
 // Checking: doubtful readings as pictures, answers by mouse or keyboard, a sample as proof.
 
-import { get, inTurn, post } from "./api.js";
+import { get, inTurn, post, turns } from "./api.js";
 import { clear, clock, h, later, percent, query } from "./dom.js";
 import { plain } from "./mark.js";
 import { empty } from "./next.js";
@@ -22,6 +22,7 @@ export function show(root, page) {
 class Checking {
   constructor(root, page) {
     this.page = page;
+    this.turn = turns();
     this.mode = page.parameters.get("mode") === "sample" ? "sample" : "doubtful";
     this.field = page.parameters.get("field") ?? page.session.fields[0].name;
     this.count = 100;
@@ -68,10 +69,11 @@ class Checking {
   }
 
   async load() {
+    const current = this.turn();
     const asked = query({ field: this.field, mode: this.mode, n: this.count });
     try {
       const found = await get(`/api/check?${asked}`);
-      if (this.left) return;
+      if (!current() || this.left) return;
       this.cards = found.cards;
       this.found = found;
       this.at = Math.max(0, this.cards.findIndex((c) => !answered(c)));

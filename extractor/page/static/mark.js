@@ -1,6 +1,6 @@
 // Marking: draw a rectangle around a number and see at once what is read in it.
 
-import { get, inTurn, post } from "./api.js";
+import { get, inTurn, post, turns } from "./api.js";
 import { clear, clock, h, later, query } from "./dom.js";
 import { empty } from "./next.js";
 import { Stage } from "./stage.js";
@@ -29,7 +29,7 @@ class Marking {
   constructor(root, page, usable) {
     this.page = page;
     this.was = null;
-    this.asked = 0;
+    this.turn = turns();
     this.suggestions = null;
     this.strip = [];
     this.left = false;
@@ -171,16 +171,16 @@ class Marking {
       clear(this.parts.strip, h("p", { class: "hint" }, "Ten frames on which the rectangle is tried as soon as it is drawn."));
       return;
     }
-    const number = ++this.asked;
+    const current = this.turn();
     const began = performance.now();
     try {
       const found = await post("/api/live", { clip: this.clip, time_s: this.time_s, box, was: this.was ?? "" });
-      if (number !== this.asked || this.left) return;
+      if (!current() || this.left) return;
       this.showHere(found.here, performance.now() - began);
       this.showStrip(found.strip);
       if (found.strip.some((look) => look.pending)) this.warm();
     } catch (error) {
-      if (number === this.asked) clear(this.parts.here, h("p", { class: "problem" }, error.message));
+      if (current()) clear(this.parts.here, h("p", { class: "problem" }, error.message));
     }
   }
 

@@ -1,6 +1,6 @@
 // Planning an evening, and matching its clips: two rows of pictures, asked only where in doubt.
 
-import { get, inTurn, post } from "./api.js";
+import { get, inTurn, post, turns } from "./api.js";
 import { clear, h, later, query, seconds } from "./dom.js";
 import { isAside } from "./next.js";
 
@@ -33,7 +33,7 @@ class Planning {
   constructor(root, page) {
     this.root = root;
     this.page = page;
-    this.asked = 0;
+    this.turn = turns();
     this.count = later(150, () => this.size());
     get("/api/plan").then((found) => this.draw(found)).catch((error) => page.fail(error));
   }
@@ -91,14 +91,14 @@ class Planning {
 
   async size() {
     const body = this.body();
-    const turn = ++this.asked;
+    const current = this.turn();
     if (body.antennas.length < 2 || !body.ports.length) {
       clear(this.said, h("p", { class: "hint" }, "Name at least two antennas and one port."));
       return clear(this.act);
     }
     try {
       const found = await post("/api/plan/size", body);
-      if (turn !== this.asked) return null;
+      if (!current()) return null;
       const asks = body.kind !== "listed" && body.detect !== null && body.sd === null;
       clear(this.said, h("p", {}, h("b", {}, `${found.clips} clips`), body.kind === "listed" ? " in this order: " + order(body)
         : `, about ${Math.round(found.minutes)} minutes, ${found.packs} battery ${found.packs === 1 ? "pack" : "packs"}.`),
@@ -107,6 +107,7 @@ class Planning {
         asks && h("p", { class: "hint" }, "How many rounds that takes depends on how far mounting the same antenna again moves the number: the spread. The first evening shows it; until then three mountings of each are a fair beginning (common practice, no source)."));
       this.drawAct(body);
     } catch (error) {
+      if (!current()) return null;
       clear(this.said, h("p", { class: "problem" }, error.message));
       clear(this.act);
     }
@@ -150,6 +151,7 @@ class Matching {
   constructor(root, page) {
     this.root = root;
     this.page = page;
+    this.turn = turns();
     this.answers = null;
     this.by = "";
   }
@@ -162,20 +164,22 @@ class Matching {
     this.drawn = text;
     this.answers = this.proposed = null;
     if (open.length && free.length) this.load();
-    else clear(this.root, open.length > 0 && h("section", { class: "panel" }, h("h2", {}, "Waiting for clips"),
+    else this.turn() && clear(this.root, open.length > 0 && h("section", { class: "panel" }, h("h2", {}, "Waiting for clips"),
       h("p", {}, `${open.length} planned ${open.length === 1 ? "run has" : "runs have"} no clip yet. Drop the recordings into this window.`)));
   }
 
   async load(focus = "") {
+    const current = this.turn();
     try {
       const found = await post("/api/match", { by: this.by, answers: this.answers });
+      if (!current()) return;
       // What was proposed counts as answered once it stands there to be looked at.
       this.proposed ??= found.doubts;
       this.answers ??= found.answers;
       this.draw(found);
       if (focus) this.root.querySelector(focus)?.focus();
     } catch (error) {
-      clear(this.root, h("section", { class: "panel" }, h("h2", {}, "Which clip is which run?"), h("p", { class: "problem" }, error.message),
+      if (current()) clear(this.root, h("section", { class: "panel" }, h("h2", {}, "Which clip is which run?"), h("p", { class: "problem" }, error.message),
         h("button", { onclick: () => this.again() }, "Begin again")));
     }
   }

@@ -1,6 +1,6 @@
 // Results: what was found, in words, pictures and tables; each as a file too.
 
-import { get, post } from "./api.js";
+import { get, post, turns } from "./api.js";
 import { clear, h, query, s } from "./dom.js";
 import { empty, isAside, nextBar } from "./next.js";
 
@@ -21,10 +21,14 @@ export function show(root, page) {
   let left = false;
   let changed = false;
 
+  const turn = turns();
   async function load() {
+    const current = turn();
     try {
-      found = await get("/api/results");
-      if (!left) draw();
+      const latest = await get("/api/results");
+      if (!current() || left) return;
+      found = latest;
+      draw();
     } catch (error) {
       page.fail(error);
     }

@@ -1,6 +1,6 @@
 // A clip's value against time, its pictures, and the runs cut out of it.
 
-import { get, inTurn, post } from "./api.js";
+import { get, inTurn, post, turns } from "./api.js";
 import { Chart } from "./chart.js";
 import { clear, clock, h, later, query } from "./dom.js";
 import { empty } from "./next.js";
@@ -23,6 +23,7 @@ export function show(root, page) {
 class Looking {
   constructor(root, page) {
     this.page = page;
+    this.turn = turns();
     const { clips, fields } = page.session;
     const wanted = page.parameters.get("clip");
     this.clip = clips.some((c) => c.clip === wanted) ? wanted : clips[0].clip;
@@ -60,6 +61,7 @@ class Looking {
   }
 
   async load() {
+    const current = this.turn();
     // Nothing of the clip before stays beside the numbers of this one.
     for (const picture of [this.seen?.crop, this.seen?.frame]) picture?.removeAttribute("src");
     if (this.seen) clear(this.seen.words);
@@ -71,8 +73,10 @@ class Looking {
     if (this.field) {
       try {
         const found = await get(`/api/series?${query({ clip: this.clip, field: this.field })}`);
+        if (!current()) return;
         this.data = { ...this.data, ...found, duration_s: found.duration_s ?? this.info.length_s };
       } catch (error) {
+        if (!current()) return;
         this.page.fail(error);
       }
     }
