@@ -7,7 +7,7 @@ too narrow. A copy of a clip under another name is the same recording.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -136,17 +136,31 @@ def originals(digests: Mapping[Clip, str]) -> dict[Clip, Clip]:
 
 
 def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
-    """Return each clip's `content_digest`, of a pack as its manifest says; "" where not known."""
+    """Return each clip's `content_digest`, of a pack as its manifest says.
+
+    It is "" where that is not known, and where no other clip is as large: such a one has no copy.
+    """
     entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
     entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
     told = {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
+    sizes = {clip: _size(session.path(clip)) for clip in clips}
+    shared = {size for size, count in Counter(sizes.values()).items() if count > 1 or told}
     found = {}
-    for clip in clips:
+    for clip, size in sizes.items():
         try:
-            found[clip] = told.get(clip) or content_digest(session.path(clip))
+            found[clip] = told.get(clip) or (
+                content_digest(session.path(clip)) if size in shared else ""
+            )
         except ClipError:
             found[clip] = ""
     return found
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:  # a broken link
+        return -1
 
 
 def lengths_of(session: Session, clips: Iterable[str]) -> dict[str, float]:

@@ -168,6 +168,8 @@ def test_content_and_not_name_or_date_makes_a_copy(three):
     whole = (three / "c.mp4").read_bytes()
     (three / "c.mp4").write_bytes(whole[:-1] + bytes([whole[-1] ^ 1]))
     assert content_digest(three / "c.mp4") != content_digest(three / "a.mp4")
+    (three / "d.mp4").write_bytes(b"alone of its size: it has no copy, and is not looked into")
+    assert digests_of(session, ("a.mp4", "d.mp4")) == {"a.mp4": "", "d.mp4": ""}
     (three / "e.mp4").touch()
     (three / "f.mp4").touch()
     assert originals(digests_of(session, ("e.mp4", "f.mp4")))["f.mp4"] == "f.mp4"
