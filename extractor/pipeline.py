@@ -36,8 +36,9 @@ from extractor.tabulation.doubted_digits import doubts_in
 from extractor.tabulation.session_tables import SessionTables
 
 if TYPE_CHECKING:
-    from extractor.comparison import Comparison, RunTable
     from extractor.comparison.carried import Carried
+    from extractor.comparison.compare import Comparison
+    from extractor.comparison.loading import RunTable
     from extractor.radio.calibration_findings import CalibrationReport
     from extractor.statistics.missing_digits import Numbers
 
@@ -266,7 +267,7 @@ def compare_sessions(
     >>> comparison.ranking["antenna"].tolist()
     ['Slab', 'Fan', 'Coil', 'Stub']
     """
-    from extractor.comparison import compare_table
+    from extractor.comparison.compare import compare_table
     from extractor.comparison.lost_links import events_in
     from extractor.radio.aims import session_aims
     from extractor.radio.two_scales import scale_findings
@@ -311,7 +312,7 @@ def _set_apart(
     confidence: float = 0.95,
 ) -> tuple[RunTable, RunTable, CalibrationReport | None]:
     """Return all runs, those that can be compared with each other, and what dB say of all."""
-    from extractor.comparison import load_sessions
+    from extractor.comparison.loading import load_sessions
     from extractor.radio.calibration_findings import set_apart
     from extractor.radio.causes import clips_that_tell
 

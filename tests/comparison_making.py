@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from extractor.comparison import Comparison, RunTable, compare_table, prepare
+from extractor.comparison.compare import Comparison, compare_table
+from extractor.comparison.loading import RunTable, prepare
 from extractor.comparison.model import estimate, lay_out
 
 #: Means planted in the invented demonstration session, Mbit/s: antenna, mounting, port, order.

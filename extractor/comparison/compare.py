@@ -125,7 +125,7 @@ def compare_table(
     --------
     >>> import pandas as pd
     >>> from extractor import compare_table
-    >>> from extractor.comparison import RunTable, prepare
+    >>> from extractor.comparison.loading import RunTable, prepare
     >>> levels = {"Slab": (38.6, 37.8), "Coil": (30.7, 32.0), "Stub": (26.2, 24.8)}
     >>> rows = [
     ...     {"antenna": name, "mounting": mounting, "value": value}

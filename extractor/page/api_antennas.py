@@ -9,7 +9,6 @@ from flask import Blueprint
 from extractor.page import request_parsing as sent
 from extractor.page.service import desk
 from extractor.page.session_view import overview
-from extractor.report.expected_words import expected_part
 from extractor.report.step_sheet import Padded, write_steps
 from extractor.session import antennas_editing
 from extractor.session.runs_editing import run_rows
@@ -47,6 +46,8 @@ def steps() -> Any:
 @routes.get("/api/expect")
 def expect() -> Any:
     """Return what physics expects and how the results stand to it; null where nothing is known."""
+    from extractor.report.expected_words import expected_part
+
     session = desk().session()
     fields = [f.name for f in session.fields()]
     name = session.primary_field(fields) if fields else "bitrate"

@@ -10,7 +10,6 @@ from typing import Any
 from flask import Blueprint, Response
 
 from extractor.comparison.findings import Finding, by_question, from_json, headline
-from extractor.comparison.loading import require_measure
 from extractor.errors import ExtractorError
 from extractor.page import request_parsing as sent
 from extractor.page.service import UnknownNameError, desk
@@ -104,6 +103,8 @@ def results() -> Any:
 
 def _begun(kind: str, work: Callable[[list[Path], dict[str, Any]], None]) -> Any:
     """Begin work on the session with the options of the comparison that were asked for."""
+    from extractor.comparison.loading import require_measure
+
     name, measure = sent.text("field") or None, sent.text("measure") or None
     own = desk()
     if name is not None:

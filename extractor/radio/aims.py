@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, listed
+from extractor.comparison.loading import RunTable
 from extractor.radio.assessment import DEFAULT_FREQUENCY_HZ
 from extractor.radio.calibration_findings import CalibrationReport
 from extractor.radio.expectation import beamwidth_deg

@@ -11,7 +11,9 @@ from typing import Any
 
 import pandas as pd
 
-from extractor.comparison import Finding, RunTable, compare_table, load_sessions
+from extractor.comparison.compare import compare_table
+from extractor.comparison.findings import Finding
+from extractor.comparison.loading import RunTable, load_sessions
 from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
 from extractor.radio import calibration_findings, causes, link_budget, situation

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from extractor.comparison import RunTable
 from extractor.comparison.findings import Finding, Part, Quantity, Voice
+from extractor.comparison.loading import RunTable
 from extractor.radio.calibration import (
     Calibration,
     at_transmitter,

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import pandas as pd
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.findings import Finding
 from extractor.radio.calibration_findings import CalibrationReport
 from extractor.radio.wording import finding

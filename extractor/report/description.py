@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.errors import ExtractorError
 from extractor.radio.assessment import link_report
 from extractor.report.story import Story, told

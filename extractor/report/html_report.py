@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from extractor import __version__
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.findings import Finding, by_question, headline
 from extractor.comparison.loading import doubt_findings
 from extractor.comparison.lost_links import lost_in
@@ -55,7 +55,7 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Options:
-    """What the comparison in the report is about; see `extractor.comparison`."""
+    """What the comparison in the report is about; see `extractor.comparison.compare`."""
 
     field: str | None = None
     measure: str | None = None

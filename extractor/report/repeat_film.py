@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.model import clip_spread, mounting_spread
 from extractor.comparison.simulated_repeats import Repeats, repeat, sentence
 from extractor.errors import UsageError

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.findings import Finding, digits_for, listed
 from extractor.comparison.linking import shifting, shifts_of
 from extractor.comparison.model import records

@@ -28,9 +28,10 @@ import pandas as pd
 from scipy.signal import lfilter
 from scipy.stats import norm, t
 
-from extractor.comparison import RunTable, compare_table, prepare
 from extractor.comparison.carried import Carried
+from extractor.comparison.compare import compare_table
 from extractor.comparison.linking import with_shifts
+from extractor.comparison.loading import RunTable, prepare
 from extractor.comparison.looks import Looks
 from extractor.comparison.model import Fit, Layout, estimate, lay_out, outer_error
 from extractor.comparison.run_order import plan_runs

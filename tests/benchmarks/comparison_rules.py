@@ -21,10 +21,10 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from extractor.comparison import prepare
 from extractor.comparison.checks import outlier_findings, unlike_spread_findings
 from extractor.comparison.drift import drift_findings
 from extractor.comparison.findings import Voice
+from extractor.comparison.loading import prepare
 from extractor.comparison.model import Fit, estimate, lay_out, mounting_error, outer_error
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.run_order import mounting_order, plan_runs

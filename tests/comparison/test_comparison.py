@@ -7,8 +7,14 @@ import pandas as pd
 import pytest
 from comparison_making import compared, finding, five_by_hand, kinds, scenario, simulated
 
-from extractor.comparison import to_json, to_text
-from extractor.comparison.findings import QUESTIONS, by_question, from_json, headline
+from extractor.comparison.findings import (
+    QUESTIONS,
+    by_question,
+    from_json,
+    headline,
+    to_json,
+    to_text,
+)
 from extractor.comparison.model import estimate, lay_out
 from extractor.comparison.pairs import pair_table
 from extractor.errors import TableError, UsageError

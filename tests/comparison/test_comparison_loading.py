@@ -4,8 +4,7 @@ import pytest
 from comparison_making import PLANTED, finding, scenario
 
 from extractor.commands.compare import compare
-from extractor.comparison import load_sessions
-from extractor.comparison.loading import is_like_with_like, prepare
+from extractor.comparison.loading import is_like_with_like, load_sessions, prepare
 from extractor.errors import SessionFileError, TableError, UsageError
 from extractor.pipeline import compare_sessions, earlier_spread
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from report_making import made_up_session
 
 from extractor.cli import app
-from extractor.comparison import load_sessions
+from extractor.comparison.loading import load_sessions
 from extractor.errors import TableError
 from extractor.pipeline import compare_sessions
 from extractor.report.html_report import write_report

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 from matplotlib.axes import Axes
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.drift import Drift
 from extractor.comparison.findings import CHECK_LEVEL
 from extractor.report.charts.style import plain

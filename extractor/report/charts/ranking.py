@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.transforms import offset_copy
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import plain

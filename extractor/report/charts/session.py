@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
-from extractor.comparison import Comparison
+from extractor.comparison.compare import Comparison
 from extractor.comparison.drift import drifts
 from extractor.comparison.model import records
 from extractor.report import theme
