@@ -26,10 +26,10 @@ from extractor.radio.expectation import Transmitter, beamwidth_deg
 from extractor.radio.link_budget import DIPOLE_GAIN_DBI, NotValid
 from extractor.radio.scatter import spread_seen_deg
 from extractor.radio.situation import Circumstances, ExpectedDifference, expected_difference
-from extractor.radio.sweep import Sweep, sweep_antennas, sweep_report
+from extractor.radio.sweep import Sweep, sweep_report
 from extractor.radio.wording import said
 from extractor.session.antennas import FILE_NAME, Antenna, find_antenna, read_antennas
-from extractor.session.csv_tables import texts
+from extractor.session.csv_tables import numbers, texts
 from extractor.session.folder import Session
 from extractor.session.numerals import LARGEST_NUMBER
 from extractor.session.spelling import folded
@@ -109,11 +109,11 @@ def link_report(
     sending = find_antenna(antennas, str(conditions.get("transmitter_antenna") or ""))
     receiving = _receiving(antennas, sending, table)
     base = _reference(receiving, reference)
-    bare = _circumstances(conditions, sending)
+    about = _circumstances(conditions, sending)
     if table is None:
         planned = pd.DataFrame([dict(one.columns) for one in session.runs() if one.counts])
-        about = replace(bare, companions=situation.companions_of(planned, antennas))
-        return _report(conditions, antennas, sending, base, about, receiving)
+        about = replace(about, companions=situation.companions_of(planned, antennas))
+        return _report(antennas, base, about, receiving)
     runs, told = causes.clips_that_tell(table.runs)
     higher = table.better == "higher"
     report = calibration_report(runs, unit=table.unit) if higher else None
@@ -121,8 +121,8 @@ def link_report(
     sweep = sweep_report(
         runs, calibration, measure="value", unit=table.unit, threshold=threshold, antennas=antennas
     )
-    about = _with_runs(bare, runs, antennas, sweep)
     compared = calibration_findings.at_common_attenuation(runs).reset_index(drop=True)
+    about = _with_runs(about, compared, antennas, sweep)
     measured, spread = _measured(replace(table, runs=compared), report)
     results = causes.told_results(told, compared, spread, table.unit, calibration)
     rated = sorted(receiving, key=lambda one: -(one.gain_dbi or 0.0))
@@ -133,7 +133,7 @@ def link_report(
         if (names := (folded(pair[0].antenna), folded(pair[1].antenna))) in measured
     }
     return replace(
-        _report(conditions, antennas, sending, base, about, receiving, compared),
+        _report(antennas, base, about, receiving, compared),
         calibration=report,
         judgements=tuple(judged[one, base] for one in receiving if (one, base) in judged),
         surprises=tuple(judged[pair] for pair in pairs if pair in judged and judged[pair].causes),
@@ -145,9 +145,8 @@ def link_report(
 
 
 def _report(
-    conditions: Mapping[str, Any], antennas: tuple[Antenna, ...], sending: Antenna | None,
-    base: Antenna, about: Circumstances, receiving: Sequence[Antenna],
-    runs: pd.DataFrame | None = None,
+    antennas: tuple[Antenna, ...], base: Antenna, about: Circumstances,
+    receiving: Sequence[Antenna], runs: pd.DataFrame | None = None,
 ) -> LinkReport:  # fmt: skip
     """Report what can be said without results."""
     return LinkReport(
@@ -160,8 +159,8 @@ def _report(
         ),
         remarks=(
             *causes.near_field_antennas(antennas, about),
-            *_path(conditions, sending, about),
-            *_radiating(conditions, antennas, sending, runs),
+            *_path(about),
+            *_radiating(about, antennas, runs),
         ),
     )
 
@@ -201,19 +200,19 @@ def _number(conditions: Mapping[str, Any], key: str) -> float | None:
 
 
 def _circumstances(conditions: Mapping[str, Any], sending: Antenna | None) -> Circumstances:
-    channel_mhz = _number(conditions, "channel_mhz")
-    # Below 1000 it is a channel's number rather than its frequency.
-    told = channel_mhz is not None and channel_mhz >= 1000
-    transmitter = Transmitter()
-    if sending is not None:
-        transmitter = Transmitter(sending.polarisation, sending.axial_ratio_db)
-    return Circumstances(
-        channel_mhz * 1e6 if told and channel_mhz else DEFAULT_FREQUENCY_HZ,
+    channel_mhz = _number(conditions, "channel_mhz") or 0.0
+    known = Circumstances(
+        # Below 1000 it is a channel's number rather than its frequency.
+        channel_mhz * 1e6 if channel_mhz >= 1000 else DEFAULT_FREQUENCY_HZ,
         in_sight=_in_sight(conditions),
         distance_m=_number(conditions, "distance_m"),
         width_hz=1e6 * (_number(conditions, "width_mhz") or 20.0),
-        transmitter=transmitter,
+        power_mw=_number(conditions, "power_mw"),
     )
+    if sending is None:
+        return known
+    transmitter = Transmitter(sending.polarisation, sending.axial_ratio_db)
+    return replace(known, transmitter=transmitter, sent_gain_dbi=sending.gain_dbi)
 
 
 def _in_sight(conditions: Mapping[str, Any]) -> bool | None:
@@ -230,13 +229,7 @@ def _in_sight(conditions: Mapping[str, Any]) -> bool | None:
 def _with_runs(
     bare: Circumstances, runs: pd.DataFrame, antennas: Sequence[Antenna], sweep: Sweep
 ) -> Circumstances:
-    turned = frozenset(sweep_antennas(runs))
-    runs = calibration_findings.at_common_attenuation(runs)
-    shares: dict[str, float] = {}
-    if "ceiling_share" in runs.columns:
-        worst = runs.groupby("antenna")["ceiling_share"].max().dropna()
-        shares = {str(name): float(share) for name, share in worst.items()}
-    positions = len(set(texts(runs, "position")) - {""})
+    shares = numbers(runs, "ceiling_share").groupby(runs["antenna"]).max().dropna()
     # The runs carry session.toml, and what a column of runs.csv put in its place.
     sight = {
         key: runs[key].dropna().mode()[0]
@@ -253,10 +246,10 @@ def _with_runs(
         bare,
         in_sight=_in_sight(sight),
         companions=situation.companions_of(runs, antennas),
-        positions=positions,
-        ceiling_share=shares,
+        positions=len(set(texts(runs, "position")) - {""}),
+        ceiling_share={str(name): float(share) for name, share in shares.items()},
         swept_deg=seen[0] if seen else None,
-        turned=turned,
+        turned=frozenset(sweep.table["antenna"]),
     )
 
 
@@ -292,41 +285,34 @@ def _both_ways(pairs: pd.DataFrame, unit: str) -> dict[tuple[str, str], Measured
 # --- remarks ------------------------------------------------------------------------------
 
 
-def _path(
-    conditions: Mapping[str, Any], sending: Antenna | None, circumstances: Circumstances
-) -> list[str]:
-    power_mw = _number(conditions, "power_mw")
-    if power_mw is None or circumstances.distance_m is None or not circumstances.in_sight:
+def _path(about: Circumstances) -> list[str]:
+    if about.power_mw is None or about.distance_m is None or not about.in_sight:
         return []
-    loss = link_budget.free_space_loss_db(circumstances.distance_m, circumstances.frequency_hz)
+    loss = link_budget.free_space_loss_db(about.distance_m, about.frequency_hz)
     if isinstance(loss, NotValid):
         return [f"Path: {loss.reason}."]
-    gain_dbi = sending.gain_dbi if sending is not None else None
-    eirp = link_budget.eirp_dbm(power_mw, DIPOLE_GAIN_DBI if gain_dbi is None else gain_dbi)
-    noise = link_budget.thermal_noise_dbm(circumstances.width_hz, RECEIVER_NOISE_FIGURE_DB)
-    margin = eirp - loss - noise
+    gain_dbi = DIPOLE_GAIN_DBI if about.sent_gain_dbi is None else about.sent_gain_dbi
+    eirp = link_budget.eirp_dbm(about.power_mw, gain_dbi)
+    margin = eirp - loss - link_budget.thermal_noise_dbm(about.width_hz, RECEIVER_NOISE_FIGURE_DB)
     figures = {"eirp": eirp, "loss": loss, "received": eirp - loss, "margin": margin}
-    figures |= {"metres": circumstances.distance_m, "width": circumstances.width_hz / 1e6}
+    figures |= {"metres": about.distance_m, "width": about.width_hz / 1e6}
     text = said("path", figure=RECEIVER_NOISE_FIGURE_DB, **figures)
     return [text + (said("path", "strong") if margin > 35 else "")]
 
 
 def _radiating(
-    conditions: Mapping[str, Any], antennas: Sequence[Antenna], sending: Antenna | None,
-    runs: pd.DataFrame | None,
-) -> list[str]:  # fmt: skip
+    about: Circumstances, antennas: Sequence[Antenna], runs: pd.DataFrame | None
+) -> list[str]:
     """Remarks on what this session radiates: exposure, and gain on a port that transmits."""
     remarks = []
-    power_mw = _number(conditions, "power_mw")
-    if power_mw is not None:
-        remarks.append(cautions(power_mw, None if sending is None else sending.gain_dbi)[1].text)
+    if about.power_mw is not None:
+        remarks.append(cautions(about.power_mw, about.sent_gain_dbi)[1].text)
     if runs is None:
         return remarks
     both = runs[texts(runs, "port_role").str.contains("tx")]
     for name in sorted(both["antenna"].unique()):
         antenna = find_antenna(antennas, str(name))
-        if antenna is None or antenna.gain_dbi is None or antenna.gain_dbi <= DIPOLE_GAIN_DBI:
-            continue
-        more_db = antenna.gain_dbi - DIPOLE_GAIN_DBI
-        remarks.append(said("path", "transmits", antenna=antenna.antenna, more=more_db))
+        if antenna is not None and (antenna.gain_dbi or 0.0) > DIPOLE_GAIN_DBI:
+            more_db = (antenna.gain_dbi or 0.0) - DIPOLE_GAIN_DBI
+            remarks.append(said("path", "transmits", antenna=antenna.antenna, more=more_db))
     return remarks

@@ -19,9 +19,9 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from pandas.core.groupby import SeriesGroupBy
 
 from extractor.errors import TableError
+from extractor.radio.combining import Floats
 from extractor.session.csv_tables import numbers, texts
 from extractor.statistics.isotonic import FEWEST_STEPS, Curve, Interpolation, fit_curve, is_steep
 
@@ -29,6 +29,8 @@ ATTENUATOR_SD_DB = 0.3
 """Standard uncertainty of each step: about a tolerance of 0.5 dB, evenly spread (GUM 4.3.7)."""
 
 DRAWS = 2000
+
+_KEYS = ["antenna", "attenuation_db"]
 
 UNNAMED_MOUNTING = "(not given)"
 """What the comparison writes where ``runs.csv`` names no mounting."""
@@ -134,18 +136,28 @@ def calibrate(
         antenna=antenna,
         interpolation=interpolation,
     )
-    curve_error = _pure_error(curve_runs.groupby("attenuation_db")[measure])
+    curve_error = _pure_error(_levels(curve_runs, ["attenuation_db"], measure))
     compared = _compared_runs(runs)
     within = _within_clip(runs, measure)
-    if _by_mounting(compared):
-        levels, level_error = _mounting_levels(compared, measure, curve)
-        level_spread = _spread(*level_error, "mounting", None)
+    by_mounting = _has_mountings(compared) and bool(
+        (compared.groupby("antenna")["mounting"].nunique() > 1).any()
+    )
+    replicates = _levels(compared, [*_KEYS, "mounting"], measure) if by_mounting else compared
+    levels = _levels(replicates, _KEYS, "level" if by_mounting else measure)
+    if by_mounting:
+        slope = np.array([curve.slope_near(float(level)) for level in levels["level"]])
+        # Where the curve is nearly flat, Mbit/s say nothing of dB.
+        told = is_steep(curve, slope)
+        level_spread = _spread(*_pure_error(levels[told], slope[told]), "mounting", None)
     else:
-        levels, level_error = _run_levels(compared, measure, antenna)
-        # Curve and comparison runs differ by the same thing, clip to clip: one estimate.
+        # Curve and comparison runs differ by the same thing, clip to clip: one estimate. The
+        # calibrating antenna's own runs already count in the curve's residuals.
+        level_error = _pure_error(levels[levels["antenna"] != antenna])
         curve_error = (curve_error[0] + level_error[0], curve_error[1] + level_error[1])
         level_spread = _spread(*curve_error, "run", within)
     curve_spread = _spread(*curve_error, "run", within)
+    counts = compared.groupby(_KEYS).size().to_numpy()
+    levels = levels.drop(columns="variance").assign(n_runs=counts)
     return Calibration(curve, curve_spread, levels, level_spread, curve_runs, other_runs, measure)
 
 
@@ -216,49 +228,20 @@ def at_one_place(own: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _compared_runs(runs: pd.DataFrame) -> pd.DataFrame:
-    counts = runs.groupby(["antenna", "attenuation_db"]).size().reset_index(name="n_runs")
+    counts = runs.groupby(_KEYS).size().reset_index(name="n_runs")
     counts = counts.sort_values(["n_runs", "attenuation_db"], ascending=[False, True])
-    chosen = counts.drop_duplicates("antenna")[["antenna", "attenuation_db"]]
-    return runs.merge(chosen, on=["antenna", "attenuation_db"])
+    return runs.merge(counts.drop_duplicates("antenna")[_KEYS], on=_KEYS)
 
 
-_KEYS = ["antenna", "attenuation_db"]
+def _levels(replicates: pd.DataFrame, keys: list[str], measure: str) -> pd.DataFrame:
+    groups = replicates.groupby(keys)[measure]
+    return groups.agg(level="mean", replicates="size", variance="var").reset_index()
 
 
-def _by_mounting(compared: pd.DataFrame) -> bool:
-    own = compared.groupby("antenna")
-    return _has_mountings(compared) and bool((own["mounting"].nunique() > 1).any())
-
-
-def _run_levels(
-    compared: pd.DataFrame, measure: str, calibrating: str
-) -> tuple[pd.DataFrame, tuple[float, int]]:
-    groups = compared.groupby(_KEYS)[measure]
-    levels = groups.agg(level="mean", replicates="size").reset_index()
-    # The calibrating antenna's own runs already count in the curve's residuals.
-    others = compared[compared["antenna"] != calibrating].groupby(_KEYS)[measure]
-    return levels.assign(n_runs=levels["replicates"]), _pure_error(others)
-
-
-def _mounting_levels(
-    compared: pd.DataFrame, measure: str, curve: Curve
-) -> tuple[pd.DataFrame, tuple[float, int]]:
-    mountings = compared.groupby([*_KEYS, "mounting"])[[measure]].mean().reset_index()
-    groups = mountings.groupby(_KEYS)[measure]
-    levels = groups.agg(level="mean", replicates="size", variance="var").reset_index()
-    levels["n_runs"] = compared.groupby(_KEYS).size().to_numpy()
-    slope = np.array([curve.slope_near(float(level)) for level in levels["level"]])
-    dof = levels["replicates"].to_numpy() - 1
-    # Where the curve is nearly flat, Mbit/s say nothing of dB.
-    told = (dof > 0) & is_steep(curve, slope)
-    squares = dof[told] * levels["variance"].to_numpy(float)[told] / slope[told] ** 2
-    return levels.drop(columns="variance"), (float(squares.sum()), int(dof[told].sum()))
-
-
-def _pure_error(groups: SeriesGroupBy) -> tuple[float, int]:
-    dof = groups.size() - 1
+def _pure_error(levels: pd.DataFrame, slope: Floats | float = 1.0) -> tuple[float, int]:
+    dof = levels["replicates"] - 1
     # The variance of a single run is NaN and weighs nothing.
-    return float((groups.var().fillna(0.0) * dof).sum()), int(dof.sum())
+    return float((levels["variance"].fillna(0.0) * dof / slope**2).sum()), int(dof.sum())
 
 
 def _within_clip(runs: pd.DataFrame, measure: str) -> float | None:

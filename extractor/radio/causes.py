@@ -137,15 +137,15 @@ class Cause:
 
 def near_field_antennas(antennas: Sequence[Antenna], about: Circumstances) -> list[str]:
     """Name the antennas for which the path is shorter than their far field begins."""
-    found = []
-    for antenna in antennas:
-        if antenna.size_m is None or about.distance_m is None:
-            continue
-        needed_m = far_field_distance_m(antenna.size_m, about.frequency_hz)
-        if about.distance_m < needed_m:
-            figures = {"path": about.distance_m, "needed": needed_m}
-            found.append(said("path", "near", antenna=antenna.antenna, **figures))
-    return found
+    path_m = math.inf if about.distance_m is None else about.distance_m
+    needed_m = {
+        one.antenna: far_field_distance_m(one.size_m or 0.0, about.frequency_hz) for one in antennas
+    }
+    return [
+        said("path", "near", antenna=name, path=path_m, needed=least_m)
+        for name, least_m in needed_m.items()
+        if path_m < least_m
+    ]
 
 
 class Suspects:
@@ -167,14 +167,12 @@ class Suspects:
         self.sign, self.expected, self.about = sign, expected, about
         self.width_deg = beamwidth_deg(self.weaker, about.frequency_hz) or 90.0
         self.hands_db = 10.0 if about.in_sight is False else 15.0
+        #: Which of the pair is the suspect.
+        self.own = 0 if sign < 0 else 1
 
     def shows(self, change_db: float, receiver: int = 0) -> float:
         """Return what is seen of a change on the suspect's own port, in dB."""
-        return self.expected.shown_db(change_db, 0 if self.sign < 0 else 1, receiver)
-
-    def swap_shows(self, change_db: float) -> float:
-        """Return what is seen of a change on the other antenna's port, in dB."""
-        return self.expected.shown_db(change_db, 1 if self.sign < 0 else 0)
+        return self.expected.shown_db(change_db, self.own, receiver)
 
     def counted(self, rated_db: float | None) -> list[Cause]:
         """Return the steps of the budget that are, or whose unknowns are, worth a word."""
@@ -236,7 +234,7 @@ class Suspects:
         shows, width, spread = self.shows, self.width_deg, self.about.scenes[0].azimuth_deg
         turned = float(scatter_loss_db(width, spread, TURN_DEG) - scatter_loss_db(width, spread))
         seen, here = (-self.sign * self.expected.middle[key] for key in ("ports", "here"))
-        swap = self.swap_shows(-most_db), 0.0
+        swap = self.expected.shown_db(-most_db, 1 - self.own), 0.0
         hand = shows(self.hands_db), shows(-self.hands_db)
         special = {
             "rating": (seen, seen + shows(loss_db)),

@@ -71,6 +71,8 @@ class Circumstances:
         Where a sweep saw a beam of known width: least and greatest spread of the directions.
     turned
         Antennas that were turned in steps.
+    power_mw, sent_gain_dbi
+        Of the transmitter, and of its antenna; None if not said.
     """
 
     frequency_hz: float
@@ -83,6 +85,8 @@ class Circumstances:
     ceiling_share: Mapping[str, float] = field(default_factory=dict)
     swept_deg: tuple[float, float] | None = None
     turned: frozenset[str] = frozenset()
+    power_mw: float | None = None
+    sent_gain_dbi: float | None = None
 
     @property
     def scenes(self) -> tuple[Scene, ...]:
@@ -299,7 +303,7 @@ def expected_difference(
         levels = [trial.levels(still, one, trial.scenes[0]) for one in trial.sent]
     names = (*TERMS, "total", "ports", "here", "walls_step", "ports_step")
     middle = {name: float(value) for name, (value,) in zip(names, centre, strict=True)}
-    spans: dict[str, Any] = {}
+    found: dict[str, Any] = {"middle": middle}
     open_ = set.union(*(trial.sides[name].open for name in trial.names))
     for i, name in enumerate(names):
         known = tried[:, i][~np.isnan(tried[:, i])]
@@ -308,21 +312,16 @@ def expected_difference(
             open_.remove(name)  # it is the same for both
         blank = name in open_ or (name not in TERMS and (open_ or (trial.open and name != "total")))
         value = None if blank or math.isnan(middle[name]) else middle[name]
-        spans[name] = Span(value, float(low), float(high))
-    first, second = (
-        tuple(float(np.mean(port)) for port in zip(*(one[i] for one in levels), strict=True))
-        for i in (0, 1)
+        found[name] = Span(value, float(low), float(high))
+    found["levels"] = tuple(
+        tuple(float(np.mean(port)) for port in zip(*own, strict=True))
+        for own in zip(*levels, strict=True)
     )
     notes = [*trial.notes, *expectation.polarisation_notes(antenna, reference, about.transmitter)]
-    notes += _notes(about, trial.open)
-    rest: dict[str, Any] = {"middle": middle, "levels": (first, second)}
-    rest["notes"] = tuple(dict.fromkeys(notes))
-    return ExpectedDifference(antenna.antenna, reference.antenna, **spans, **rest)
-
-
-def _notes(about: Circumstances, unknown: Sequence[str]) -> list[str]:
-    notes = [said("assumed", "ports", names=", ".join(unknown))] if unknown else []
-    return notes if about.in_sight is not None else [*notes, said("assumed", "walls")]
+    notes += [said("assumed", "ports", names=", ".join(trial.open))] if trial.open else []
+    notes += [said("assumed", "walls")] if about.in_sight is None else []
+    found["notes"] = tuple(dict.fromkeys(notes))
+    return ExpectedDifference(antenna.antenna, reference.antenna, **found)
 
 
 def companions_of(

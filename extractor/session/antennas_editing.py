@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from extractor.errors import ChangedMeanwhileError, UsageError
+from extractor.errors import UsageError
 from extractor.session.antennas import COLUMNS, FILE_NAME
-from extractor.session.csv_editing import TableFile, one_line
+from extractor.session.csv_editing import TableFile, check_seen, one_line
 from extractor.session.folder import Session
 
 
@@ -37,10 +37,6 @@ def edit_antenna(session: Session, name: str, column: str, old: str, new: str) -
         if row is None:
             row = {"antenna": name}
             table.rows.append(row)
-        if row.get(column, "") != old.strip():
-            raise ChangedMeanwhileError(
-                f"antennas.csv was changed meanwhile: {column} of {name} is "
-                f"'{row.get(column, '')}' by now"
-            )
+        check_seen(FILE_NAME, f"{column} of {name}", row.get(column, ""), old)
         table.set(row, column, new)
         table.save()

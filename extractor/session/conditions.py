@@ -5,7 +5,7 @@ from __future__ import annotations
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session import digests
 from extractor.session.atomic import write_text
-from extractor.session.csv_editing import one_line
+from extractor.session.csv_editing import check_seen, one_line
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
 from extractor.session.toml_files import editable_toml
@@ -31,11 +31,7 @@ def edit_condition(session: Session, key: str, old: str, new: str) -> None:
         raise UsageError("a condition needs a name of at most 60 characters")
     path = session.conditions_path
     with session.editing():
-        current = session.conditions().get(key)
-        if condition_text(current) != old.strip():
-            raise ChangedMeanwhileError(
-                f"session.toml was changed meanwhile: {key} is '{condition_text(current)}' by now"
-            )
+        check_seen(path.name, key, condition_text(session.conditions().get(key)), old)
         digest = digests.file_digest(path)
         document = editable_toml(path)
         value = parse_number(new)

@@ -97,6 +97,14 @@ class TableFile:
         row[column] = value
 
 
+def check_seen(file: str, what: str, stands: str, seen: str, more: str = "") -> None:
+    """Raise `ChangedMeanwhileError` unless a cell or key still holds what was seen."""
+    if stands != seen.strip():
+        raise ChangedMeanwhileError(
+            f"{file} was changed meanwhile: {what} is '{stands}' by now{more}"
+        )
+
+
 def one_line(text: str) -> str:
     """Return a text as it may stand in a cell: one line, no spaces around.
 

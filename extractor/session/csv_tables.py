@@ -249,39 +249,32 @@ def format_table(
     With `commas` in numbers the cells are separated by semicolons, as spreadsheets of those
     languages have it.
     """
-    lines = ([_cell(row.get(c), commas) for c in columns] for row in rows)
-    return _csv_text(columns, lines, commas)
-
-
-def _cell(value: object, commas: bool) -> str:
-    cell = format_cell(value)
-    return cell.replace(".", ",") if commas and isinstance(value, float) else cell
+    rows = list(rows)
+    return format_columns({c: [row.get(c) for row in rows] for c in columns}, commas=commas)
 
 
 def format_columns(columns: Mapping[str, Sequence[object]], *, commas: bool = False) -> str:
     """Return what `format_table` returns, from columns of equal length."""
-    cells = [_format_column(column) for column in columns.values()]
-    if commas:
-        cells = [[_cell(value, commas) for value in column] for column in columns.values()]
-    return _csv_text(list(columns), zip(*cells, strict=True), commas)
-
-
-def _format_column(column: Sequence[object]) -> list[str]:
-    if all(type(value) is float for value in column):  # most are; a call a cell would show
-        return [f"{value:.9g}" if value == value else "" for value in column]
-    return [format_cell(value) for value in column]
-
-
-def _csv_text(columns: Sequence[str], lines: Iterable[Sequence[str]], commas: bool) -> str:
     stream = io.StringIO()
     delimiter = ";" if commas else ","
     plain = csv.writer(stream, lineterminator="\n", delimiter=delimiter)
     # A carriage return in a name ends a line for readers, but the plain writer leaves it bare.
     quoted = csv.writer(stream, lineterminator="\n", delimiter=delimiter, quoting=csv.QUOTE_ALL)
     plain.writerow([guarded(c) for c in columns])
-    for cells in lines:
+    for cells in zip(*(_cells(c, commas) for c in columns.values()), strict=True):
         (quoted if "\r" in "".join(cells) else plain).writerow(cells)
     return stream.getvalue()
+
+
+def _cells(column: Sequence[object], commas: bool) -> list[str]:
+    if commas:
+        return [
+            format_cell(value).replace(".", ",") if isinstance(value, float) else format_cell(value)
+            for value in column
+        ]
+    if all(type(value) is float for value in column):  # most are; a call a cell would show
+        return [f"{value:.9g}" if value == value else "" for value in column]
+    return [format_cell(value) for value in column]
 
 
 def write_table(

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, UsageError
 from extractor.session.atomic import read_json, write_json
-from extractor.session.csv_editing import TableFile, one_line
+from extractor.session.csv_editing import TableFile, check_seen, one_line
 from extractor.session.csv_tables import format_cell
 from extractor.session.folder import Session
 from extractor.session.numerals import parse_number
+from extractor.session.spelling import numbered
 from extractor.session.user_tables import DRAFT, RUN_COLUMNS, clips_of
 
 
@@ -184,11 +185,8 @@ def edit_run(session: Session, key: str, column: str, old: str, new: str) -> Non
         if column not in {*table.columns, *RUN_COLUMNS, "use"}:
             raise UsageError(f"runs.csv has no column '{column}'")
         row = _stored_row(session, table, key)
-        if row.get(column, "") != old.strip():
-            raise ChangedMeanwhileError(
-                f"runs.csv was changed meanwhile: {column} of {row.get('run') or row.get('clip')} "
-                f"is '{row.get(column, '')}' by now, not '{old}'"
-            )
+        what = f"{column} of {row.get('run') or row.get('clip')}"
+        check_seen("runs.csv", what, row.get(column, ""), old, f", not '{old}'")
         if column == "clip":
             _check_clips(session, new)
         if column in ("start_s", "end_s") and new and parse_number(new) is None:
@@ -354,10 +352,7 @@ def remove_run(session: Session, key: str) -> None:
 def _rename(table: TableFile, row: dict[str, str]) -> None:
     base = row.get("run") or row.get("clip", "").rpartition(".")[0]
     taken = {one.get("run", "") for one in table.rows}
-    number = 2
-    while f"{base}_{number}" in taken:
-        number += 1
-    table.set(row, "run", f"{base}_{number}")
+    table.set(row, "run", numbered(f"{base}_", taken.__contains__))
 
 
 def edit_span(

@@ -6,7 +6,6 @@ import contextlib
 import os
 import re
 import shutil
-from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from extractor.errors import ExtractorError, StorageError, UsageError
 from extractor.session.atomic import read_json, write_json
 from extractor.session.conditions import edit_condition
 from extractor.session.folder import VIDEO_SUFFIXES, Session
+from extractor.session.spelling import numbered
 
 MOST_REMEMBERED = 12
 MOST_SHOWN = 500
@@ -78,13 +78,12 @@ def subfolders(folder: Path) -> list[Path]:
 def clips_in(folder: Path) -> int:
     """Count the clips that lie in a folder itself; 0 where it cannot be looked into."""
     try:
-        return sum(p.suffix.lower() in VIDEO_SUFFIXES for p in _files(folder))
+        return sum(
+            p.suffix.lower() in VIDEO_SUFFIXES and not p.name.startswith(".")
+            for p in folder.iterdir()
+        )
     except OSError:
         return 0
-
-
-def _files(folder: Path) -> Iterator[Path]:
-    return (p for p in folder.iterdir() if not p.name.startswith("."))
 
 
 def _remembered() -> Path:
@@ -109,10 +108,8 @@ def remember(root: Path) -> None:
 def free_name(parent: Path, name: str = "") -> str:
     """Return a name that no folder in `parent` has yet: `name`, else today, else with a number."""
     base = name or date.today().isoformat()
-    found, number = base, 2
-    while (parent / found).exists():
-        found, number = f"{base} {number}", number + 1
-    return found
+    taken = (parent / base).exists()
+    return numbered(f"{base} ", lambda one: (parent / one).exists()) if taken else base
 
 
 def new_session(parent: Path, name: str) -> Path:
@@ -152,10 +149,8 @@ def next_round(session: Session) -> Path:
     """
     root = session.root.resolve()
     base, count = re.fullmatch(r"(.*?)(?: round (\d+))?", root.name, re.DOTALL).groups()  # type: ignore[union-attr]
-    number = int(count or 1) + 1
-    while (root.parent / f"{base} round {number}").exists():
-        number += 1
-    made = new_session(root.parent, f"{base} round {number}")
+    name = numbered(f"{base} round ", lambda one: (root.parent / one).exists(), int(count or 1) + 1)
+    made = new_session(root.parent, name)
     try:
         for name in TAKEN_OVER:
             if (root / name).is_file():

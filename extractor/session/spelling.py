@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from extractor.session.numerals import parse_number
 
@@ -38,6 +39,11 @@ def twins(names: Iterable[str]) -> list[tuple[str, ...]]:
         if name:
             groups[folded(name)].add(name)
     return [tuple(sorted(group)) for group in groups.values() if len(group) > 1]
+
+
+def numbered(base: str, is_taken: Callable[[str], bool], first: int = 2) -> str:
+    """Return `base` with the first number behind it, from `first` on, that is not taken."""
+    return next(name for i in itertools.count(first) if not is_taken(name := f"{base}{i}"))
 
 
 def hung(others: str) -> list[tuple[str, str]]:

@@ -86,13 +86,12 @@ def clip_series(
     known = {f.name: f for f in fields}
     counted = {n: numbers_of(one, known[n].decimals) for n, one in series.items()}
     doubted = {n: _doubt(one, [d for d in doubts if d.field == n]) for n, one in series.items()}
-    unmatched = [c for c in corrections if not _correct(series, known, c)]
-    outside = [_outside(known[c.field], c) for c in corrections if c not in unmatched]
+    answers = [(c, _correct(series, known, c)) for c in corrections]
     return ClipSeries(
         series,
         tuple(notes),
-        tuple(unmatched),
-        tuple(o for o in outside if o),
+        tuple(c for c, objection in answers if objection is None),
+        tuple(objection for _, objection in answers if objection),
         {name: numbers for name, numbers in counted.items() if numbers is not None},
         {n: int((series[n]["flag"] == Flag.UNREADABLE)[rows].sum()) for n, rows in doubted.items()},
     )
@@ -106,16 +105,6 @@ def _doubt(frame: pd.DataFrame, doubts: Sequence[Doubt]) -> pd.Series:
     frame.loc[rows, "value"] = math.nan
     frame.loc[rows, "flag"] = str(Flag.UNREADABLE)
     return rows
-
-
-def _outside(item: Field, correction: Correction) -> str:
-    if corrected(correction.value, item)[1] != Flag.RANGE:
-        return ""
-    objection = item.objection(parse_number(correction.value) or 0.0)
-    return (
-        f"{correction.clip} at {correction.time_s:g} s: {objection}; flagged range, not counted: "
-        "put the number right, or the limits in overlay.toml"
-    )
 
 
 def _poor(name: str, frame: pd.DataFrame) -> str:
@@ -158,17 +147,22 @@ def _raw_series(state: ClipState, seen: FieldState) -> pd.DataFrame:
 
 def _correct(
     series: Mapping[str, pd.DataFrame], fields: Mapping[str, Field], correction: Correction
-) -> bool:
+) -> str | None:
+    """Apply a correction; return what is wrong with it, None where it has no row."""
     frame = series.get(correction.field)
-    if frame is None or frame.empty:
-        return False
-    row = row_at(frame["time_s"].tolist(), correction.time_s)
-    if row is None:
-        return False
-    value, flag = corrected(correction.value, fields[correction.field])
+    row = None if frame is None else row_at(frame["time_s"].tolist(), correction.time_s)
+    if frame is None or row is None:
+        return None
+    item = fields[correction.field]
+    value, flag = corrected(correction.value, item)
     for column, cell in (("value", value), ("confidence", 1.0), ("flag", str(flag))):
         frame.loc[frame.index[row], column] = cell
-    return True
+    if flag != Flag.RANGE:
+        return ""
+    return (
+        f"{correction.clip} at {correction.time_s:g} s: {item.objection(value)}; flagged range, "
+        "not counted: put the number right, or the limits in overlay.toml"
+    )
 
 
 def row_at(times_s: Sequence[float], time_s: float) -> int | None:

@@ -144,7 +144,10 @@ class SessionTables:
         before, now = read_json(path), {}
         tables = {clip: self.of(clip, one) for clip, one in known.items()}
         numbers = {c: _numbers(table, before.get(c, {})) for c, table in tables.items()}
-        read = {clip: _from_json(own) for clip, own in numbers.items()}
+        read = {
+            clip: {name: Numbers.from_json(**one) for name, one in own["by_field"].items()}
+            for clip, own in numbers.items()
+        }
         doubts = doubted_digits.doubts_in(read, self.corrections, self.answers)
         for clip, table in tables.items():
             table.doubt(clip, doubts)
@@ -175,16 +178,12 @@ class SessionTables:
     def _say_doubts(
         self, doubts: Sequence[Doubt], entries: Mapping[str, Mapping[str, Any]]
     ) -> None:
-        left_out = [
-            sum(e["left_out"].get(d.field, 0) for clip, e in entries.items() if d.concerns(clip))
+        left_out = {
+            d: sum(e["left_out"].get(d.field, 0) for clip, e in entries.items() if d.concerns(clip))
             for d in doubts
-        ]
+        }
         # Where each reading in question was put right by hand, nothing is in doubt any more.
-        standing = [
-            replace(d, left_out=n)
-            for d, n in zip(doubts, left_out, strict=True)
-            if n or not d.digit.read_as
-        ]
+        standing = [replace(d, left_out=n) for d, n in left_out.items() if n or not d.digit.read_as]
         doubted_digits.save(self.session, standing)
         self.report.warnings[:0] = [d.sentence for d in standing]
 
@@ -226,7 +225,3 @@ def _numbers(table: ClipTable, entry: Mapping[str, Any]) -> dict[str, Any]:
         return known
     made = {name: n.as_json() for name, n in table.made().numbers.items()}
     return {"key": table.key, "by_field": made}
-
-
-def _from_json(kept: Mapping[str, Any]) -> dict[str, Numbers]:
-    return {name: Numbers.from_json(**one) for name, one in kept["by_field"].items()}
