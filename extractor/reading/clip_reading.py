@@ -18,6 +18,7 @@ from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, 
 from extractor.reading.standing import Standing
 from extractor.reading.stretches import ahead, stretches
 from extractor.reading.temporal_evidence import (
+    Column,
     FieldReader,
     Memory,
     Stretch,
@@ -174,7 +175,7 @@ def read_fields(
     eyes = [FieldReader(reader, *both) for both in zip(fields, factors, strict=True)]
     standing = [Standing(eye) for eye in eyes]
     rate = math.inf if keyframes_only else rate_hz
-    for stretch in ahead(stretches(stream, rate, reader.batch)):
+    for stretch in ahead(stretches(stream, rate, reader.batch), tally):
         if stretch.samples[0] == 0:
             memories = [Memory() for _ in fields]
         for i, seen in enumerate(result.fields.values()):
@@ -183,7 +184,7 @@ def read_fields(
                 if keep and not stretch.spoilt:
                     seen.keep(row, stretch.frames[sample].crops[i], keep)
             unsure = sum(sure < reader.gate for sure in seen.first_looks[-len(stretch.samples) :])
-            tally.every |= unsure > UNSURE_MOST * len(stretch.samples)
+            tally.wanted |= unsure > UNSURE_MOST * len(stretch.samples)
         result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
         if progress is not None:
             progress(stretch.frames[-1].time_s)
@@ -291,7 +292,7 @@ def _read_stretch(
         out.confidence += [0.0] * len(stretch.samples)
         out.since_s += [math.nan] * len(stretch.samples)
         return
-    crops = [f.crops[view.read] for f in stretch.frames]
+    crops = Column(stretch.frames, view.read)
     samples = [crops[s] for s in stretch.samples]
     first = standing.read(samples)
     out.first_looks += [line.confidence for line in first]

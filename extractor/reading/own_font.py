@@ -69,6 +69,8 @@ class Witness:
     against: set[int] = field(default_factory=set)
     """Rows of the samples that are not believed; complete after `judge`."""
     _looks: list[_Look] = field(default_factory=list)
+    _last: str = ""
+    """What the last sure look showed."""
 
     def add(
         self, row: int, crops: Sequence[Crop], lines: Sequence[Line], now: Sequence[Line]
@@ -86,7 +88,13 @@ class Witness:
         for k, (crop, line, one) in enumerate(zip(crops, lines, now, strict=True), row):
             if line.places and same_text(line.text, one.text):
                 sure = min(line.confidence, one.confidence) >= SURE
-                self._looks.append(_Look(k, _signs(crop, line), sure))
+                look = _Look(k, _signs(crop, line), sure)
+                if sure:
+                    # Of a number that stands one picture teaches (`_once`): no other is kept.
+                    stands, self._last = _text(look) == self._last, _text(look)
+                    bare = [sign._replace(picture=None) for sign in look.signs]
+                    look = look._replace(signs=bare) if stands else look
+                self._looks.append(look)
         if sum(len(look.signs) for look in self._looks) > MOST_SIGNS:
             self.judge()
 
@@ -103,7 +111,7 @@ class Witness:
                 for look in self._looks
                 if _lost(look, pitch, sides) or (not look.sure and _unlike(look, pictures))
             }
-        self._looks = []
+        self._looks, self._last = [], ""
         return self.against
 
 
@@ -126,10 +134,14 @@ def _signs(crop: Crop, line: Line) -> list[_Sign]:
 
 def _once(looks: Sequence[_Look]) -> list[_Look]:
     """Return one look at each number that stood: more share its background, and teach that."""
-    texts = ["".join(sign.text for sign in look.signs) for look in looks]
+    texts = [_text(look) for look in looks]
     return [
         look for look, now, before in zip(looks, texts, ["", *texts], strict=False) if now != before
     ]
+
+
+def _text(look: _Look) -> str:
+    return "".join(sign.text for sign in look.signs)
 
 
 def _neighbours(look: _Look) -> list[tuple[_Sign, _Sign]]:

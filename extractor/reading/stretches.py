@@ -9,9 +9,9 @@ from concurrent.futures import ThreadPoolExecutor
 from extractor.reading.temporal_evidence import Stretch
 from extractor.video import clips
 
-#: Crops kept at once of a stretch, in bytes, while as many are decoded: bounds the memory
-#: whatever the length of the clip.
-CHUNK_BYTES = 24 << 20
+#: Bytes of the crops of one stretch, while as many are decoded: bounds the memory whatever the
+#: length of the clip.
+CHUNK_BYTES = 6 << 20
 
 
 def stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iterator[Stretch]:
@@ -41,10 +41,12 @@ def stretches(stream: Iterator[clips.Frame], rate_hz: float, batch: int) -> Iter
         yield stretch
 
 
-def ahead(coming_up: Iterator[Stretch]) -> Iterator[Stretch]:
+def ahead(coming_up: Iterator[Stretch], tally: clips.Tally) -> Iterator[Stretch]:
     """Let a thread decode the next stretch while one is read; neither holds Python's lock."""
     with ThreadPoolExecutor(1) as decoder:
         coming = decoder.submit(next, coming_up, None)
         while (stretch := coming.result()) is not None:
+            # Here and nowhere else: what is decoded must not depend on which of both is faster.
+            tally.every |= tally.wanted
             coming = decoder.submit(next, coming_up, None)
             yield stretch

@@ -61,8 +61,25 @@ class Stretch:
         """Append a frame."""
         if sampled:
             self.samples.append(len(self.frames))
-        self.frames.append(frame)
-        self.bytes += sum(c.nbytes for c in frame.crops)
+        # How the picture moves is asked of samples alone, see `clip_reading`; the first is one.
+        self.frames.append(frame if sampled or not self.frames else replace(frame, thumb=None))
+        self.bytes += frame.bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Column(Sequence[Crop]):
+    """One crop of each frame, made when it is asked for."""
+
+    frames: Sequence[clips.Frame]
+    place: int
+
+    def __len__(self) -> int:
+        """Return how many frames there are."""
+        return len(self.frames)
+
+    def __getitem__(self, index: Any) -> Any:
+        """Return the crop of one frame."""
+        return self.frames[index].crops[self.place]
 
 
 @dataclass(slots=True)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
-from extractor.video import decoding, integrity
+from extractor.video import decoding, integrity, intervals
 from extractor.video.continuity import BACK_S, HOLE_S, is_hole, usual_step_s
 from extractor.video.crops import Colour, colour_of, rgb
 from extractor.video.cutting import Cutter, Frame
@@ -124,23 +124,30 @@ def frames(
     ClipError
         If the clip cannot be opened, or its frames change size so that the boxes no longer fit.
     """
-    with decoding.opened_stream(clip.path, threaded=threads > 1) as stream:
+    cutter = Cutter(clip, boxes, thumbs=thumbs)
+    with (
+        decoding.opened_stream(clip.path, threaded=threads > 1) as stream,
+        # Where every frame is kept, as many would be kept of two intervals: too much memory.
+        intervals.opened(
+            clip.path, stream, threads if math.isfinite(sampled_hz) else 1, cutter.keep
+        ) as several,
+    ):
         stream.codec_context.thread_count = threads
         if keyframes_only:
             stream.codec_context.skip_frame = "NONKEY"
-        cutter = Cutter(clip, boxes, thumbs=thumbs)
         step_s = 1 / clip.frame_rate_hz if clip.frame_rate_hz else 0.0
         line = Line(tally, step_s, keyframes_only=keyframes_only)
         # Where no more than this is left out it can't be taken for a hole in the recording.
         grid_hz = sampled_hz * max(1, math.ceil(2 / HOLE_S / sampled_hz))
 
         def needed(at_s: float) -> bool:
-            time_s = at_s - tally.first_pts_s
+            first_s = tally.first_pts_s
+            time_s = at_s - (tally.clock.first_s if math.isnan(first_s) else first_s)
             before_s = time_s - tally.clock.step_s
-            return math.isnan(time_s) or sample_of(time_s, grid_hz) > sample_of(before_s, grid_hz)
+            return math.isinf(time_s) or sample_of(time_s, grid_hz) > sample_of(before_s, grid_hz)
 
         sparing = needed if math.isfinite(sampled_hz) else None
-        for decoded in decoding.decoded(stream, tally, needed=sparing):
+        for decoded in decoding.decoded(stream, tally, needed=sparing, several=several):
             tally.decoded += 1
             if not line.take(decoded):
                 continue

@@ -85,31 +85,41 @@ def rgb(crop: Crop, colour: Colour) -> npt.NDArray[np.uint8]:
     return np.asarray((shifted @ rows.T).round().clip(0, 255).astype(np.uint8))
 
 
-def crop(frame: av.VideoFrame, box: Box) -> Crop:
-    """Cut a rectangle out of the decoded planes, without converting the whole picture.
+class Part(NamedTuple):
+    """A rectangle as it was decoded: half the bytes of a `Crop` where colour is subsampled."""
 
-    Returns
-    -------
-    array of uint8, shape (box.height, box.width, 3)
-        Y, Cb, Cr; the chroma of subsampled formats is repeated to full resolution.
-    """
+    planes: tuple[npt.NDArray[Any], ...]
+    box: Box
+    form: tuple[int, int, int]
+    """See `PLANAR`."""
+
+    def crop(self) -> Crop:
+        """Return it with the chroma of subsampled formats repeated to full resolution."""
+        step_x, step_y, shift = self.form
+        out = np.full((self.box.height, self.box.width, 3), 128, np.uint8)
+        out[..., 0] = self.planes[0] >> shift
+        for channel, plane in enumerate(self.planes[1:], 1):
+            wide = plane.repeat(step_y, axis=0).repeat(step_x, axis=1)[self.box.y % step_y :]
+            left = self.box.x % step_x
+            out[..., channel] = wide[: self.box.height, left : left + self.box.width] >> shift
+        return out
+
+
+def part(frame: av.VideoFrame, box: Box) -> Part:
+    """Cut a rectangle out of the decoded planes, without converting the whole picture."""
     form = frame.format.name
     if form not in PLANAR:
         frame, form = frame.reformat(format="yuv444p"), "yuv444p"
     step_x, step_y, shift = PLANAR[form]
-    out = np.empty((box.height, box.width, 3), np.uint8)
-    out[..., 0] = _cut(frame.planes[0], box, 1, 1, shift)
-    if step_x == 0:
-        out[..., 1:] = 128
-    elif form == "nv12":
-        pairs = rows_of(frame.planes[1], np.uint8)
-        pairs = pairs[:, : pairs.shape[1] // 2 * 2].reshape(pairs.shape[0], -1, 2)
-        for channel in (0, 1):
-            out[..., 1 + channel] = _sub(pairs[..., channel], box, 2, 2)
-    else:
-        for channel in (1, 2):
-            out[..., channel] = _cut(frame.planes[channel], box, step_x, step_y, shift)
-    return out
+    rows = [rows_of(p, np.uint16 if shift else np.uint8) for p in frame.planes]
+    if form == "nv12":
+        rows = [rows[0], rows[1][:, 0::2], rows[1][:, 1::2]]
+    planes = [rows[0][box.y : box.y + box.height, box.x : box.x + box.width].copy()]
+    if step_x:
+        tall = slice(box.y // step_y, -(-(box.y + box.height) // step_y))
+        wide = slice(box.x // step_x, -(-(box.x + box.width) // step_x))
+        planes += [plane[tall, wide].copy() for plane in rows[1:3]]
+    return Part(tuple(planes), box, (step_x, step_y, shift))
 
 
 #: Pixel format: chroma step in x and y (0: no chroma), bits to drop to come to 8.
@@ -129,20 +139,3 @@ PLANAR: dict[str, tuple[int, int, int]] = {
 def rows_of(plane: Any, kind: Any) -> npt.NDArray[Any]:
     """Return a plane as its rows, padding at the right included."""
     return np.frombuffer(plane, kind).reshape(plane.height, -1)
-
-
-def _cut(plane: Any, box: Box, step_x: int, step_y: int, shift: int) -> npt.NDArray[np.uint8]:
-    rows = rows_of(plane, np.uint16 if shift else np.uint8)
-    part = _sub(rows, box, step_x, step_y)
-    return (part >> shift).astype(np.uint8) if shift else part
-
-
-def _sub(rows: npt.NDArray[Any], box: Box, step_x: int, step_y: int) -> npt.NDArray[Any]:
-    right, bottom = box.x + box.width, box.y + box.height
-    if step_x == step_y == 1:
-        return rows[box.y : bottom, box.x : right]
-    left_c, top_c = box.x // step_x, box.y // step_y
-    part = rows[top_c : -(-bottom // step_y), left_c : -(-right // step_x)]
-    part = part.repeat(step_y, axis=0).repeat(step_x, axis=1)
-    top, left = box.y - top_c * step_y, box.x - left_c * step_x
-    return part[top : top + box.height, left : left + box.width]

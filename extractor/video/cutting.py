@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import av
 import numpy as np
@@ -12,13 +12,33 @@ import numpy.typing as npt
 
 from extractor.errors import ClipError
 from extractor.session.overlay import Box
-from extractor.video.crops import PLANAR, Crop, crop, rows_of
+from extractor.video.crops import PLANAR, Crop, Part, part, rows_of
+from extractor.video.intervals import Picture
 
 if TYPE_CHECKING:
     from extractor.video.clips import Clip
 
 #: Every n-th pixel in both directions is looked at to judge whether the picture moves.
 MOTION_STRIDE = 16
+Thumb: TypeAlias = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Crops(Sequence[Crop]):
+    """Crops of one frame, each made when it is asked for: most are never looked at."""
+
+    parts: tuple[Part, ...]
+    turns: int = 0
+    """Quarters by which they are turned counter-clockwise."""
+
+    def __len__(self) -> int:
+        """Return how many boxes were cut."""
+        return len(self.parts)
+
+    def __getitem__(self, index: Any) -> Any:
+        """Return one crop."""
+        crop = self.parts[index].crop()
+        return np.ascontiguousarray(np.rot90(crop, self.turns)) if self.turns else crop
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,14 +47,20 @@ class Frame:
 
     time_s: float
     """From the file's own presentation timestamps; the first frame is 0."""
-    crops: tuple[Crop, ...]
+    crops: Sequence[Crop]
     """One per box asked for, in that order."""
-    thumb: npt.NDArray[np.uint8] | None = field(default=None, repr=False)
+    thumb: Thumb | None = field(default=None, repr=False)
     """Sparse luma samples of the picture outside the boxes, shape (n,); None unless asked for."""
     spoilt: bool = False
     """Damage makes it show something else than the screen did."""
     fresh: bool = False
     """It does not follow the frame before: there is a hole, a jump of the clock or damage."""
+
+    @property
+    def bytes(self) -> int:
+        """Return how much its crops take."""
+        parts = getattr(self.crops, "parts", ())
+        return sum(p.nbytes for p in [p for one in parts for p in one.planes] or self.crops)
 
 
 class Cutter:
@@ -48,7 +74,14 @@ class Cutter:
         self._boxes = [_to_stored(b, clip) for b in boxes]
         self._outside = self._mask(self._boxes) if thumbs else None
 
-    def cut(self, frame: av.VideoFrame, time_s: float) -> Frame:
+    def keep(self, frame: av.VideoFrame) -> tuple[Crops, Thumb | None] | None:
+        """Return what is kept of a decoded frame; None if it has another size than the clip."""
+        if (frame.width, frame.height) != self._stored:
+            return None
+        crops = Crops(tuple(part(frame, b) for b in self._boxes), self._turns)
+        return crops, self._thumb(frame) if self._outside is not None else None
+
+    def cut(self, frame: av.VideoFrame | Picture, time_s: float) -> Frame:
         """Return a decoded frame's crops.
 
         Raises
@@ -56,16 +89,14 @@ class Cutter:
         ClipError
             If it has another size than the clip.
         """
-        if (frame.width, frame.height) != self._stored:
+        kept = frame.parts if isinstance(frame, Picture) else self.keep(frame)
+        if kept is None:
             raise ClipError(
                 f"{self._clip.path.name}: the picture changes from {self._stored[0]}x"
                 f"{self._stored[1]} to {frame.width}x{frame.height} at {time_s:.2f} s; "
                 "cut the recording there and mark the parts"
             )
-        crops = tuple(
-            np.ascontiguousarray(np.rot90(crop(frame, b), self._turns)) for b in self._boxes
-        )
-        return Frame(time_s, crops, self._thumb(frame) if self._outside is not None else None)
+        return Frame(time_s, *kept)
 
     def _mask(self, boxes: Sequence[Box]) -> npt.NDArray[np.bool_]:
         width, height = self._stored
@@ -78,7 +109,7 @@ class Cutter:
             outside[grown.y : grown.y + grown.height, grown.x : grown.x + grown.width] = False
         return outside[::MOTION_STRIDE, ::MOTION_STRIDE]
 
-    def _thumb(self, frame: av.VideoFrame) -> npt.NDArray[np.uint8]:
+    def _thumb(self, frame: av.VideoFrame) -> Thumb:
         form = frame.format.name
         if form not in PLANAR:
             frame, form = frame.reformat(format="gray"), "gray"

@@ -11,17 +11,20 @@ import math
 import stat
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import av
 
 from extractor.errors import ClipError
 from extractor.video import integrity
 from extractor.video.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses, Timed
+
+if TYPE_CHECKING:
+    from extractor.video.intervals import Intervals
 
 #: A header that asks for more is damage or malice, not a goggle's screen. The largest picture of
 #: the highest levels: ITU-T H.264 table A-1, 139,264 macroblocks; H.265 table A.8, MaxLumaPs.
@@ -37,6 +40,8 @@ STILLS = {"mjpeg", "png", "bmp", "gif", "webp"}
 SEEK_BEYOND_S = 2.0
 #: The clock of transport and program streams has 33 bits: ITU-T H.222.0, 2.4.3.7.
 TS_CLOCK_S = 2**33 / 90_000
+#: Frames that no other is made from are left out.
+SPARING = "NONREF"
 #: Opens clips whose title is no UTF-8. From 19 on av always does and knows no such argument.
 ANY_TITLE: dict[str, Any] = (
     {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
@@ -64,7 +69,9 @@ class Tally:
     holes: list[tuple[float, float]] = field(default_factory=list)
     """Begin and end of what is missing, seconds after the first frame."""
     every: bool = False
-    """From now on every frame is decoded; may be set while the frames are taken."""
+    """From now on every frame is decoded; set between two frames only, by whoever takes them."""
+    wanted: bool = False
+    """Every frame is wanted as soon as may be, see `reading.stretches.ahead`."""
     spoilt: list[tuple[float, float]] = field(default_factory=list)
     """First and last frame of each stretch of pictures that cannot be believed, likewise."""
 
@@ -191,12 +198,14 @@ def decoded(
     *,
     first_packet: int = 0,
     needed: Callable[[float], bool] | None = None,
+    several: Intervals | None = None,
 ) -> Iterator[Any]:
     """Decode packet by packet, so that a damaged one costs itself and not the rest.
 
     Frames have their times on the clock that runs on (`Clock`). Packets before `first_packet`
     only count for it. Frames that no other is made from are left out where `needed`, asked for
-    the time at which one is shown, denies it, until `Tally.every` is set.
+    the time at which one is shown, denies it, until `Tally.every` is set. With `several` what is
+    left of the frames is given, see `intervals.Picture`.
     """
     packets = stream.container.demux(stream)
     base = float(stream.time_base or 0)
@@ -220,7 +229,7 @@ def decoded(
             tally.read_error = tally.read_error or _why_not_read_on(error)
             tally.stalled = tally.stalled or isinstance(error, av.error.ExitError)
             # The container cannot go on; what the decoder still holds is good.
-            yield from timed.all(_flush(stream, tally))
+            yield from timed.all(several.flush(tally) if several else _flush(stream, tally))
             return
         step_s = tally.clock.step_s
         steps = tally.clock.run(packet, base) if packet.size else 0.0
@@ -232,14 +241,19 @@ def decoded(
             tally.every |= untimed and packet.size > 0
             if sparing == (tally.every or untimed or needed(packet.pts * base)):
                 sparing = not sparing
-                stream.codec_context.skip_frame = "NONREF" if sparing else "DEFAULT"
+                if several is None:
+                    stream.codec_context.skip_frame = SPARING if sparing else "DEFAULT"
         recent.append(tally.clock.now_s)
         timed.starts(tally.clock.now_s)
         if losses.before(packet, steps, step_s) or packet.is_corrupt:
             tally.damage.begins(tally.clock.now_s)
         tally.undecodable += packet.is_corrupt
         try:
-            pictures = _alone(stream, packet) if timed.alone else packet.decode()
+            if several is not None:
+                skip = SPARING if sparing else "DEFAULT"
+                pictures: Iterable[Any] = several.decode(packet, skip, tally.clock.now_s, tally)
+            else:
+                pictures = _alone(stream, packet) if timed.alone else packet.decode()
         except (av.error.FFmpegError, ValueError):
             tally.undecodable += 1
             tally.damage.begins(recent[0])

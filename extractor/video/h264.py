@@ -10,7 +10,7 @@ from typing import Any
 
 #: Profiles whose parameter sets describe the chroma too (7.3.2.1.1).
 _HIGH = {100, 110, 122, 244, 44, 83, 86, 118, 128, 134, 135, 138, 139}
-_SLICES, _PARAMETERS = {1, 5}, 7
+_SLICES, _ALONE, _PARAMETERS = {1, 5}, 5, 7
 #: What is needed of a unit stands in its first bytes; scaling lists are the longest part.
 _HEAD_BYTES = 512
 _SLICE_BYTES = 16
@@ -42,9 +42,8 @@ class FrameNumbers:
 
     def of(self, packet: Any) -> Number | None:
         """Return a picture's number; None where the packet is not understood."""
-        content = memoryview(packet)
         try:
-            unit = self._slice(bytes(content[:_HEAD_BYTES])) or self._slice(bytes(content))
+            unit = self._slice(packet)
             bits = _Bits(unit[1:_SLICE_BYTES])
             for _ in range(3):  # first macroblock, type, parameter set
                 bits.golomb()
@@ -53,14 +52,22 @@ class FrameNumbers:
         except ValueError:
             return None
 
+    def alone(self, packet: Any) -> bool:
+        """Tell whether nothing from this picture on builds on anything before it (7.4.1.2.4)."""
+        return packet.is_keyframe and any(u & 31 == _ALONE for u in self._slice(packet)[:1])
+
     def follows(self, before: Number, after: Number) -> bool:
         """Tell whether no reference picture is missing between two."""
         # 7.4.3, frame_num: it counts the reference pictures before.
         return (after[0] - before[0] - before[1]) % (1 << self._bits) == 0
 
-    def _slice(self, content: bytes) -> bytes:
-        units = _units(content, self._length_bytes)
-        return next((u for u in units if u[0] & 31 in _SLICES), b"")
+    def _slice(self, packet: Any) -> bytes:
+        content = memoryview(packet)
+        for part in (content[:_HEAD_BYTES], content):
+            for unit in _units(bytes(part), self._length_bytes):
+                if unit[0] & 31 in _SLICES:
+                    return bytes(unit)
+        return b""
 
 
 def _units(content: bytes, length_bytes: int) -> Any:

@@ -1,0 +1,163 @@
+"""Decoding two keyframe intervals at once: each stands by itself, so each has its own decoder.
+
+A decoder with two threads keeps 1.4 of two cores busy, since each picture waits for rows of the
+one before; two intervals wait for nothing of each other.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import av
+
+from extractor.video import decoding
+from extractor.video.h264 import FrameNumbers
+
+#: Intervals decoded at once: more take memory, and recognition does not keep up with them.
+AT_ONCE = 2
+#: Pictures and bytes of an interval that wait; a longer one is decoded as it comes.
+MOST_PACKETS, MOST_BYTES = 300, 8 << 20
+
+Waiting = tuple[Any, str, float]
+"""A packet, what the decoder may skip of it, and its time on the clock that runs on."""
+
+
+@dataclass(slots=True)
+class Picture:
+    """What is left of a decoded frame once it is cut: frames are too large to be kept."""
+
+    pts: int | None
+    dts: int | None
+    time_base: Any
+    duration: int | None
+    width: int
+    height: int
+    is_corrupt: bool
+    key_frame: bool
+    pict_type: Any
+    interlaced_frame: bool
+    parts: Any
+    """What `Intervals` was told to keep."""
+
+
+class Intervals:
+    """Takes packets in their order and gives pictures in theirs, some intervals later."""
+
+    def __init__(
+        self, own: Any, others: list[Any], numbers: FrameNumbers, keep: Callable[[Any], Any]
+    ) -> None:
+        # Each decoder keeps to its thread, and what it holds to that thread's part of the memory.
+        self._own, self._others = own, deque((ThreadPoolExecutor(1), one) for one in others)
+        self._numbers, self._keep = numbers, keep
+        self._waiting: list[Waiting] = []
+        self._bytes = 0
+        self._coming: deque[Future[tuple[list[Picture], list[float]]]] = deque()
+        self._long = False
+
+    def decode(
+        self, packet: Any, skip: str, at_s: float, tally: decoding.Tally
+    ) -> Iterator[Picture]:
+        """Take a packet, the empty one at the end too; return what is decoded by now, once.
+
+        Packets that cannot be decoded are told to `tally`.
+        """
+        found: list[Picture] = []
+        if not packet.size or self._numbers.alone(packet):
+            if self._long:
+                found += self._taken(self._decoded(self._own, [], ends=True), tally)
+            elif self._waiting:
+                thread, context = self._others[0]
+                self._others.rotate()
+                self._coming.append(thread.submit(self._decoded, context, self._waiting, ends=True))
+            self._waiting, self._bytes, self._long = [], 0, False
+            found += self._collected(AT_ONCE - 1 if packet.size else 0, tally)
+        if packet.size:
+            self._waiting.append((packet, skip, at_s))
+            self._bytes += packet.size
+        if self._long or len(self._waiting) > MOST_PACKETS or self._bytes > MOST_BYTES:
+            found += self._collected(0, tally)
+            found += self._taken(self._decoded(self._own, self._waiting, ends=False), tally)
+            self._waiting, self._long = [], True
+        found.reverse()
+        return (found.pop() for _ in range(len(found)))  # what was taken is let go
+
+    def flush(self, tally: decoding.Tally) -> Iterator[Picture]:
+        """Return all that is left."""
+        return self.decode(av.Packet(), "DEFAULT", 0.0, tally)
+
+    def close(self) -> None:
+        """Give up what is not decoded yet."""
+        for thread, _ in self._others:
+            thread.shutdown(cancel_futures=True)
+
+    def _collected(self, most: int, tally: decoding.Tally) -> list[Picture]:
+        found: list[Picture] = []
+        while len(self._coming) > most:
+            found += self._taken(self._coming.popleft().result(), tally)
+        return found
+
+    def _taken(
+        self, outcome: tuple[list[Picture], list[float]], tally: decoding.Tally
+    ) -> list[Picture]:
+        for at_s in outcome[1]:
+            tally.undecodable += 1
+            tally.damage.begins(at_s)
+        return outcome[0]
+
+    def _decoded(
+        self, context: Any, packets: list[Waiting], *, ends: bool
+    ) -> tuple[list[Picture], list[float]]:
+        """Decode packets; `ends` empties the decoder behind them."""
+        found, bad = list[Picture](), list[float]()
+        packets += [(None, "DEFAULT", 0.0)] if ends else []
+        packets.reverse()
+        while packets:
+            packet, skip, at_s = packets.pop()  # which lets go of it
+            context.skip_frame = skip
+            try:
+                found += [self._kept(frame) for frame in context.decode(packet)]
+            except (av.error.FFmpegError, ValueError):
+                bad.append(at_s)
+        if ends:
+            context.flush_buffers()
+        return found, bad
+
+    def _kept(self, frame: Any) -> Picture:
+        return Picture(**{name: getattr(frame, name) for name in _KEPT}, parts=self._keep(frame))
+
+
+_KEPT = [item.name for item in fields(Picture)][:-1]
+
+
+@contextmanager
+def opened(
+    path: Path, stream: Any, threads: int, keep: Callable[[Any], Any]
+) -> Iterator[Intervals | None]:
+    """Give what decodes a stream's intervals at once; None where one thread or format forbids it.
+
+    H.264 alone: there a picture says that nothing behind it builds on anything before it.
+    """
+    try:
+        numbers = FrameNumbers(bytes(stream.codec_context.extradata or b""))
+    except (ValueError, IndexError):
+        numbers = None
+    if threads < AT_ONCE or stream.codec_context.name != "h264" or numbers is None:
+        yield None
+        return
+    with ExitStack() as stack:
+        others = []
+        for _ in range(AT_ONCE):
+            other = stack.enter_context(
+                decoding.opened_stream(path, threaded=threads >= 2 * AT_ONCE)
+            )
+            other.codec_context.thread_count = threads // AT_ONCE
+            others.append(other.codec_context)
+        several = Intervals(stream.codec_context, others, numbers, keep)
+        stack.callback(several.close)
+        yield several
