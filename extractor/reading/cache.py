@@ -8,7 +8,6 @@ corrections and statistics start from it, so they never decode again.
 from __future__ import annotations
 
 import json
-import math
 import stat
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -134,8 +133,3 @@ def asked_digest(
 def places_of(item: Field) -> list[list[object]]:
     """Return where a field stands, to compare: frame and box of each place."""
     return [[list(p.frame), p.box.as_list()] for p in item.places]
-
-
-def none_for_nan(values: Sequence[float]) -> list[float | None]:
-    """Return the values as JSON can hold them."""
-    return [None if math.isnan(v) else v for v in values]

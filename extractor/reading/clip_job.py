@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -97,6 +98,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
     from extractor.video import clips
 
     cv2.setNumThreads(1)  # decoders and workers share the cores already
+    reader = _reader(job.options.reader)
     try:
         digest = cache.clip_digest(job.path)
         clip = clips.probe(job.path)
@@ -105,7 +107,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
             clip,
             job.fields,
             boxes,
-            _reader(job),
+            reader,
             rate_hz=job.options.rate_hz,
             keyframes_only=job.options.quick,
             exact=job.options.exact,
@@ -123,7 +125,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
         clip_digest=digest,
         asked_digest=job.asked,
         reader=job.reader,
-        gate=_reader(job).gate,
+        gate=reader.gate,
         frame=(clip.width, clip.height),
         boxes={f.name: b.as_list() for f, b in zip(job.fields, boxes, strict=True)},
         marks={f.name: cache.places_of(f) for f in job.fields},
@@ -148,7 +150,7 @@ def read_clip_job(job: ClipJob, progress: Callable[[str, float], None]) -> ClipS
 
 
 def _field_state(seen: Any) -> FieldState:
-    since = cache.none_for_nan(seen.since_s)
+    since = [None if math.isnan(at_s) else at_s for at_s in seen.since_s]  # as JSON can hold it
     return FieldState(list(seen.text), since, [round(c, 5) for c in seen.confidence])
 
 
@@ -179,12 +181,11 @@ def _taught(job: ClipJob, width: int, height: int) -> dict[str, clip_reading.Tau
     }
 
 
+#: A worker reads many clips; loading the network once is enough.
 _made: dict[str, Reader] = {}
 
 
-def _reader(job: ClipJob) -> Reader:
-    # A worker reads many clips; loading the network once is enough.
-    name = job.options.reader
+def _reader(name: str) -> Reader:
     if name not in _made:
         _made[name] = readers.create(name)
     return _made[name]

@@ -63,13 +63,15 @@ class FieldReadings:
     appeared: list[str] = field(default_factory=list)
     """The text that `since_s` speaks of."""
     taught: list[Line | None] = field(default_factory=list)
-    """What taught glyphs read; empty where none were taught."""
+    """What taught glyphs read, where any were taught."""
     kept: list[tuple[int, Crop]] = field(default_factory=list)
     """A few crops with their row, spread over the clip, for a second reader."""
     witness: Witness = field(default_factory=Witness)
 
     def keep(self, row: int, crop: Crop, wanted: int) -> None:
         """Keep a crop so that at the end `wanted` to twice as many lie evenly over the clip."""
+        if not wanted:
+            return
         if len(self.kept) >= 2 * wanted:
             self.kept = self.kept[::2]
         spacing = self.kept[1][0] - self.kept[0][0] if len(self.kept) > 1 else 1
@@ -155,10 +157,13 @@ def read_fields(
         If the clip cannot be decoded or gives no frame.
     """
     tally = clips.Tally()
-    cut, views = list(boxes), []
-    for i, item in enumerate(fields):
+    cut, passes = list(boxes), list[FieldPass]()
+    for place, (item, factor) in enumerate(
+        zip(fields, squeezes or [1.0] * len(fields), strict=True)
+    ):
         lesson = (taught or {}).get(item.name)
-        views.append(View(i, lesson.glyphs if lesson else None, len(cut)))
+        places = (place, len(cut))
+        passes.append(FieldPass(FieldReader(reader, item, factor), places, lesson, keep))
         cut += [lesson.drawn] if lesson else []
     stream = clips.frames(
         clip,
@@ -169,21 +174,14 @@ def read_fields(
         thumbs=True,
         threads=threads,
     )
-    result = ClipReadings([], [], {f.name: FieldReadings() for f in fields}, tally, "unknown", 0.0)
-    memories: list[Memory] = []
-    factors = squeezes or [1.0] * len(fields)
-    eyes = [FieldReader(reader, *both) for both in zip(fields, factors, strict=True)]
-    standing = [Standing(eye) for eye in eyes]
+    seen = {item.name: one.seen for item, one in zip(fields, passes, strict=True)}
+    result = ClipReadings([], [], seen, tally, "unknown", 0.0)
     rate = math.inf if keyframes_only else rate_hz
     for stretch in ahead(stretches(stream, rate, reader.batch), tally):
-        if stretch.samples[0] == 0:
-            memories = [Memory() for _ in fields]
-        for i, seen in enumerate(result.fields.values()):
-            _read_stretch(stretch, views[i], eyes[i], standing[i], seen, memories[i])
-            for row, sample in enumerate(stretch.samples, len(result.time_s)):
-                if keep and not stretch.spoilt:
-                    seen.keep(row, stretch.frames[sample].crops[i], keep)
-            unsure = sum(sure < reader.gate for sure in seen.first_looks[-len(stretch.samples) :])
+        for one in passes:
+            one.read(stretch)
+            looks = one.seen.first_looks[-len(stretch.samples) :]
+            unsure = sum(sure < reader.gate for sure in looks)
             tally.wanted |= unsure > UNSURE_MOST * len(stretch.samples)
         result.time_s += [stretch.frames[s].time_s for s in stretch.samples]
         if progress is not None:
@@ -191,21 +189,8 @@ def read_fields(
         result.motion += _motion(stretch)
     if not result.time_s:
         raise ClipError(f"{clip.path.name}: not one frame of it can be decoded ({clip.codec})")
-    for view, (name, seen) in zip(views, result.fields.items(), strict=True):
-        seen.confidence = tempered(seen.confidence, seen.first_looks, reader.usual_share)
-        result.remarks += _contradicted(name, seen, reader.gate)
-        _doubt(seen, result.time_s, reader.gate, range(len(seen.text)))
-        for row in (
-            barely_read(seen.text, seen.confidence, reader.gate) if reader.usual_share else ()
-        ):
-            seen.confidence[row] = reader.gate / 2
-        if view.glyphs is not None:
-            rows = _add_taught(seen, reader.gate, insisted=view.glyphs.insisted)
-            _doubt(seen, result.time_s, reader.gate, rows)
-        for row, confidence in enumerate(seen.confidence):
-            if confidence < reader.gate:
-                seen.since_s[row] = math.nan
-        seen.kept = [seen.kept[i] for i in spread(0, len(seen.kept), keep)]
+    for name, one in zip(seen, passes, strict=True):
+        result.remarks += one.end(name, result.time_s)
     result.complete = clips.completeness(clip, tally)
     result.remarks += clips.remarks(clip, tally)
     present_s = tally.end_s - sum(end - begin for begin, end in tally.holes)
@@ -213,14 +198,76 @@ def read_fields(
     return result
 
 
-@dataclass(frozen=True, slots=True)
-class View:
-    """Where a field's crops are in a frame: the one that is read, and the one as it was drawn."""
+class FieldPass:
+    """Reads one field, stretch after stretch."""
 
-    read: int
-    glyphs: GlyphSet | None
-    drawn: int
-    """Counts where `glyphs` are given."""
+    def __init__(
+        self, reader: FieldReader, places: tuple[int, int], taught: Taught | None, keep: int
+    ) -> None:
+        """Take the places of its crops in a frame: what is read, and, where taught, as drawn."""
+        self.seen = FieldReadings()
+        self._reader, self._standing, self._memory = reader, Standing(reader), Memory()
+        self._place, self._drawn = places
+        self._taught = TaughtReader(reader, taught.glyphs) if taught else None
+        self._keep = keep
+
+    def read(self, stretch: Stretch) -> None:
+        """Read what is sampled of a stretch."""
+        out, reader = self.seen, self._reader
+        if stretch.samples[0] == 0:
+            self._memory = Memory()
+        memory = self._memory
+        if stretch.spoilt:
+            # However well the picture can be read: `number_parsing.is_spoilt`.
+            out.text += [""] * len(stretch.samples)
+            out.confidence += [0.0] * len(stretch.samples)
+            out.since_s += [math.nan] * len(stretch.samples)
+            out.appeared += [""] * len(stretch.samples)
+            out.taught += [None] * len(stretch.samples)
+            return
+        crops = Column(stretch.frames, self._place)
+        samples = [crops[s] for s in stretch.samples]
+        for row, crop in enumerate(samples, len(out.text)):
+            out.keep(row, crop, self._keep)
+        first = self._standing.read(samples)
+        out.first_looks += [line.confidence for line in first]
+        lines = rescued(stretch, crops, reader, first)
+        lines = repeated(averaged(stretch, crops, reader, lines), reader)
+        out.witness.add(len(out.text), samples, first, lines)
+        out.text += [line.text for line in lines]
+        out.confidence += [line.confidence for line in lines]
+        if self._taught is None:
+            appeared = appearances(stretch, crops, reader, lines, memory)
+        else:
+            pairs = [(f.crops[self._place], f.crops[self._drawn]) for f in stretch.frames]
+            looks = self._taught.looks([pairs[s] for s in stretch.samples])
+            out.taught += looks
+            lines = [self._taught.joined(*both) for both in zip(lines, looks, strict=True)]
+            appeared = appearances(stretch, pairs, self._taught, lines, memory)
+        for line, at_s in zip(lines, appeared, strict=True):
+            if line.confidence < reader.gate:
+                memory.missed += 1
+            else:
+                memory.shown, memory.since_s, memory.missed = shown(line.text), at_s, 0
+        out.appeared += [line.text for line in lines]
+        out.since_s += appeared
+
+    def end(self, name: str, time_s: Sequence[float]) -> list[str]:
+        """Doubt what does not fit the rest of the clip; return what to say of it."""
+        seen, gate, usual_share = self.seen, self._reader.gate, self._reader.usual_share
+        seen.confidence = tempered(seen.confidence, seen.first_looks, usual_share)
+        remarks = _contradicted(name, seen, gate)
+        _doubt(seen, time_s, gate, range(len(seen.text)))
+        for row in barely_read(seen.text, seen.confidence, gate) if usual_share else ():
+            seen.confidence[row] = gate / 2
+        if self._taught is not None:
+            rows = _add_taught(seen, gate, insisted=self._taught.glyphs.insisted)
+            _doubt(seen, time_s, gate, rows)
+        for row, confidence in enumerate(seen.confidence):
+            if confidence < gate:
+                seen.since_s[row] = math.nan
+        seen.kept = [seen.kept[i] for i in spread(0, len(seen.kept), self._keep)]
+        return remarks
 
 
 def _contradicted(name: str, seen: FieldReadings, gate: float) -> list[str]:
@@ -278,65 +325,21 @@ def _motion(stretch: Stretch) -> list[float]:
     return changes
 
 
-def _read_stretch(
-    stretch: Stretch,
-    view: View,
-    reader: FieldReader,
-    standing: Standing,
-    out: FieldReadings,
-    memory: Memory,
-) -> None:
-    if stretch.spoilt:
-        # However well the picture can be read: `number_parsing.is_spoilt`.
-        out.text += [""] * len(stretch.samples)
-        out.confidence += [0.0] * len(stretch.samples)
-        out.since_s += [math.nan] * len(stretch.samples)
-        return
-    crops = Column(stretch.frames, view.read)
-    samples = [crops[s] for s in stretch.samples]
-    first = standing.read(samples)
-    out.first_looks += [line.confidence for line in first]
-    lines = rescued(stretch, crops, reader, first)
-    lines = repeated(averaged(stretch, crops, reader, lines), reader)
-    out.witness.add(len(out.text), samples, first, lines)
-    out.text += [line.text for line in lines]
-    out.confidence += [line.confidence for line in lines]
-    if view.glyphs is None:
-        appeared = appearances(stretch, crops, reader, lines, memory)
-    else:
-        eye = TaughtReader(reader, view.glyphs)
-        pairs = [(f.crops[view.read], f.crops[view.drawn]) for f in stretch.frames]
-        looks = eye.looks([pairs[s] for s in stretch.samples])
-        out.taught += looks
-        lines = [eye.joined(line, look) for line, look in zip(lines, looks, strict=True)]
-        appeared = appearances(stretch, pairs, eye, lines, memory)
-    for position, line in enumerate(lines):
-        if line.confidence < reader.gate:
-            memory.missed += 1
-            since = math.nan
-        else:
-            memory.shown, memory.since_s = shown(line.text), appeared[position]
-            memory.missed = 0
-            since = memory.since_s
-        out.appeared.append(line.text)
-        out.since_s.append(since)
-
-
 class TaughtReader:
     """The reader and what was taught; it is given both crops of a frame, read and drawn."""
 
     def __init__(self, reader: FieldReader, glyphs: GlyphSet) -> None:
-        self._reader, self._glyphs = reader, glyphs
+        self._reader, self.glyphs = reader, glyphs
         self.gate = reader.gate
 
     def looks(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line | None]:
         """Return what the glyphs alone read; None in a box of another shape."""
-        found = [read_with_glyphs(drawn, self._glyphs) for _, drawn in crops]
+        found = [read_with_glyphs(drawn, self.glyphs) for _, drawn in crops]
         return [look and self._reader.doubted(look) for look in found]
 
     def joined(self, line: Line, look: Line | None) -> Line:
         """Return what stands in a frame by both."""
-        return added(line, look, self.gate, insisted=self._glyphs.insisted)
+        return added(line, look, self.gate, insisted=self.glyphs.insisted)
 
     def read(self, crops: Sequence[tuple[Crop, Crop]]) -> list[Line]:
         """Read each frame."""

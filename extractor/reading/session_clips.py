@@ -60,25 +60,19 @@ class Watcher(Protocol):
 
     def started(self, jobs: Sequence[ClipJob]) -> None:
         """Hear which clips are going to be read."""
+        return
 
     def progress(self, clip: str, seconds: float) -> None:
         """Hear how much of a clip is done."""
+        return
 
     def ended(self, report: ClipReport) -> None:
         """Hear that one clip is done or has failed."""
+        return
 
 
-class Silent:
+class Silent(Watcher):
     """A `Watcher` that does nothing."""
-
-    def started(self, jobs: Sequence[ClipJob]) -> None:
-        """Do nothing."""
-
-    def progress(self, clip: str, seconds: float) -> None:
-        """Do nothing."""
-
-    def ended(self, report: ClipReport) -> None:
-        """Do nothing."""
 
 
 def jobs_of(

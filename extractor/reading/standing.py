@@ -87,7 +87,6 @@ class Standing:
 
 
 _Print = npt.NDArray[np.int16]
-_Lines = dict[int, Line]
 
 
 def _print(crop: Crop) -> _Print:

@@ -95,8 +95,8 @@ def tighten(reader: Eye, crops: Sequence[Crop], drawn: Box) -> View:
     now = max(looks, key=_Looks.score, default=first)
     height = now.view.box.height / (1 + 2 * MARGIN)
     now = _best(reader, chosen, now, _squeezes(now.view), cut=False)
-    for side in (_lefts, _rights):
-        now = _best(reader, chosen, now, side(now, height, wide), cut=True)
+    for right in (False, True):
+        now = _best(reader, chosen, now, _sides(now, height, wide, right=right), cut=True)
     now = _best(reader, chosen, now, _squeezes(now.view), cut=False)
     return now.view if now.score() > max(0.0, first.score() - FAR_WORSE) else first.view
 
@@ -120,21 +120,16 @@ def _squeezes(view: View) -> list[View]:
     return [View(view.box, factor) for factor in SQUEEZES if factor != view.squeeze]
 
 
-def _lefts(now: _Looks, height: float, _: int) -> list[View]:
-    box, (number, _end) = now.view.box, now.extent()
-    lefts = [box.x - out * height for out in OUTS] + [number - ROOM * height]
-    return [_between(now.view, round(x), box.x + box.width) for x in lefts if x >= 0]
-
-
-def _rights(now: _Looks, height: float, width: int) -> list[View]:
-    box, (_start, number) = now.view.box, now.extent()
-    end = box.x + box.width
-    rights = [end + out * height for out in OUTS] + [number + ROOM * height]
-    return [_between(now.view, box.x, round(x)) for x in rights if x <= width]
-
-
-def _between(view: View, left: int, right: int) -> View:
-    return View(Box(left, view.box.y, max(1, right - left), view.box.height), view.squeeze)
+def _sides(now: _Looks, height: float, width: int, *, right: bool) -> list[View]:
+    """Return views with another left or right side: further out, or closer to the number."""
+    box, away = now.view.box, height if right else -height
+    ends = [box.x, box.x + box.width]
+    places = [ends[right] + out * away for out in OUTS] + [now.extent()[right] + ROOM * away]
+    views = []
+    for ends[right] in (round(x) for x in places if 0 <= x <= width):
+        wide = max(1, ends[1] - ends[0])
+        views.append(View(Box(ends[0], box.y, wide, box.height), now.view.squeeze))
+    return views
 
 
 def ink_rows(

@@ -254,24 +254,32 @@ def at_times(clip: Clip, boxes: Sequence[Box], times_s: Sequence[float]) -> Iter
     cutter = Cutter(clip, boxes, thumbs=False)
     with decoding.opened_stream(clip.path, threaded=True) as stream:
         first = decoding.first_time_s(clip.path, stream)
-        decoded: Iterator[Any] = iter(())
-        best: Any = None
-        ahead: Any = None
-        for time_s in sorted(times_s):
-            wanted = first + time_s + 1e-6  # times that went through a table are rounded
-            reached = None if best is None else decoding.time_s_of(best)
-            if reached is None or not reached <= wanted <= reached + decoding.SEEK_BEYOND_S:
-                best = ahead = None
-                decoded = decoding.decoded_from(clip.path, stream, wanted)
-            while (frame := ahead or next(decoded, None)) is not None:
-                ahead = None
-                if best is not None and (decoding.time_s_of(frame) or 0.0) > wanted:
-                    ahead = frame
-                    break
-                best = frame
-            if best is None:
-                raise ClipError(f"{clip.path.name}: no frame can be decoded at {time_s:g} s")
-            yield cutter.cut(best, (decoding.time_s_of(best) or first) - first)
+        wanted = [first + time_s for time_s in sorted(times_s)]
+        for time_s, decoded in zip(wanted, _shown(clip.path, stream, wanted), strict=True):
+            if decoded is None:
+                at_s = time_s - first
+                raise ClipError(f"{clip.path.name}: no frame can be decoded at {at_s:g} s")
+            yield cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)
+
+
+def _shown(path: Path, stream: Any, times_s: Sequence[float]) -> Iterator[Any]:
+    """Yield the decoded frame shown at each of some rising times of the clip's own clock."""
+    decoded: Iterator[Any] = iter(())
+    best: Any = None
+    ahead: Any = None
+    for time_s in times_s:
+        wanted = time_s + 1e-6  # times that went through a table are rounded
+        reached = None if best is None else decoding.time_s_of(best)
+        if reached is None or not reached <= wanted <= reached + decoding.SEEK_BEYOND_S:
+            best = ahead = None
+            decoded = decoding.decoded_from(path, stream, wanted)
+        while (frame := ahead or next(decoded, None)) is not None:
+            ahead = None
+            if best is not None and (decoding.time_s_of(frame) or 0.0) > wanted:
+                ahead = frame
+                break
+            best = frame
+        yield best
 
 
 def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False) -> list[Frame]:
@@ -296,9 +304,10 @@ def glances(clip: Clip, boxes: Sequence[Box], count: int, *, exact: bool = False
     with decoding.opened_stream(clip.path, threaded=exact) as stream:
         first = decoding.first_time_s(clip.path, stream)
         length_s = decoding.unsteady_length_s(clip.path, stream)
-        for i in range(count):
-            wanted = first + (i + 0.5) / count * (length_s or clip.length_s or 0.0)
-            decoded = decoding.shown_at(clip.path, stream, wanted, exact=exact)
+        step_s = (length_s or clip.length_s or 0.0) / count
+        wanted = [first + (i + 0.5) * step_s for i in range(count)]
+        before = (next(decoding.decoded_from(clip.path, stream, at_s), None) for at_s in wanted)
+        for decoded in _shown(clip.path, stream, wanted) if exact else before:
             if decoded is not None:
                 frame = cutter.cut(decoded, (decoding.time_s_of(decoded) or first) - first)
                 found.setdefault(frame.time_s, frame)

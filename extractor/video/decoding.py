@@ -372,20 +372,6 @@ def _counted_up_to(
         yield from decoded(stream, Tally(), first_packet=max(before, default=0))
 
 
-def shown_at(path: Path, stream: Any, seconds: float, *, exact: bool = True) -> Any:
-    """Return the frame shown at a time of the file's own clock; not `exact`: a keyframe before."""
-    # Seek to the keyframe before, then go on to the last frame that is not later.
-    best = None
-    for frame in decoded_from(path, stream, seconds):
-        time_s = time_s_of(frame)
-        if best is not None and time_s is not None and time_s > seconds + 1e-6:
-            break
-        best = frame
-        if not exact:
-            break
-    return best
-
-
 def time_s_of(frame: Any) -> float | None:
     """Return a frame's time on the file's own clock, seconds; None where it has none."""
     if frame.pts is None or frame.time_base is None:

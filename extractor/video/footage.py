@@ -42,32 +42,32 @@ def scaled(
         If the clip cannot be opened or has no picture at all.
     """
     found: Planes | None = None
-    with decoding.opened_stream(clip.path, threaded=threads > 1) as stream:
-        stream.codec_context.thread_count = threads
-        tally = Tally()
-        line = Line(tally, 0.0, keyframes_only=False)
-        decoded = filter(line.take, decoding.decoded(stream, tally))
-        shown: Any = None
-        ahead = next(decoded, None)
-        ahead_s = line.time_s
-        for time_s in times_s:
-            while ahead is not None and (shown is None or ahead_s <= time_s + 1e-6):
-                shown, found = ahead, None
-                ahead = next(decoded, None)
-                ahead_s = line.time_s
-            if shown is None:
-                raise ClipError(f"{clip.path.name}: no frame can be decoded")
-            found = found or _planes(shown, clip, width, height)
-            yield found
+    shown: Any = None
+    decoded = _frames(clip, threads)
+    ahead_s, ahead = next(decoded, (0.0, None))
+    for time_s in times_s:
+        while ahead is not None and (shown is None or ahead_s <= time_s + 1e-6):
+            shown, found = ahead, None
+            ahead_s, ahead = next(decoded, (0.0, None))
+        if shown is None:
+            raise ClipError(f"{clip.path.name}: no frame can be decoded")
+        found = found or _planes(shown, clip, width, height)
+        yield found
 
 
 def pictures(clip: Clip, width: int, height: int) -> Iterator[tuple[float, Planes]]:
     """Yield every picture with its time; see `scaled`."""
-    with decoding.opened_stream(clip.path, threaded=True) as stream:
+    for time_s, frame in _frames(clip, threads=0):
+        yield time_s, _planes(frame, clip, width, height)
+
+
+def _frames(clip: Clip, threads: int) -> Iterator[tuple[float, Any]]:
+    with decoding.opened_stream(clip.path, threaded=threads != 1) as stream:
+        stream.codec_context.thread_count = threads
         tally = Tally()
         line = Line(tally, 0.0, keyframes_only=False)
         for frame in filter(line.take, decoding.decoded(stream, tally)):
-            yield line.time_s, _planes(frame, clip, width, height)
+            yield line.time_s, frame
 
 
 def _planes(frame: Any, clip: Clip, width: int, height: int) -> Planes:

@@ -14,6 +14,7 @@ from clipmaker import BOX, GreyReader, make_clip, stairs, steady
 from extractor.reading import clip_reading, plausibility, temporal_evidence
 from extractor.reading.number_parsing import interpret
 from extractor.reading.readers.base import Line
+from extractor.reading.readers.glyphs import GlyphSet
 from extractor.session.overlay import Box, Field
 from extractor.statistics.flags import Flag
 from extractor.video import clips
@@ -103,6 +104,11 @@ def test_damage_is_seen_with_frames_left_out(tmp_path: Path) -> None:
     for result in (default, exact):
         sure = [c >= 0.5 for c in result.fields["bitrate"].confidence]
         assert not any(s for s, t in zip(sure, result.time_s, strict=True) if begin < t < end)
+    # What was taught is asked of each sample, also where damage comes between.
+    of_another_shape = clip_reading.Taught(GlyphSet("bitrate", 99.0, ()), FIELD.box)
+    with_lesson = read(hurt, taught={"bitrate": of_another_shape})
+    assert with_lesson.fields["bitrate"].text == default.fields["bitrate"].text
+    assert with_lesson.fields["bitrate"].confidence == default.fields["bitrate"].confidence
 
 
 def test_every_frame_is_decoded_where_samples_are_unsure(tmp_path: Path) -> None:

@@ -114,27 +114,20 @@ def best_path(
     probabilities : numpy.ndarray, shape (steps, CLASSES)
         Each row sums to 1.
     """
-    codes = probabilities.argmax(axis=1)
-    label: list[str] = []
-    peaks: list[float] = []
-    steps: list[float] = []
+    found: list[tuple[str, float, float]] = []
     previous = BLANK
-    for step, code in enumerate(codes):
+    for step, code in enumerate(probabilities.argmax(axis=1)):
         if code != BLANK:
-            peak = float(probabilities[step, code])
-            if code == previous or (label and label[-1] in "~-" and SIGNS[code - 1] == label[-1]):
-                if peak > peaks[-1]:
-                    peaks[-1], steps[-1] = peak, float(step)
-            else:
-                label.append(SIGNS[code - 1])
-                peaks.append(peak)
-                steps.append(float(step))
+            sign, peak = SIGNS[code - 1], float(probabilities[step, code])
+            again = found and sign == found[-1][0] and (code == previous or sign in "~-")
+            if not again:
+                found.append((sign, peak, float(step)))
+            elif peak > found[-1][1]:
+                found[-1] = (sign, peak, float(step))
         previous = code
-    while label and label[-1] == " ":
-        label.pop(), peaks.pop(), steps.pop()
-    while label and label[0] == " ":
-        label.pop(0), peaks.pop(0), steps.pop(0)
-    return "".join(label), tuple(peaks), tuple(steps)
+    label = "".join(sign for sign, *_ in found)
+    inside = found[len(label) - len(label.lstrip(" ")) : len(label.rstrip(" "))]
+    return label.strip(" "), tuple(p for _, p, _ in inside), tuple(s for *_, s in inside)
 
 
 def without_dash(probabilities: Probabilities) -> Probabilities:

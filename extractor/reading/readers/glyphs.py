@@ -112,10 +112,9 @@ class Glyphs:
             return
         arrays: dict[str, npt.NDArray[np.generic]] = {}
         for i, one in enumerate(self.lessons):
-            for key in ("field", "shape", "text", "clip", "insisted"):
-                arrays[f"{i}/{key}"] = np.array(getattr(one, key))
-            if one.time_s is not None:
-                arrays[f"{i}/time_s"] = np.array(one.time_s)
+            for key in ("field", "shape", "text", "clip", "insisted", "time_s"):
+                if (value := getattr(one, key)) is not None:
+                    arrays[f"{i}/{key}"] = np.array(value)
             for j, glyph in enumerate(one.glyphs):
                 arrays[f"{i}/{j}/character"] = np.array(glyph.character)
                 arrays[f"{i}/{j}/top"] = np.array(glyph.top)
@@ -155,30 +154,27 @@ class Glyphs:
         return hasher.hexdigest()
 
 
-def _indices(arrays: object, prefix: str) -> list[int]:
-    names = [n[len(prefix) :] for n in arrays.files if n.startswith(prefix)]  # type: ignore[attr-defined]
-    return sorted({int(n.split("/")[0]) for n in names if n.split("/")[0].isdecimal()})
+def _indices(arrays: Any, prefix: str) -> list[int]:
+    first = [n.removeprefix(prefix).split("/")[0] for n in arrays.files if n.startswith(prefix)]
+    return sorted({int(part) for part in first if part.isdecimal()})
 
 
-def _set_from(arrays: object, i: int) -> GlyphSet:
-    glyphs = []
-    for j in _indices(arrays, f"{i}/"):
-        key = f"{i}/{j}"
-        glyphs.append(
-            Glyph(
-                str(arrays[f"{key}/character"]),  # type: ignore[index]
-                arrays[f"{key}/picture"].astype(np.float32),  # type: ignore[index]
-                int(arrays[f"{key}/top"]),  # type: ignore[index]
-            )
+def _set_from(arrays: Any, i: int) -> GlyphSet:
+    glyphs = tuple(
+        Glyph(
+            str(arrays[f"{i}/{j}/character"]),
+            arrays[f"{i}/{j}/picture"].astype(np.float32),
+            int(arrays[f"{i}/{j}/top"]),
         )
+        for j in _indices(arrays, f"{i}/")
+    )
     # A file of an earlier version knows neither what was said nor where.
     more: dict[str, Any] = {
-        key: kind(arrays[f"{i}/{key}"])  # type: ignore[index]
+        key: kind(arrays[f"{i}/{key}"])
         for key, kind in (("text", str), ("clip", str), ("time_s", float), ("insisted", bool))
-        if f"{i}/{key}" in arrays.files  # type: ignore[attr-defined]
+        if f"{i}/{key}" in arrays.files
     }
-    field, shape = str(arrays[f"{i}/field"]), float(arrays[f"{i}/shape"])  # type: ignore[index]
-    return GlyphSet(field, shape, tuple(glyphs), **more)
+    return GlyphSet(str(arrays[f"{i}/field"]), float(arrays[f"{i}/shape"]), glyphs, **more)
 
 
 def learn(field: str, crop: Crop, text: str) -> GlyphSet:
@@ -235,16 +231,11 @@ def _characters(line: Picture, level: float, *, light: bool) -> list[tuple[int, 
         if area >= 4 and width < line.shape[1] * 0.6 and height < HEIGHT_PX:
             parts.append((int(x), int(y), int(x + width), int(y + height)))
     joined: list[tuple[int, int, int, int]] = []
-    for part in sorted(parts):
-        if joined and part[0] < joined[-1][2] - 1:
-            old = joined.pop()
-            part = (
-                min(old[0], part[0]),
-                min(old[1], part[1]),
-                max(old[2], part[2]),
-                max(old[3], part[3]),
-            )
-        joined.append(part)
+    for left, top, right, bottom in sorted(parts):
+        if joined and left < joined[-1][2] - 1:
+            left, *old = joined.pop()
+            top, right, bottom = min(old[0], top), max(old[1], right), max(old[2], bottom)
+        joined.append((left, top, right, bottom))
     return joined
 
 

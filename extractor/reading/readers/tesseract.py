@@ -101,17 +101,11 @@ class TesseractReader:
         batch = folder / "batch.txt"
         batch.write_text("\n".join(map(str, paths)) + "\n", encoding="utf-8")
         # One crop is too small to share among threads: they only wait for each other.
-        before = os.environ.get("OMP_THREAD_LIMIT")
-        os.environ["OMP_THREAD_LIMIT"] = "1"
+        os.environ.setdefault("OMP_THREAD_LIMIT", "1")
         try:
             tsv = pytesseract.image_to_data(str(batch), config=_CONFIG)
         except (pytesseract.TesseractError, RuntimeError) as error:
             raise ReaderUnavailableError(f"Tesseract failed: {error}") from error
-        finally:
-            if before is None:
-                del os.environ["OMP_THREAD_LIMIT"]
-            else:
-                os.environ["OMP_THREAD_LIMIT"] = before
         return _lines(tsv, len(crops))
 
 
