@@ -143,14 +143,14 @@ def _read_clips(
         found[clip] = known
         # Written at once: what is finished stays finished, whatever happens next.
         table = tables.of(clip, known)
-        numbers[clip] = table.made().numbers
+        numbers[clip] = table.made.numbers
         # Said while it reads; what no longer stands goes when all is known.
         at_once = len(numbers) <= SAID_AT_ONCE
         doubts = doubts_in(numbers, tables.corrections, tables.answers) if at_once else []
         if doubts:
             doubted_digits.save(session, doubts)
         tables.write_first(clip, table)
-        entry = read_report(clip, known, table.made().notes)
+        entry = read_report(clip, known, table.made.notes)
         report.note(replace(entry, said=tables.said(clip, found, table)), watcher)
     return {clip: found[clip] for clip in session.clips if clip in found}
 

@@ -11,13 +11,15 @@ import functools
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from extractor.radio.link_budget import DIPOLE_GAIN_DBI, NotValid, Span, wavelength_m
 from extractor.session.antennas import Antenna
+
+if TYPE_CHECKING:
+    from scipy.interpolate import RegularGridInterpolator
 
 FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
 """4 pi sr = 41 253 square degrees."""
@@ -141,17 +143,16 @@ def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> 
     ValueError
         Outside the table.
     """
-    from scipy.interpolate import interpn
-
-    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
-    at = (pitch_deg, math.log(turns), circumference_wl)
-    return float(interpn(axes, _helix_table(), at)[0])
+    return _helix_table()((pitch_deg, math.log(turns), circumference_wl)).item()
 
 
 @functools.cache
-def _helix_table() -> NDArray[np.float64]:
-    shape = len(HELIX_PITCHES_DEG), len(HELIX_TURNS), len(HELIX_CIRCUMFERENCES_WL)
-    return np.loadtxt(HELIX_TABLE, delimiter=",").reshape(shape)
+def _helix_table() -> RegularGridInterpolator:
+    from scipy.interpolate import RegularGridInterpolator
+
+    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
+    gains = np.loadtxt(HELIX_TABLE, delimiter=",").reshape([len(axis) for axis in axes])
+    return RegularGridInterpolator(axes, gains)
 
 
 # --- size ---------------------------------------------------------------------------------

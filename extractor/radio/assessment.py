@@ -16,9 +16,9 @@ from extractor.comparison.findings import Finding
 from extractor.comparison.loading import RunTable, load_sessions
 from extractor.comparison.model import clip_spread
 from extractor.errors import SessionFileError, UsageError
-from extractor.radio import calibration_findings, causes, link_budget, situation
+from extractor.radio import causes, link_budget, situation
 from extractor.radio.antenna_gain import Rating, rate
-from extractor.radio.calibration_findings import CalibrationReport, calibration_report
+from extractor.radio.calibration_findings import CalibrationReport, set_apart
 from extractor.radio.causes import ClipSpread, Measured
 from extractor.radio.cautions import cautions
 from extractor.radio.discrepancies import Judgement, judge
@@ -115,16 +115,14 @@ def link_report(
         about = replace(about, companions=situation.companions_of(planned, antennas))
         return _report(antennas, base, about, receiving)
     runs, told = causes.clips_that_tell(table.runs)
-    higher = table.better == "higher"
-    report = calibration_report(runs, unit=table.unit) if higher else None
+    compared, report = set_apart(replace(table, runs=runs), 0.95)
     calibration = report.calibration if report else None
     sweep = sweep_report(
         runs, calibration, measure="value", unit=table.unit, threshold=threshold, antennas=antennas
     )
-    compared = calibration_findings.at_common_attenuation(runs).reset_index(drop=True)
-    about = _with_runs(about, compared, antennas, sweep)
-    measured, spread = _measured(replace(table, runs=compared), report)
-    results = causes.told_results(told, compared, spread, table.unit, calibration)
+    about = _with_runs(about, compared.runs, antennas, sweep)
+    measured, spread = _measured(compared, report)
+    results = causes.told_results(told, compared.runs, spread, table.unit, calibration)
     rated = sorted(receiving, key=lambda one: -(one.gain_dbi or 0.0))
     pairs = list(combinations(rated, 2))
     judged = {
@@ -133,7 +131,7 @@ def link_report(
         if (names := (folded(pair[0].antenna), folded(pair[1].antenna))) in measured
     }
     return replace(
-        _report(antennas, base, about, receiving, compared),
+        _report(antennas, base, about, receiving, compared.runs),
         calibration=report,
         judgements=tuple(judged[one, base] for one in receiving if (one, base) in judged),
         surprises=tuple(judged[pair] for pair in pairs if pair in judged and judged[pair].causes),

@@ -25,6 +25,7 @@ from extractor.radio.equivalent_db import pair_differences
 from extractor.radio.link_budget import line_pad_change_db, steepest_slope_mbit_s_per_db
 from extractor.radio.wording import finding, said
 from extractor.session.csv_tables import numbers
+from extractor.session.spelling import hung
 
 #: What may stand for an open or loaded port in ``others``.
 _NO_ANTENNA = frozenset({"", "-", "--", "none", "nothing", "load", "terminated", "off", "unused"})
@@ -106,15 +107,14 @@ def one_line_finding(curve_runs: pd.DataFrame) -> list[Finding]:
 def _bare_lines(row: dict[Hashable, Any]) -> list[str]:
     if str(row.get("padded") or "").strip().casefold() in ("all", "transmitter"):
         return []
-    return [line for line in antennas_on_other_ports(row.get("others")) if not PADDED.search(line)]
+    others = antennas_on_other_ports(row.get("others"))
+    return [f"{port}={name}" for port, name in others if not PADDED.search(name)]
 
 
-def antennas_on_other_ports(others: object) -> list[str]:
-    """Return the parts ``Port=Antenna`` of a cell of ``others`` that name an antenna."""
-    if not isinstance(others, str):
-        return []
-    parts = [part.strip() for part in others.split(";")]
-    return [one for one in parts if one.partition("=")[2].strip().casefold() not in _NO_ANTENNA]
+def antennas_on_other_ports(others: object) -> list[tuple[str, str]]:
+    """Return port and antenna of each part of a cell of ``others`` that names an antenna."""
+    cell = others if isinstance(others, str) else ""
+    return [(port, name) for port, name in hung(cell) if name.casefold() not in _NO_ANTENNA]
 
 
 def pad_place_finding(calibration: Calibration, unit: str) -> list[Finding]:
@@ -222,18 +222,10 @@ def curve_finding(calibration: Calibration, unit: str) -> Finding:
     )
     ends = {"first": steps[0], "last": steps[-1], "top": level[0], "bottom": level[-1]}
     ends |= {"begin": steps[at], "end": steps[at + 1], "slope": slope[at]}
-    return finding(
-        "calibration",
-        "says",
-        numbers,
-        antenna=curve.antenna,
-        place=pad_place(calibration.curve_runs),
-        unit=unit,
-        scatter=f"{scatter} {said('not_gain')}",
-        runs=int(curve.step_runs.sum()),
-        steps=steps.size,
-        **ends,
-    )
+    counts = {"runs": int(curve.step_runs.sum()), "steps": steps.size}
+    words = {"antenna": curve.antenna, "place": pad_place(calibration.curve_runs), "unit": unit}
+    scatter = f"{scatter} {said('not_gain')}"
+    return finding("calibration", "says", numbers, scatter=scatter, **words, **counts, **ends)
 
 
 def pair_findings(

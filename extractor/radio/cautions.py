@@ -55,9 +55,8 @@ def cautions(power_mw: float | None = None, gain_dbi: float | None = None) -> tu
     gain_dbi
         Gain of the transmitting antenna in dBi; 12 is reckoned with when unknown.
     """
-    known = power_mw if power_mw is not None and power_mw > 0 else None
     first = Caution("Not a compliance tool", NOT_A_COMPLIANCE_TOOL)
-    return (first, _keep_off(known, gain_dbi), *_written())
+    return (first, _keep_off(max(0.0, power_mw or 0.0), gain_dbi), *_written())
 
 
 def session_cautions(session: Session) -> tuple[Caution, ...]:
@@ -71,7 +70,7 @@ def session_cautions(session: Session) -> tuple[Caution, ...]:
     return cautions(float(power) if isinstance(power, int | float) else None, gain_dbi)
 
 
-def _keep_off(power_mw: float | None, gain_dbi: float | None) -> Caution:
+def _keep_off(power_mw: float, gain_dbi: float | None) -> Caution:
     assumed = "" if power_mw and gain_dbi is not None else " (what is not given is reckoned high)"
     power_mw = power_mw or UNKNOWN_POWER_MW
     gain_dbi = UNKNOWN_GAIN_DBI if gain_dbi is None else gain_dbi

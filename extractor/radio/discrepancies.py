@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from extractor.comparison.findings import listed
@@ -136,11 +136,12 @@ def judge(
     told = told or {}
     gains = antenna.gain_dbi, reference.gain_dbi
     rated = None if gains[0] is None or gains[1] is None else gains[0] - gains[1]
-    agreement = _agreement(expected, measured, rated)
     names = (antenna.antenna, reference.antenna)
     own = _undone(measured, *(told.get((folded(name), "ports")) for name in names))
+    agreement = _agreement(expected, measured, rated)
+    judgement = Judgement(*names, expected, measured, agreement, rated, (), own)
     if agreement in ("agrees", "can't be told"):
-        return Judgement(*names, expected, measured, agreement, rated, (), own)
+        return judgement
     start = expected.middle["gain"] if rated is None else rated
     suspects = Suspects(antenna, reference, expected, about, suspect_sign(measured, start))
     causes = suspects.counted(rated)
@@ -149,7 +150,7 @@ def judge(
     causes += more if agreement != "explained" else [c for c in more if c.name == "connector"]
     causes = [one.told(told.get((folded(one.subject), one.name))) for one in causes]
     causes.sort(key=lambda one: -abs(one.size.at(0)))
-    return Judgement(*names, expected, measured, agreement, rated, tuple(causes), own)
+    return replace(judgement, causes=tuple(causes))
 
 
 def _undone(measured: Measured, first: Measured | None, second: Measured | None) -> Span | None:
@@ -174,15 +175,11 @@ def _agreement(
         return "measured lower"
     if low > here.high_db:
         return "measured higher"
-    return "explained" if _surprises(plain, measured, rated_db) else "agrees"
-
-
-def _surprises(plain: Span, measured: Measured, rated_db: float | None) -> bool:
-    """Tell whether it surprises whoever knows the ratings and terms, but not ports and walls."""
-    low, high = measured.in_db
-    if high < plain.low_db or low > plain.high_db:
-        return True
+    # Whether it surprises whoever knows the ratings and terms, but not ports and walls.
+    surprises = high < plain.low_db or low > plain.high_db
     if measured.low <= 0 <= measured.high:
         apart = plain.low_db > 0 or plain.high_db < 0
-        return apart and not (measured.unit == "dB" and low <= plain.at(0) <= high)
-    return rated_db is not None and abs(rated_db) >= RATED_APART_DB and rated_db * measured.low < 0
+        surprises |= apart and not (measured.unit == "dB" and low <= plain.at(0) <= high)
+    elif rated_db is not None and abs(rated_db) >= RATED_APART_DB:
+        surprises |= rated_db * measured.low < 0
+    return "explained" if surprises else "agrees"

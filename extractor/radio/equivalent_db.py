@@ -89,11 +89,9 @@ def draw_strengths_db(
     """
     rng = np.random.default_rng(seed)
     curve, levels = calibration.curve, calibration.levels
+    spread = calibration.level_spread
     curve_sd = _draw_sd(calibration.curve_spread, rng, draws)
-    if calibration.level_spread.unit == "run":
-        level_sd = curve_sd
-    else:
-        level_sd = _draw_sd(calibration.level_spread, rng, draws)
+    level_sd = curve_sd if spread.unit == "run" else _draw_sd(spread, rng, draws)
     shape = (draws, curve.attenuation_db.size)
     means = curve.step_mean + curve_sd / np.sqrt(curve.step_runs) * rng.standard_normal(shape)
     # An attenuation that is off by e moves the level at that step by slope times e.
@@ -102,7 +100,7 @@ def draw_strengths_db(
     scale = np.sqrt(levels["replicates"].to_numpy(float))
     noise = level_sd / scale * rng.standard_normal((draws, len(levels)))
     wanted = np.broadcast_to(levels["level"].to_numpy(float), noise.shape)
-    by_mounting = calibration.level_spread.unit == "mounting"
+    by_mounting = spread.unit == "mounting"
     if not by_mounting:
         wanted = wanted + noise
     read = invert_rows(curve.attenuation_db, fitted, wanted, curve.interpolation)

@@ -57,9 +57,8 @@ def spots_needed(half_width_db: float, sd_db: float, *, estimated: bool = False)
     from scipy.special import ndtri, stdtrit
 
     spots = max(2, math.ceil(2 * (float(ndtri(0.975)) * sd_db / half_width_db) ** 2))
-    of_one_db = math.sqrt(2) * sd_db
-    while estimated and stdtrit(2 * spots - 2, 0.975) * of_one_db > half_width_db * math.sqrt(
-        spots
+    while (
+        estimated and stdtrit(2 * spots - 2, 0.975) * sd_db * math.sqrt(2 / spots) > half_width_db
     ):
         spots += 1
     return spots

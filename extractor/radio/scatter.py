@@ -123,10 +123,7 @@ def scenes(
         return middle, *(
             Scene(0.0, a, e, x) for a in swept_deg for e in (0.0, elevation) for x in CROSS_POLAR_DB
         )
-    least, most = {
-        True: K_IN_SIGHT,
-        False: K_BEHIND_WALLS,
-        None: (K_BEHIND_WALLS[0], K_IN_SIGHT[1]),
-    }[in_sight]
+    least = (K_IN_SIGHT if in_sight else K_BEHIND_WALLS)[0]
+    most = (K_BEHIND_WALLS if in_sight is False else K_IN_SIGHT)[1]
     middle = Scene((least + most) / 2, azimuth, elevation, 10.0)
     return middle, *(Scene(k, azimuth, elevation, x) for k in (least, most) for x in CROSS_POLAR_DB)

@@ -213,10 +213,10 @@ class _Side:
         width = expectation.beamwidth_deg(antenna, hz) or DIPOLE_WIDTH_DEG
         around = antenna.is_omnidirectional
         self.widths = (math.inf if around else width, DIPOLE_WIDTH_DEG if around else width)
-        spans = (self.gain, self.cable, self.aim, self.mismatch)
-        names = ("gain", "cable", "pointing", "mismatch")
+        spans = {"gain": self.gain, "cable": self.cable, "pointing": self.aim}
+        spans["mismatch"] = self.mismatch
         #: Terms for which no single figure is known.
-        self.open = {n for n, one in zip(names, spans, strict=True) if one.value_db is None}
+        self.open = {name for name, one in spans.items() if one.value_db is None}
         sent = possible_transmitters(about.transmitter)
         if len(sent) > 1 or expectation.polarisation_span(antenna, sent[0]).value_db is None:
             self.open.add("polarisation")
@@ -352,12 +352,11 @@ def companions_of(
         if len(parts) >= MOST_PORTS:
             raise TableError(f"runs.csv: {name}: more than {MOST_PORTS} ports in 'others'")
         if known is not None:
-            found[known.antenna] = tuple(_companion(part, antennas) for part in parts)
+            found[known.antenna] = tuple(_companion(other, antennas) for _, other in parts)
     return found
 
 
-def _companion(part: str, antennas: Sequence[Antenna]) -> Companion:
-    name = part.partition("=")[2].strip()
+def _companion(name: str, antennas: Sequence[Antenna]) -> Companion:
     pad = PADDED.search(name)
     name = name[: pad.start()].strip() if pad else name
     pad_db = (parse_number(pad[1]) if pad else None) or 0.0

@@ -44,6 +44,11 @@ def _number(low: float, high: float) -> Any:
     return field(default=None, metadata={"limits": (low, high)})
 
 
+def _word(known: Mapping[str, str]) -> Any:
+    """Return a word that may be missing, with what may be written for it."""
+    return field(default="", metadata={"words": known})
+
+
 @dataclass(frozen=True)
 class Antenna:
     """One row of ``antennas.csv``; everything but the name may be unknown (None or empty).
@@ -84,7 +89,7 @@ class Antenna:
 
     antenna: str
     kind: str = ""
-    polarisation: str = ""
+    polarisation: str = _word(POLARISATIONS)
     cable: str = ""
     gain_dbi: float | None = _number(-30.0, 60.0)
     axial_ratio_db: float | None = _number(0.0, 60.0)
@@ -98,8 +103,8 @@ class Antenna:
     pointing_error_deg: float | None = _number(0.0, 180.0)
     vswr: float | None = _number(1.0, 50.0)
     connectors: float | None = _number(0.0, 20.0)
-    colour: str = ""
-    mark: str = ""
+    colour: str = _word({name: name for name in COLOURS})
+    mark: str = _word({name: name for name in MARKS})
 
     @property
     def is_omnidirectional(self) -> bool:
@@ -170,43 +175,30 @@ def _check_columns(table: Table) -> None:
 
 
 def _antenna(table: Table, row: int) -> Antenna:
-    cells = table.rows[row]
     where = f"{table.where}: line {row + 2}"
-    if not cells["antenna"]:
+    if not table.rows[row]["antenna"]:
         raise TableError(f"{where}: the antenna has no name; fill the column 'antenna'")
-    return Antenna(
-        antenna=cells["antenna"],
-        kind=_kind(cells.get("kind", "")),
-        polarisation=_one_of(where, "polarisation", cells, POLARISATIONS),
-        cable=cells.get("cable", ""),
-        colour=_one_of(where, "colour", cells, {name: name for name in COLOURS}),
-        mark=_one_of(where, "mark", cells, {name: name for name in MARKS}),
-        **{
-            one.name: _value(table, row, one.name, one.metadata)
-            for one in fields(Antenna)
-            if one.metadata
-        },
-    )
+    # Words before numbers: they tell of a row whose cells have moved.
+    order = sorted(fields(Antenna), key=lambda one: "limits" in one.metadata)
+    cells = {one.name: _cell(table, row, one.name, one.metadata) for one in order}
+    kind = re.sub(r"[\s_-]+", " ", cells["kind"].casefold()).removesuffix(" antenna").strip()
+    return Antenna(**cells | {"kind": SAME_KINDS.get(kind, kind)})
 
 
-def _one_of(where: str, column: str, cells: Mapping[str, str], known: Mapping[str, str]) -> str:
-    word = cells.get(column, "").casefold().strip()
-    if word and word not in known:
-        ways = ", ".join(dict.fromkeys(known.values()))
-        raise TableError(f"{where}: {column} is {word!r}; write {ways}, or nothing")
-    return known.get(word, "")
-
-
-def _value(table: Table, row: int, column: str, known: Mapping[str, Any]) -> float | None:
-    value, (low, high) = table.number(row, column), known["limits"]
+def _cell(table: Table, row: int, column: str, allowed: Mapping[str, Any]) -> Any:
+    """Return what a column's cell says; raises `TableError` where that is not `allowed`."""
+    where, text = f"{table.where}: line {row + 2}", table.rows[row].get(column, "")
+    if "words" in allowed:
+        word, known = text.casefold().strip(), allowed["words"]
+        if word and word not in known:
+            ways = ", ".join(dict.fromkeys(known.values()))
+            raise TableError(f"{where}: {column} is {word!r}; write {ways}, or nothing")
+        return known.get(word, "")
+    if "limits" not in allowed:
+        return text
+    value, (low, high) = table.number(row, column), allowed["limits"]
     if value is not None and not low <= value <= high:
         raise TableError(
-            f"{table.where}: line {row + 2}, column {column!r}: {value:g} must lie between "
-            f"{low:g} and {high:g}"
+            f"{where}, column {column!r}: {value:g} must lie between {low:g} and {high:g}"
         )
     return value
-
-
-def _kind(text: str) -> str:
-    word = re.sub(r"[\s_-]+", " ", text.casefold()).removesuffix(" antenna").strip()
-    return SAME_KINDS.get(word, word)

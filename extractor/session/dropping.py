@@ -56,9 +56,9 @@ def take_piece(
     """
     target = session.root / _checked(name)
     part = target.with_name(f".{target.name}{MARK}.0{PART_SUFFIX}")
-    if target.exists():
-        raise UsageError(f"{name}: is in the session already; it was left as it is")
     try:
+        if target.exists():
+            raise FileExistsError
         if not at and shutil.disk_usage(session.root).free < size:
             raise StorageError(f"{name}: the disk has no room for it ({size / 1e9:.1f} GB)")
         with part.open("r+b" if at else "wb") as stream:
@@ -95,13 +95,9 @@ def _checked(name: str) -> str:
 def _appear(part: Path, target: Path) -> None:
     try:
         os.link(part, target)  # fails where something stands: two may come at one instant
-    except FileExistsError:
-        part.unlink()
-        raise
-    except OSError:  # a card's file system without links
+    except OSError:  # or on a card's file system without links
         if target.exists():
-            part.unlink()
             raise FileExistsError from None
         part.rename(target)
-    else:
-        part.unlink()
+    finally:
+        part.unlink(missing_ok=True)

@@ -115,7 +115,7 @@ def doubts_in(
 
 
 def _settled(doubt: Doubt, answers: Answers, corrections: Sequence[Correction]) -> bool:
-    right: dict[tuple[str, str], None] = {}
+    right: set[tuple[str, str]] = set()
     for row in answers:
         read = interpret(row["text"], 1.0, 0.0).value
         if row["field"] != doubt.field or not doubt.concerns(row["clip"]):
@@ -123,7 +123,7 @@ def _settled(doubt: Doubt, answers: Answers, corrections: Sequence[Correction]) 
         if not doubt.digit.stands_in(read):
             continue
         if row["verdict"] == "right":
-            right[row["clip"], row["text"]] = None
+            right.add((row["clip"], row["text"]))
         elif row["verdict"] == "wrong":
             truth = _put_right(row, corrections)
             if truth is None or doubt.digit.is_denied_by(read, truth):

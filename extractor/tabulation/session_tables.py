@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from extractor.errors import TableError
@@ -17,7 +18,7 @@ from extractor.session.atomic import read_json, write_json
 from extractor.session.csv_tables import wants_commas, write_table
 from extractor.session.folder import Session
 from extractor.session.overlay import Overlay, direction_question
-from extractor.session.user_tables import Correction
+from extractor.session.user_tables import Correction, Run
 from extractor.statistics.missing_digits import Numbers
 from extractor.tabulation import clip_tables, doubted_digits
 from extractor.tabulation.doubted_digits import Answers, Doubt
@@ -26,7 +27,7 @@ from extractor.tabulation.doubted_digits import Answers, Doubt
 TABLES = "tables.json"
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True)
 class ClipTable:
     """One clip's flagged series, made when first asked for."""
 
@@ -38,22 +39,18 @@ class ClipTable:
     """Changes whenever the table may."""
     doubts: tuple[Doubt, ...] = ()
     """Those that concern this clip."""
-    _made: clip_tables.ClipSeries | None = None
 
+    @cached_property
     def made(self) -> clip_tables.ClipSeries:
-        """Return the series with flags and corrections."""
-        if self._made is None:
-            self._made = clip_tables.clip_series(
-                self.known, self.overlay.fields, self.corrections, self.doubts
-            )
-        return self._made
+        """The series with flags and corrections."""
+        fields = self.overlay.fields
+        return clip_tables.clip_series(self.known, fields, self.corrections, self.doubts)
 
-    def doubt(self, clip: str, doubts: Sequence[Doubt]) -> None:
-        """Take the digits in doubt into account, of a table that was made without any."""
-        self.doubts = tuple(d for d in doubts if d.concerns(clip))
-        if self.doubts:
-            self.key = digests.digest_of(self.key, [d.key() for d in self.doubts])
-            self._made = None
+    def doubted(self, clip: str, doubts: Sequence[Doubt]) -> ClipTable:
+        """Return it with the digits in doubt taken into account."""
+        own = tuple(d for d in doubts if d.concerns(clip))
+        key = digests.digest_of(self.key, [d.key() for d in own])
+        return replace(self, doubts=own, key=key) if own else self
 
 
 class SessionTables:
@@ -101,7 +98,7 @@ class SessionTables:
         entries = read_json(path)
         if entries.pop(clip, None):
             write_json(path, entries)
-        clip_tables.write_readings(self.session.readings_path(clip), table.made().series)
+        clip_tables.write_readings(self.session.readings_path(clip), table.made.series)
 
     def said(self, clip: str, known: Mapping[str, ClipState], table: ClipTable) -> str:
         """Say what a clip that was just read shows, by the runs as ``runs.csv`` has them now.
@@ -120,10 +117,12 @@ class SessionTables:
         sentences = []
         for run in own:
             parts = [table if c == clip else self.of(c, known[c]) for c in run.clips]
-            states, series = [t.known for t in parts], [t.made().series for t in parts]
-            rows = clip_tables.run_rows(run, states, series, self.overlay.fields)
-            sentences += [clip_tables.row_sentence(row) for row in rows]
+            sentences += [clip_tables.row_sentence(row) for row in self._rows(run, parts)]
         return " · ".join(sentences)
+
+    def _rows(self, run: Run, parts: Sequence[ClipTable]) -> list[dict[str, Any]]:
+        states, series = [t.known for t in parts], [t.made.series for t in parts]
+        return clip_tables.run_rows(run, states, series, self.overlay.fields)
 
     def look_again(self) -> None:
         """Take the runs as they are by now; those before where the table is wrong at the moment."""
@@ -149,11 +148,11 @@ class SessionTables:
             for clip, own in numbers.items()
         }
         doubts = doubted_digits.doubts_in(read, self.corrections, self.answers)
+        tables = {clip: table.doubted(clip, doubts) for clip, table in tables.items()}
         for clip, table in tables.items():
-            table.doubt(clip, doubts)
             entry = before.get(clip, {})
             if entry.get("key") != table.key or not session.readings_path(clip).exists():
-                clip_tables.write_readings(session.readings_path(clip), table.made().series)
+                clip_tables.write_readings(session.readings_path(clip), table.made.series)
                 entry = _entry(table)
             now[clip] = entry = {**entry, "numbers": numbers[clip]}
             report.warnings += [
@@ -197,9 +196,7 @@ class SessionTables:
             if len(parts) < len(run.clips) or not run.counts:
                 continue
             key = digests.digest_of(run, [t.key for t in parts], fields, summary_columns())
-            now[key] = before.get(key) or clip_tables.run_rows(
-                run, [t.known for t in parts], [t.made().series for t in parts], fields
-            )
+            now[key] = before.get(key) or self._rows(run, parts)
             report.rows += now[key]
         if now != before or not self.session.summary_path.exists():
             write_table(self.session.summary_path, summary_columns(), report.rows)
@@ -208,7 +205,7 @@ class SessionTables:
 
 def _entry(table: ClipTable) -> dict[str, Any]:
     """Return what is remembered of a table that was written."""
-    made = table.made()
+    made = table.made
     return {
         "key": table.key,
         "notes": list(made.notes),
@@ -223,5 +220,5 @@ def _numbers(table: ClipTable, entry: Mapping[str, Any]) -> dict[str, Any]:
     known: dict[str, Any] = entry.get("numbers", {})
     if known.get("key") == table.key:
         return known
-    made = {name: n.as_json() for name, n in table.made().numbers.items()}
+    made = {name: n.as_json() for name, n in table.made.numbers.items()}
     return {"key": table.key, "by_field": made}

@@ -96,7 +96,7 @@ def test_padded_or_empty_other_lines_are_fine(others):
 
 
 def test_other_ports_are_read_from_their_column():
-    assert antennas_on_other_ports("Green=Stub (6 dB); Rear=off;") == ["Green=Stub (6 dB)"]
+    assert antennas_on_other_ports("Green=Stub (6 dB); Rear=off;") == [("Green", "Stub (6 dB)")]
     assert antennas_on_other_ports(math.nan) == []
 
 
