@@ -60,8 +60,13 @@ def refuse_counted_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) 
     lengths: dict[Hashable, float] = {}
     for i, path in enumerate(paths):
         if path.is_dir():
-            own = [keys for place, _, keys in rows if place == i]
-            _look(Session(path), own, digests, lengths)
+            session, own = Session(path), [keys for place, _, keys in rows if place == i]
+            clips = {key: key[2] for keys in own for key in keys}
+            known = digests_of(session, dict.fromkeys(clips.values()))
+            digests |= {key: known[clip] for key, clip in clips.items()}
+            if any(len(keys) > 1 for keys in own):  # else lengths do not matter
+                long = lengths_of(session, dict.fromkeys(clips.values()))
+                lengths |= {key: long[clip] for key, clip in clips.items() if clip in long}
     first = originals(digests)
     several = len(paths) > 1
     spans = [
@@ -86,18 +91,3 @@ def refuse_counted_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) 
 
 def _keys(place: int, row: Mapping[str, Any]) -> list[tuple[int, str, str]]:
     return [(place, row["session"], clip) for clip in clips_of(row.get("clip") or "")]
-
-
-def _look(
-    session: Session,
-    own: Sequence[Sequence[tuple[int, str, str]]],
-    digests: dict[Hashable, str],
-    lengths: dict[Hashable, float],
-) -> None:
-    """Fill in what is known of a session's clips; lengths matter where a run has several."""
-    keys = {key: key[2] for found in own for key in found}
-    names = dict.fromkeys(keys.values())
-    split = any(len(found) > 1 for found in own)
-    known, long = digests_of(session, names), lengths_of(session, names) if split else {}
-    digests |= {key: known[clip] for key, clip in keys.items()}
-    lengths |= {key: long[clip] for key, clip in keys.items() if clip in long}

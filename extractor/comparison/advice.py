@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from extractor.comparison.findings import Finding, Quantity, Voice
-from extractor.comparison.model import Fit
-from extractor.comparison.pairs import NO_BASIS, Ordering, basis
+from extractor.comparison.findings import Finding, Quantity
+from extractor.comparison.pairs import NO_BASIS, basis
 from extractor.statistics.power import Spreads, reach, upper_spread
 
+if TYPE_CHECKING:
+    from extractor.comparison.compare import Comparison
 
-def next_finding(
-    fit: Fit, runs: pd.DataFrame, pairs: pd.DataFrame, order: Ordering, voice: Voice
-) -> Finding:
+
+def next_finding(compared: Comparison) -> Finding:
     """Say what to do next."""
-    layout = fit.layout
+    fit, voice, layout = compared.fit, compared.voice, compared.fit.layout
     numbers: tuple[Quantity, ...] = ()
     if layout.df_between == 0:
         said = (
-            f"mount each again, in this order: {', '.join(_turns(runs, order))}. "
+            f"mount each again, in this order: {', '.join(_turns(compared))}. "
             f"Remounting, not longer clips, is what lets you speak about {voice.noun}s."
         )
         how = (
@@ -30,7 +29,7 @@ def next_finding(
     elif basis(fit) == NO_BASIS:
         said = "a harder path (more distance, walls or attenuation) would show differences."
         how = "No clip differs from another."
-    elif pairs["told_apart"].all():
+    elif compared.pairs["told_apart"].all():
         said = (
             "nothing more is needed for this ranking; another spot or distance would show whether "
             "it holds there."
@@ -53,9 +52,10 @@ def next_finding(
     return Finding("next", said[0].upper() + said[1:], how, numbers)
 
 
-def _turns(runs: pd.DataFrame, order: Ordering) -> list[str]:
+def _turns(compared: Comparison) -> list[str]:
     """Return the antennas, last recorded first; worst first where the order is not known."""
+    runs = compared.runs
     if "order" not in runs or runs["order"].isna().any():
-        return list(reversed(order.names))
+        return list(reversed(compared.order.names))
     last = runs.groupby("antenna")["order"].max().sort_values(ascending=False)
     return [str(name) for name in last.index]

@@ -38,10 +38,9 @@ class Carried:
 
     def mean_square(self, layout: Layout) -> float:
         """Return the mean square between mountings to be expected in another design."""
-        clip = 0.0 if self.fit.layout.df_within == 0 else float(self.fit.ms_within)
-        own = mounting_spread(self.fit) ** 2
         alone = layout.df_between + layout.df_within == 0
-        return own + clip * (float(np.mean(np.diag(layout.noise))) if alone else layout.mean_noise)
+        share = float(np.mean(np.diag(layout.noise))) if alone else layout.mean_noise
+        return mounting_spread(self.fit) ** 2 + float(self.fit.clip_variance) * share
 
     def planning(self) -> Spreads:
         """Return the spreads to plan with, each at its upper 80 % limit.

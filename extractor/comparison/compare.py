@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -23,12 +24,7 @@ from extractor.comparison.findings import (
     to_json,
     to_text,
 )
-from extractor.comparison.loading import (
-    CONDITIONS,
-    UNNAMED_MOUNTING,
-    RunTable,
-    uncut,
-)
+from extractor.comparison.loading import CONDITIONS, UNNAMED_MOUNTING, RunTable, uncut
 from extractor.comparison.looks import look_findings
 from extractor.comparison.model import COVARIATES, Fit, estimate, lay_out, records
 from extractor.comparison.pairs import Ordering, ordering, pair_table
@@ -36,7 +32,6 @@ from extractor.comparison.port_choice import port_choice
 from extractor.comparison.ports import port_findings, port_table
 from extractor.comparison.ranking import (
     best_finding,
-    direction_finding,
     ranking_findings,
     ranking_table,
     spread_finding,
@@ -61,6 +56,16 @@ class Comparison(RunTable):
     findings: tuple[Finding, ...] = ()
     """Verdicts in the order in which they should be read, then the appendix."""
     fit: Fit
+    reference: str | None = None
+    """The antenna that all others were compared with alone."""
+    equal_within: float | None = None
+    """Difference, in the unit, up to which two antennas count as equal."""
+
+    @property
+    def voice(self) -> Voice:
+        """How its numbers are said."""
+        noun = self.factor.replace("_", " ")
+        return Voice(self.unit, digits_for(self.runs["value"]), self.confidence, noun)
 
     def text(self) -> str:
         """Return the findings for reading."""
@@ -151,17 +156,10 @@ def compare_table(
     count, now = runs["antenna"].nunique(), _mounted(runs)
     over_all, confidence = confidence, table.looks.confidence(now, count, confidence)
     fit, ports = _fitted(runs, table.factor, confidence, carried)
-    pairs = pair_table(
-        fit,
-        better=table.better,
-        confidence=confidence,
-        reference=reference,
-        equal_within=equal_within,
-    )
-    order = ordering(fit, pairs, table.better, reference, confidence)
-    ranking = ranking_table(
-        fit, runs, order, better=table.better, confidence=confidence, measure=table.measure
-    )
+    asked: dict[str, Any] = {"confidence": confidence, "reference": reference}
+    pairs = pair_table(fit, better=table.better, equal_within=equal_within, **asked)
+    order = ordering(fit, pairs, table.better, **asked)
+    ranking = ranking_table(table, fit, order, confidence)
     if carried is not None and carried.unit != table.unit:
         raise UsageError(
             f"{listed(carried.names)}: the unit is '{carried.unit}', here '{table.unit}'; a spread "
@@ -169,17 +167,18 @@ def compare_table(
         )
     comparison = Comparison(
         **vars(table),
-        confidence=confidence,
+        **asked,
         ranking=ranking.assign(field=table.field, measure=table.measure, unit=table.unit),
         ports=ports.assign(unit=table.unit),
         pairs=pairs.assign(unit=table.unit),
         order=order,
         fit=fit,
+        equal_within=equal_within,
     )
+    found = [*table.doubts, *checks.draft_findings(runs), *checks.outage_finding(comparison)]
+    found += [*mixed, *_left_out(table.skipped, runs)]
     looked = look_findings(table.looks, now, count, order.best, over_all)
-    found = [*table.doubts, *checks.draft_findings(runs), *_outages(comparison), *mixed]
-    found += _left_out(table.skipped, runs)
-    found += _findings(comparison, reference, equal_within, looked, carried)
+    found += _findings(comparison, looked, carried)
     found = [*(_secondary(f, table) for f in found), *also]
     return replace(comparison, findings=tuple(sorted(found, key=lambda f: f.part != "verdict")))
 
@@ -207,14 +206,6 @@ def _fitted(
     return replace(fit, hidden=checks.all_at_ceiling(runs)), ports
 
 
-def _outages(comparison: Comparison) -> list[Finding]:
-    if comparison.measure != "mean" or comparison.better is None:
-        return []
-    return checks.outage_finding(
-        comparison.fit, comparison.runs, comparison.order, comparison.better
-    )
-
-
 def _secondary(finding: Finding, table: RunTable) -> Finding:
     """Mark what is said of who is ahead by a number that does not decide the session."""
     if table.primary in ("", table.field) or finding.kind not in ("ranking", "pairs"):
@@ -228,28 +219,15 @@ def _secondary(finding: Finding, table: RunTable) -> Finding:
 
 
 def _findings(
-    comparison: Comparison,
-    reference: str | None,
-    equal_within: float | None,
-    looked: list[Finding],
-    carried: Carried | None,
+    comparison: Comparison, looked: list[Finding], carried: Carried | None
 ) -> list[Finding]:
-    runs, fit, order = comparison.runs, comparison.fit, comparison.order
-    ranking, pairs, layout = comparison.ranking, comparison.pairs, comparison.fit.layout
-    noun = comparison.factor.replace("_", " ")
-    voice = Voice(comparison.unit, digits_for(runs["value"]), comparison.confidence, noun)
+    runs, fit, voice = comparison.runs, comparison.fit, comparison.voice
     known = comparison.better is not None
-    if known:
-        verdicts = ranking_findings(
-            fit, ranking, pairs, order, voice, reference=reference, equal_within=equal_within
-        )
-    else:
-        verdicts = [direction_finding(comparison.field, ranking, voice)]
     return [
-        *verdicts,
-        *checks.ceiling_findings(fit, runs, order, comparison.measure, voice),
+        *ranking_findings(comparison),
+        *checks.ceiling_findings(comparison),
         *port_findings(comparison.ports, runs, voice),
-        *_port_choice(comparison, voice),
+        *port_choice(comparison),
         *drift_findings(fit, runs, voice),
         *([carried.finding(voice)] if carried is not None else []),
         *linking.link_findings(fit, runs, voice),
@@ -257,19 +235,13 @@ def _findings(
         *checks.outlier_findings(fit, runs, voice),
         *checks.unlike_spread_findings(fit, voice),
         *(checks.few_mountings_finding(fit, voice) if known else []),
-        *unused_factors(layout.dropped),
-        *(looked or ([next_finding(fit, runs, pairs, order, voice)] if known else [])),
+        *unused_factors(fit.layout.dropped),
+        *(looked or ([next_finding(comparison)] if known else [])),
         spread_finding(fit, voice),
-        *best_finding(ranking, voice),
+        *best_finding(comparison.ranking),
         *checks.companion_findings(runs),
         *checks.thin_clip_findings(runs),
     ]
-
-
-def _port_choice(comparison: Comparison, voice: Voice) -> list[Finding]:
-    if comparison.better is None or comparison.factor != "antenna":
-        return []
-    return port_choice(comparison.ports, comparison.order, comparison.better, voice)
 
 
 def _check_levels(runs: pd.DataFrame, reference: str | None, factor: str) -> None:
@@ -318,26 +290,19 @@ def _one_condition(
     return kept, [Finding("conditions", sentence, how, (Quantity("runs used", float(len(kept))),))]
 
 
-def _left_out(skipped: Sequence[str], runs: pd.DataFrame) -> list[Finding]:
-    findings = []
+def _left_out(skipped: Sequence[str], runs: pd.DataFrame) -> Iterator[Finding]:
     if skipped:
-        findings.append(
-            Finding(
-                "left_out",
-                f"{counted(len(skipped), 'run')} left out: {listed(skipped)}.",
-                "Rows of the summary without antenna or value.",
-            )
+        yield Finding(
+            "left_out",
+            f"{counted(len(skipped), 'run')} left out: {listed(skipped)}.",
+            "Rows of the summary without antenna or value.",
         )
     unnamed = runs[runs["mounting"].str.endswith(UNNAMED_MOUNTING)]
     if unnamed.groupby(["session", "antenna"]).size().gt(1).any():
-        findings.append(
-            Finding(
-                "mounting_unknown",
-                "The column mounting is empty, so all clips of an antenna count as one mounting. "
-                "If an antenna was taken off and put on again between clips, number the "
-                "mountings in runs.csv: it makes a stronger statement possible.",
-                "Column mounting of runs.csv.",
-                part="verdict",
-            )
+        yield Finding(
+            "mounting_unknown",
+            "The column mounting is empty, so all clips of an antenna count as one mounting. "
+            "If an antenna was taken off and put on again between clips, number the "
+            "mountings in runs.csv: it makes a stronger statement possible.",
+            "Column mounting of runs.csv.",
         )
-    return findings

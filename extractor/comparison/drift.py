@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -39,37 +40,43 @@ def drifts(fit: Fit, runs: pd.DataFrame, confidence: float = 1 - CHECK_LEVEL) ->
     for name, weight in zip(layout.drifting, layout.slopes, strict=True):
         span = float(np.ptp(runs.loc[runs["session"] == name, "order"]))
         error = mounting_error(fit, weight)
-        tail = (1 - confidence) / len(layout.drifting) / 2
-        half = student_t_quantile(1 - tail, float(error.df)) * float(error.se)
+        half = error.half_width(1 - (1 - confidence) / len(layout.drifting) / 2)
         slope = float(weight @ fit.mounting_means)
         limits = slope * span, (slope - half) * span, (slope + half) * span
         found.append(Drift(name, *limits, float(error.df)))
     return found
 
 
-def drift_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
+def drift_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> Iterator[Finding]:
     """Say what the order shows, then warm-up."""
     state = fit.layout.order
-    checked = Voice(voice.unit, voice.digits, 1 - CHECK_LEVEL, voice.noun)
+    checked = replace(voice, confidence=1 - CHECK_LEVEL)
+    unchecked = "Whether the link drifted during the session can't be checked"
     if state == "in the model":
         seen = drifts(fit, runs) if basis(fit) != NO_BASIS else []
-        return [_drift_finding(one, fit, checked) for one in seen] + _warm_up(runs, checked)
-    unchecked = "Whether the link drifted during the session can't be checked"
-    if state == "not known":
-        said = f"{unchecked}: the order of the runs is not known."
-        how = "Fill the column order in runs.csv (1, 2, 3, … as recorded)."
-    elif fit.layout.df_between == 0:
-        said = f"A drift can't be told from a difference: each {voice.noun} was mounted once."
-        how = "Column order of runs.csv."
-    elif state == "confounded":
-        return [_confounding(fit), *_warm_up(runs, checked)]
-    else:
-        said = f"{unchecked} with so few mountings."
-        how = (
-            "A drift in the model would leave fewer than two degrees of freedom. The turns are "
-            "spread evenly enough that one widens the intervals and makes no winner."
+        yield from (_drift_finding(one, fit, checked) for one in seen)
+    elif state == "not known":
+        yield Finding(
+            "drift",
+            f"{unchecked}: the order of the runs is not known.",
+            "Fill the column order in runs.csv (1, 2, 3, … as recorded).",
         )
-    return [Finding("drift", said, how), *_warm_up(runs, checked)]
+    elif fit.layout.df_between == 0:
+        yield Finding(
+            "drift",
+            f"A drift can't be told from a difference: each {voice.noun} was mounted once.",
+            "Column order of runs.csv.",
+        )
+    elif state == "confounded":
+        yield _confounding(fit)
+    else:
+        yield Finding(
+            "drift",
+            f"{unchecked} with so few mountings.",
+            "A drift in the model would leave fewer than two degrees of freedom. The turns are "
+            "spread evenly enough that one widens the intervals and makes no winner.",
+        )
+    yield from _warm_up(runs, checked)
 
 
 def _confounding(fit: Fit) -> Finding:
@@ -110,14 +117,14 @@ def _drift_finding(found: Drift, fit: Fit, voice: Voice) -> Finding:
     )
 
 
-def _warm_up(runs: pd.DataFrame, voice: Voice) -> list[Finding]:
+def _warm_up(runs: pd.DataFrame, voice: Voice) -> Iterator[Finding]:
     if "trend_per_min" not in runs:
-        return []
+        return
     # One trend a mounting: clips of one mounting need not be independent.
     known = runs.dropna(subset=["trend_per_min"])
     trends = known.groupby(["session", "antenna", "mounting"])["trend_per_min"].mean()
     if len(trends) < FEWEST_TRENDS:
-        return []
+        return
     mean, se = float(trends.mean()), float(trends.std(ddof=1)) / math.sqrt(len(trends))
     half = student_t_quantile(1 - CHECK_LEVEL / 2, len(trends) - 1) * se
     low, high = mean - half, mean + half
@@ -127,24 +134,22 @@ def _warm_up(runs: pd.DataFrame, voice: Voice) -> list[Finding]:
     how = f"Mean of the trends inside the clips over {counted(len(trends), 'mounting')}, by t."
     if low <= 0 <= high:
         sentence = f"No common trend inside the clips was seen: {size}."
-        return [Finding("warm_up", sentence, how, numbers, "appendix")]
-    sentence = (
-        f"The clips share a trend: {size}. That looks like warming up or cooling down; wait "
-        "longer before each clip."
-    )
-    return [Finding("warm_up", sentence, how, numbers)]
+        yield Finding("warm_up", sentence, how, numbers, "appendix")
+    else:
+        sentence = (
+            f"The clips share a trend: {size}. That looks like warming up or cooling down; wait "
+            "longer before each clip."
+        )
+        yield Finding("warm_up", sentence, how, numbers)
 
 
-def unused_factors(dropped: tuple[str, ...]) -> list[Finding]:
+def unused_factors(dropped: tuple[str, ...]) -> Iterator[Finding]:
     """Say which factors could not be adjusted for."""
-    if not dropped:
-        return []
-    return [
-        Finding(
+    if dropped:
+        yield Finding(
             "not_adjusted",
             f"The ranking is not adjusted for {listed(dropped)}: in this design that can't be "
             "told from the antenna or the mounting, or too little would be left to judge by.",
             "The columns of the design are linearly dependent, or fewer than two degrees of "
             "freedom would remain between mountings.",
         )
-    ]

@@ -24,8 +24,12 @@ class Quantity:
 
     name: str
     value: float | None
-    """None where it is not known."""
+    """None where it is not known: NaN and infinity become it."""
     unit: str = ""
+
+    def __post_init__(self) -> None:
+        known = self.value is not None and math.isfinite(self.value)
+        object.__setattr__(self, "value", float(self.value or 0.0) if known else None)
 
 
 @dataclass(frozen=True)
@@ -132,7 +136,7 @@ class Voice:
 
     def quantity(self, name: str, value: float) -> Quantity:
         """Return a number in the measured unit."""
-        return Quantity(name, value if math.isfinite(value) else None, self.unit)
+        return Quantity(name, value, self.unit)
 
     def quantities(self, amounts: Mapping[str, float]) -> tuple[Quantity, ...]:
         """Return several numbers in the measured unit, by their names."""
@@ -166,24 +170,9 @@ def counted(count: int, noun: str) -> str:
 
 def to_json(findings: Iterable[Finding]) -> str:
     """Return the findings as a JSON list, in their order."""
-    content = [
-        {
-            "kind": f.kind,
-            "part": f.part,
-            "sentence": f.sentence,
-            "how_we_know": f.how_we_know,
-            "numbers": [
-                {"name": q.name, "value": _plain(q.value), "unit": q.unit} for q in f.numbers
-            ],
-            "moments": [asdict(m) for m in f.moments],
-        }
-        for f in findings
-    ]
+    keys = ("kind", "part", "sentence", "how_we_know", "numbers", "moments")
+    content = [{key: asdict(f)[key] for key in keys} for f in findings]
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _plain(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def from_json(text: str) -> list[Finding]:
@@ -197,12 +186,9 @@ def from_json(text: str) -> list[Finding]:
     try:
         return [
             Finding(
-                f["kind"],
-                f["sentence"],
-                f["how_we_know"],
-                tuple(Quantity(**q) for q in f["numbers"]),
-                f["part"],
-                tuple(Moment(**m) for m in f.get("moments", ())),
+                **{k: f[k] for k in ("kind", "sentence", "how_we_know", "part")},
+                numbers=tuple(Quantity(**q) for q in f["numbers"]),
+                moments=tuple(Moment(**m) for m in f.get("moments", ())),
             )
             for f in json.loads(text)
         ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -101,21 +102,17 @@ def require_connected(runs: pd.DataFrame) -> None:
     UsageError
         If they don't; the message names the antenna to carry over.
     """
-    sessions = list(dict.fromkeys(runs["session"]))
-    reached, waiting = {sessions[0]}, [sessions[0]]
-    antennas = runs.groupby("session")["antenna"].unique()
-    while waiting:
-        here = set(antennas[waiting.pop()])
-        joined = [s for s in sessions if s not in reached and here & set(antennas[s])]
-        reached.update(joined)
-        waiting += joined
-    lonely = [s for s in sessions if s not in reached]
-    if lonely:
-        first = runs[runs["session"].isin(reached)]
-        carried = first.groupby("antenna")["mounting"].nunique().idxmax()
+    first = runs["session"].iloc[0]
+    reached = runs[runs["session"] == first]
+    for _ in range(runs["session"].nunique()):  # no chain is longer
+        joined = runs.loc[runs["antenna"].isin(reached["antenna"]), "session"]
+        reached = runs[runs["session"].isin(joined)]
+    lonely = runs.loc[~runs["session"].isin(reached["session"]), "session"]
+    if len(lonely):
+        carried, there = reached.groupby("antenna")["mounting"].nunique().idxmax(), lonely.iloc[0]
         raise UsageError(
-            f"sessions {sessions[0]} and {lonely[0]} share no antenna, so their numbers can't be "
-            f"put on one scale; carry one over: fly {carried} again in {lonely[0]} (better two "
+            f"sessions {first} and {there} share no antenna, so their numbers can't be "
+            f"put on one scale; carry one over: fly {carried} again in {there} (better two "
             "antennas, so that the join can be checked)"
         )
 
@@ -135,14 +132,11 @@ def shifts_of(fit: Fit) -> list[tuple[str, str, str, float]]:
     ]
 
 
-def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> list[Finding]:
+def link_findings(fit: Fit, runs: pd.DataFrame, voice: Voice) -> Iterator[Finding]:
     """Say how the sessions join, and what retested antennas did."""
-    if runs["session"].nunique() < 2:
-        return []
-    return [
-        _join(shifts_of(fit), shifting(fit), voice, cut_by_antenna(runs, "mean")),
-        *_changed_conditions(runs),
-    ]
+    if runs["session"].nunique() > 1:
+        yield _join(shifts_of(fit), shifting(fit), voice, cut_by_antenna(runs, "mean"))
+        yield from _changed_conditions(runs)
 
 
 def _join(
@@ -153,7 +147,7 @@ def _join(
     at_ceiling = [name for name in shared if touched[name]]
     numbers = (
         *(voice.quantity(f"{name}: {b} minus {a}", shift) for name, a, b, shift in found),
-        Quantity("p of parallel shifts", unlike.p if math.isfinite(unlike.p) else None),
+        Quantity("p of parallel shifts", unlike.p),
     )
     how = (
         "Each shared antenna's mean in the later session minus the earlier. Joining in "
@@ -194,24 +188,19 @@ def _join(
     return Finding("link", sentence, how, numbers)
 
 
-def _changed_conditions(runs: pd.DataFrame) -> list[Finding]:
-    if "condition" not in runs:
-        return []
-    used = runs.groupby("session")["condition"].agg(lambda c: c.iloc[0])
-    if used.nunique() < 2:
-        return []
-    parts = [f"{session}: {text or 'not given'}" for session, text in used.items()]
-    return [
-        Finding(
+def _changed_conditions(runs: pd.DataFrame) -> Iterator[Finding]:
+    used = runs.groupby("session")["condition"].first() if "condition" in runs else pd.Series()
+    if used.nunique() > 1:
+        parts = [f"{session}: {text or 'not given'}" for session, text in used.items()]
+        yield Finding(
             "link_conditions",
             f"The sessions ran under different conditions ({'; '.join(parts)}). A difference in "
             "Mbit/s under one need not be the same under another; the join assumes that it is.",
             "rate_mode, power_mw, channel_mhz and width_mhz of session.toml and runs.csv.",
         )
-    ]
 
 
-def side_findings(runs: pd.DataFrame, voice: Voice, better: Direction | None) -> list[Finding]:
+def side_findings(runs: pd.DataFrame, voice: Voice, better: Direction | None) -> Iterator[Finding]:
     """Join receiving-side and transmitting-side tests through the configuration they share.
 
     Needs ``antenna`` and ``transmitter_antenna`` both to vary. Adding the two effects is an
@@ -220,28 +209,29 @@ def side_findings(runs: pd.DataFrame, voice: Voice, better: Direction | None) ->
     where it is not known which way is better.
     """
     if "transmitter_antenna" not in runs or better is None:
-        return []
+        return
     both = runs.dropna(subset=["transmitter_antenna"])
-    if both["transmitter_antenna"].nunique() < 2 or both["antenna"].nunique() < 2:
-        return []
     keys = ["antenna", "transmitter_antenna"]
+    if (both[keys].nunique() < 2).any():
+        return
     level = both.groupby([*keys, "mounting"])["value"].mean().groupby(keys).mean().unstack()
-    hubs = [
-        (a, t)
-        for a in level.index
-        for t in level.columns
-        if level.loc[a].notna().sum() > 1 and level[t].notna().sum() > 1 and _known(level, a, t)
-    ]
+    known = level.notna()
+    rows, columns = known.sum(axis=1), known.sum(axis=0)
+    hubs = [(a, t) for a, t in known.stack()[lambda k: k].index if rows[a] > 1 and columns[t] > 1]
     if not hubs:
-        return [_no_hub(level)]
-    a, t = max(hubs, key=lambda hub: level.loc[hub[0]].count() + level[hub[1]].count())
-    pick = "idxmax" if better == "higher" else "idxmin"
-    best_a, best_t = getattr(level[t], pick)(), getattr(level.loc[a], pick)()
-    if _known(level, best_a, best_t):
-        return []
-    sum_ = float(level.loc[best_a, t] + level.loc[a, best_t] - level.loc[a, t])
-    return [
-        Finding(
+        yield Finding(
+            "sides",
+            "The receiving and the transmitting tests share no configuration, so they can't be put "
+            f"together; fly {rows.idxmax()} with {columns.idxmax()} on the transmitter in both.",
+            "No combination of antenna and transmitter_antenna occurs in both tests.",
+        )
+        return
+    a, t = max(hubs, key=lambda hub: rows[hub[0]] + columns[hub[1]])
+    gain = level if better == "higher" else -level
+    best_a, best_t = gain[t].idxmax(), gain.loc[a].idxmax()
+    if not known.loc[best_a, best_t]:
+        sum_ = float(level.loc[best_a, t] + level.loc[a, best_t] - level.loc[a, t])
+        yield Finding(
             "sides",
             f"The receiving and the transmitting tests share {a} with {t}. Adding what each side "
             f"gained, {best_a} with {best_t} should give {voice.amount(sum_)}. That is an "
@@ -250,18 +240,3 @@ def side_findings(runs: pd.DataFrame, voice: Voice, better: Direction | None) ->
             f"{best_a} with {t}, plus {a} with {best_t}, minus {a} with {t}.",
             (voice.quantity(f"{best_a} with {best_t}, expected", sum_),),
         )
-    ]
-
-
-def _known(level: pd.DataFrame, antenna: str, transmitter: str) -> bool:
-    return bool(level.notna().loc[antenna, transmitter])
-
-
-def _no_hub(level: pd.DataFrame) -> Finding:
-    a, t = level.notna().sum(axis=1).idxmax(), level.notna().sum(axis=0).idxmax()
-    return Finding(
-        "sides",
-        "The receiving and the transmitting tests share no configuration, so they can't be put "
-        f"together; fly {a} with {t} on the transmitter in both.",
-        "No combination of antenna and transmitter_antenna occurs in both tests.",
-    )

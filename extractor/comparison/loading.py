@@ -111,7 +111,7 @@ def load_sessions(
         for path, name in zip(paths, names, strict=True)
     ]
     refuse_counted_twice(paths, [t.runs for t in tables])
-    units, ways = ({t.unit for t in tables} - {""}, {t.better for t in tables} - {None})
+    units, ways = {t.unit for t in tables} - {""}, {t.better for t in tables} - {None}
     if len(units) > 1 or len(ways) > 1:
         raise UsageError(
             f"the sessions disagree about the field '{tables[0].field}' (unit or which way is "
@@ -176,22 +176,23 @@ def _load_table(path: Path, name: str, field: str, measure: str, factor: str) ->
         row["run"] = row.get("run") or f"line {i + 2}"
         row["session"] = row.get("session") or name
     _check_numbers(table)
-    units = {str(r["unit"]) for r in rows if r.get("unit")}
-    if len(units) > 1:
-        raise TableError(
-            f"{path}: column 'unit' must say the same in every row, not "
-            f"'{', '.join(sorted(units))}'; convert the values to one unit"
-        )
-    unit = next(iter(units), "")
-    said = {str(r["better"]) for r in rows if r.get("better")}
-    if not said <= {"higher", "lower"} or len(said) > 1:
-        raise TableError(
-            f"{path}: column 'better' must say higher or lower, the same in every row, not "
-            f"'{', '.join(sorted(said))}'"
-        )
-    better = cast("Direction", said.pop()) if said else usual_direction(field, unit)
-    runs, skipped = prepare(pd.DataFrame(rows), factor)
-    return RunTable(runs, field, measure, unit, better, factor, skipped)
+    unit = _the_same(
+        table, "unit", "the same in every row, not '{}'; convert the values to one unit"
+    )
+    better = _the_same(table, "better", "higher or lower, the same in every row, not '{}'")
+    way = cast("Direction", better) if better else usual_direction(field, unit)
+    columns = dict.fromkeys((*table.columns, "run", "session"))
+    runs, skipped = prepare(pd.DataFrame(rows, columns=list(columns)), factor)
+    return RunTable(runs, field, measure, unit, way, factor, skipped)
+
+
+def _the_same(table: Table, column: str, must_say: str) -> str:
+    """Return what all rows that say anything say in a column; "" where none does."""
+    said = sorted({row[column] for row in table.rows if row.get(column)})
+    if len(said) > 1 or (column == "better" and not {*said} <= {"higher", "lower"}):
+        must_say = must_say.format(", ".join(said))
+        raise TableError(f"{table.where}: column '{column}' must say {must_say}")
+    return "".join(said)
 
 
 def _check_numbers(table: Table) -> None:
@@ -335,10 +336,8 @@ def prepare(rows: pd.DataFrame, factor: str = "antenna") -> tuple[pd.DataFrame, 
     skipped : tuple of str
         Runs without a value or without a level, each with the reason.
     """
-    runs = rows.copy()
-    for column in ("run", "session", "mounting", "port", "others"):
-        if column not in runs:
-            runs[column] = None
+    needed = ("run", "session", "mounting", "port", "others")
+    runs = rows.assign(**dict.fromkeys(c for c in needed if c not in rows))
     runs["run"] = runs["run"].fillna(pd.Series([f"run {i + 1}" for i in range(len(runs))]))
     runs["session"] = runs["session"].fillna("session")
     levels = _text(runs[factor])
@@ -375,17 +374,13 @@ def _complete(runs: pd.DataFrame, factor: str) -> tuple[pd.DataFrame, tuple[str,
     skipped = [f"{run} (no {factor} given)" for run in runs.loc[nameless, "run"]]
     skipped += [f"{run} (no value)" for run in runs.loc[empty & ~nameless, "run"]]
     kept = runs[~nameless & ~empty].reset_index(drop=True)
-    alike = [
-        is_like_with_like(antenna, others)
-        for antenna, others in zip(kept["antenna"], kept["others"], strict=True)
-    ]
+    pairs = zip(kept["antenna"], kept["others"], strict=True)
+    alike = pd.Series([is_like_with_like(*pair) for pair in pairs], dtype=bool)
     kept["port_used"] = kept["port"]
-    kept["port"] = kept["port"].where(~pd.Series(alike, dtype=bool), None).astype(object)
+    kept["port"] = kept["port"].where(~alike, None).astype(object)
     return kept, tuple(skipped)
 
 
 def is_like_with_like(antenna: str, others: str | None) -> bool:
     """Tell whether every other port holds the same antenna, as ``Port=Antenna;…`` says."""
-    if not others:
-        return False
-    return {other for _, other in hung(others)} == {antenna}
+    return {other for _, other in hung(others or "")} == {antenna}

@@ -17,15 +17,11 @@ from extractor.tabulation.link_events import LinkEvent, link_events
 
 #: So many moments are named at most, the longest.
 MOST_MOMENTS = 12
+#: What is said of one antenna or of several, and of a single moment.
 _SAID = {
-    "lost": "{name} lost the link {times}",
-    "hidden": "with {name} the overlay was hidden {times}",
-    "frozen": "with {name} the picture froze {times}",
-}
-_MANY = {
-    "lost": "{count} antennas lost the link",
-    "hidden": "with {count} antennas the overlay was hidden",
-    "frozen": "with {count} antennas the picture froze",
+    "lost": ("{who} lost the link", "link lost"),
+    "hidden": ("with {who} the overlay was hidden", "overlay hidden"),
+    "frozen": ("with {who} the picture froze", "picture frozen"),
 }
 
 
@@ -63,21 +59,26 @@ def lost_findings(found: Sequence[LinkEvent], level: str) -> list[Finding]:
     """
     parts = [] if any(e.kind == "lost" for e in found) else ["no link dropped out"]
     numbers = []
-    for kind, text in _SAID.items():
+    for kind, (text, _) in _SAID.items():
         own: dict[str, list[float]] = {}
         for event in (e for e in found if e.kind == kind):
             own.setdefault(event.antenna or event.run, []).append(event.length_s)
         worst = sorted(own, key=lambda name: -max(own[name]))
-        named = [text.format(name=name, times=_times(own[name])) for name in worst]
-        if len(named) > MOST_NAMED:
-            longest = f"{worst[0]} for the longest, {max(own[worst[0]]):.1f} s"
-            named = [f"{_MANY[kind].format(count=len(own))}, {longest}"]
-        parts += named
+        if len(worst) > MOST_NAMED:
+            many = text.format(who=f"{len(worst)} antennas")
+            parts.append(f"{many}, {worst[0]} for the longest, {max(own[worst[0]]):.1f} s")
+        else:
+            parts += [f"{text.format(who=name)} {_times(own[name])}" for name in worst]
         numbers += [Quantity(f"{name}, {kind}", max(own[name]), "s") for name in worst]
     sentence = "; ".join(parts) + "."
     below = f"or below {level}" if level else "(no low level is known: set low in overlay.toml)"
     moments = [
-        Moment(e.session, e.clip, round(e.time_s, 2), f"{_short(e)}, {e.length_s:.1f} s")
+        Moment(
+            e.session,
+            e.clip,
+            round(e.time_s, 2),
+            f"{e.antenna or e.run}: {_SAID[e.kind][1]}, {e.length_s:.1f} s",
+        )
         for e in sorted(found, key=lambda e: -e.length_s)[:MOST_MOMENTS]
     ]
     return [
@@ -95,8 +96,3 @@ def lost_findings(found: Sequence[LinkEvent], level: str) -> list[Finding]:
 def _times(lengths: Sequence[float]) -> str:
     often = {1: "once", 2: "twice"}.get(len(lengths), f"{len(lengths)} times")
     return f"{often}, for {'' if len(lengths) == 1 else 'up to '}{max(lengths):.1f} s"
-
-
-def _short(event: LinkEvent) -> str:
-    what = {"lost": "link lost", "hidden": "overlay hidden", "frozen": "picture frozen"}
-    return f"{event.antenna or event.run}: {what[event.kind]}"

@@ -29,6 +29,7 @@ from extractor.comparison.recording_order import (
     rank,
     spare,
 )
+from extractor.statistics.autocorrelation import student_t_quantile
 
 if TYPE_CHECKING:
     from extractor.comparison.linking import Shifting
@@ -120,6 +121,11 @@ class Fit:
         return self.layout.df_between + self.df_carried
 
     @property
+    def clip_variance(self) -> Array | float:
+        """Mean square between clips of one mounting, 0 where it is not known."""
+        return 0.0 if self.layout.df_within == 0 else self.ms_within
+
+    @property
     def mounted_once(self) -> NDArray[np.bool_]:
         """k: antennas whose spread between mountings nobody knows."""
         return np.asarray((self.layout.own.sum(axis=1) == 1) & (self.df_carried == 0))
@@ -132,6 +138,10 @@ class Error:
     se: Array
     df: Array
 
+    def half_width(self, probability: float) -> float:
+        """Return half of an interval by t whose upper end is this quantile, for one data set."""
+        return student_t_quantile(probability, float(self.df)) * float(self.se)
+
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows as dictionaries."""
@@ -140,16 +150,13 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _coded(levels: pd.Series) -> Array:
     """Code a factor so that its effects sum to zero; empty cells stand for the average."""
-    names = sorted(levels.dropna().unique())
-    columns = np.zeros((len(levels), max(0, len(names) - 1)))
-    for j, name in enumerate(names[:-1]):
-        columns[:, j] = (levels == name).to_numpy(float) - (levels == names[-1]).to_numpy(float)
-    columns[levels.isna().to_numpy()] = 0.0
-    return columns
+    columns = _indicators(levels)
+    return np.ascontiguousarray(columns[:, :-1] - columns[:, -1:])
 
 
-def _indicators(levels: pd.Series, names: Sequence[object]) -> Array:
-    return np.column_stack([(levels == name).to_numpy(float) for name in names])
+def _indicators(levels: pd.Series) -> Array:
+    """Return a column of 0 and 1 for each level, in their order; empty cells are 0 in all."""
+    return np.ascontiguousarray(pd.get_dummies(levels), dtype=float)
 
 
 def lay_out(
@@ -172,11 +179,10 @@ def lay_out(
     """
     keys = ["session", "antenna", "mounting"]
     mountings = table[keys].drop_duplicates().reset_index(drop=True)
-    number = table[keys].merge(mountings.reset_index(names="number"), on=keys)["number"]
-    own = _indicators(number, range(len(mountings)))
+    own = _indicators(table.groupby(keys, sort=False).ngroup())
     inside, counts = own, own.sum(axis=0)
     antennas = tuple(sorted(table["antenna"].unique()))
-    belongs = _indicators(mountings["antenna"], antennas)
+    belongs = _indicators(mountings["antenna"])
     outside = np.hstack([belongs, _coded(mountings["session"])])
     alone, dropped = outside, []
     for name in covariates:
@@ -200,10 +206,7 @@ def lay_out(
     if adds(inside, moved) and spare(inside, moved) >= 2:
         inside = np.hstack([inside, moved])
     if own_ports:
-        cells = pd.get_dummies(
-            (table["antenna"] + "/" + table["port"]).where(table["port"].notna())
-        )
-        inside = np.hstack([inside, cells.to_numpy(float)])
+        inside = np.hstack([inside, _indicators(table["antenna"] + "/" + table["port"])])
     back: Array = np.linalg.pinv(outside).astype(float)
     kept = columns.shape[1] if state == "in the model" else 0
     return Layout(
@@ -351,10 +354,9 @@ def inner_error(fit: Fit, contrast: Array) -> Error:
 def mean_covariance(fit: Fit, *, outer: bool) -> Array:
     """Return the k x k covariance of the antennas' adjusted means."""
     layout = fit.layout
-    clip = 0.0 if layout.df_within == 0 else fit.ms_within
-    covariance = layout.noise * clip
+    covariance = layout.noise * fit.clip_variance
     if outer:
-        own = layout.own.T @ (fit.variances - fit.own_noise * clip)
+        own = layout.own.T @ (fit.variances - fit.own_noise * fit.clip_variance)
         covariance = covariance + np.diag(own)
         if fit.shifting is not None:
             covariance = covariance + fit.shifting.covariance
@@ -365,8 +367,8 @@ def mounting_spread(fit: Fit) -> float:
     """Return the spread between mountings (sd), the clips' share taken out; NaN if unknown."""
     if fit.df_between == 0:
         return float("nan")
-    clip = 0.0 if fit.layout.df_within == 0 else float(fit.ms_within)
-    return float(np.sqrt(max(0.0, float(fit.ms_between) - fit.layout.mean_noise * clip)))
+    own = float(fit.ms_between - fit.layout.mean_noise * fit.clip_variance)
+    return float(np.sqrt(max(0.0, own)))
 
 
 def clip_spread(fit: Fit) -> float:

@@ -137,11 +137,13 @@ def pair_table(
     order = ranked(fit, better)
     names, on, able = fit.layout.antennas, basis(fit), judged(fit)
     index = list(combinations(order, 2))
+    correlation = 0.0
     if reference is not None:
         index = [(a, b) for a, b in index if reference in (names[a], names[b])]
+        chosen = names.index(reference)
+        others = [i for i in range(len(names)) if i != chosen]
+        correlation = _least_correlation(fit, chosen, others)
     ways = len(index)
-    chosen = names.index(reference) if reference is not None else None
-    correlation = _least_correlation(fit, chosen) if chosen is not None else 0.0
     rows = []
     for a, b in index:
         difference = abs(float(fit.means[a] - fit.means[b]))
@@ -161,27 +163,20 @@ def pair_table(
                 p = 1 - many_one_inside(difference / se, ways, df, correlation, 2)
             low, high = difference - limit * se, difference + limit * se
             row |= {"low": low, "high": high, "p_adjusted": max(0.0, p), "df": df, "basis": on}
-            row["told_apart"] = on == BETWEEN_MOUNTINGS and low > 0
-            if on == BETWEEN_MOUNTINGS and equal_within is not None:
-                row["equal"] = high <= equal_within
+            if on == BETWEEN_MOUNTINGS:
+                row["told_apart"] = low > 0
+                row["equal"] = None if equal_within is None else high <= equal_within
         rows.append(row)
     return pd.DataFrame(rows)
 
 
 def _difference(count: int, a: int, b: int) -> Array:
-    contrast = np.zeros(count)
-    contrast[a], contrast[b] = 1.0, -1.0
-    return contrast
+    return np.eye(count)[a] - np.eye(count)[b]
 
 
-def _least_correlation(fit: Fit, one: int, others: Sequence[int] | None = None) -> float:
-    """Return the least correlation among the differences of the others to one, from 0 on.
-
-    All others count if none are named.
-    """
-    count = len(fit.layout.antennas)
-    others = [i for i in range(count) if i != one] if others is None else others
-    stacked = np.array([_difference(count, i, one) for i in others])
+def _least_correlation(fit: Fit, one: int, others: Sequence[int]) -> float:
+    """Return the least correlation among the differences of others to one, from 0 on."""
+    stacked = np.array([_difference(len(fit.means), i, one) for i in others])
     joint = stacked @ mean_covariance(fit, outer=fit.df_between > 0) @ stacked.T
     scale = np.sqrt(np.clip(np.diag(joint), 1e-300, None))
     least = float(np.min(joint / np.outer(scale, scale)))

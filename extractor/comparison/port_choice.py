@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import pandas as pd
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 from extractor.comparison.findings import Finding, Voice, listed
 from extractor.comparison.model import records
-from extractor.comparison.pairs import Ordering
 from extractor.session.overlay import Direction
+
+if TYPE_CHECKING:
+    from extractor.comparison.compare import Comparison
 
 RECEIVES, TRANSMITS = "rx", "rxtx"
 _HOW = (
@@ -19,32 +20,22 @@ _HOW = (
 )
 
 
-def port_choice(
-    ports: pd.DataFrame, order: Ordering, better: Direction, voice: Voice
-) -> list[Finding]:
-    """Advise which antenna to hang on which port; nothing with fewer than two ports.
+def port_choice(compared: Comparison) -> Iterator[Finding]:
+    """Advise which antenna to hang on which port.
 
-    Parameters
-    ----------
-    ports : DataFrame
-        As from `port_table`.
-    order : Ordering
-        Of the antennas.
-    better : {"higher", "lower"}
-        Which way the field goes.
-    voice : Voice
-        How numbers are said.
+    Nothing is said with fewer than two ports, of anything but antennas, or where it is not known
+    which way is better.
     """
-    rows = records(ports)
-    if not rows:
-        return []
+    rows, better, voice = records(compared.ports), compared.better, compared.voice
+    if not rows or better is None or compared.factor != "antenna":
+        return
     overall, own = ([r for r in rows if bool(r["antenna"]) is one] for one in (False, True))
     roles = {r[p]: r[role] for r in overall for p, role in _SIDES}
     sends = sorted(p for p, role in roles.items() if role == TRANSMITS)
     hears = sorted(p for p, role in roles.items() if role == RECEIVES)
     best = f"the best {voice.noun}"
-    if 0 < len(order.may_be_best) < 3:
-        best = listed(order.may_be_best, "or")
+    if 0 < len(compared.order.may_be_best) < 3:
+        best = listed(compared.order.may_be_best, "or")
     shown = [named for r in own or overall if (named := _better(r, better, voice))]
     if sends and hears:
         said = f"Hang {best} on {listed(hears, 'or')}, which only receives"
@@ -63,7 +54,7 @@ def port_choice(
     if "" in roles.values():
         unknown = listed(sorted(p for p, role in roles.items() if not role), "or")
         said += f" Whether {unknown} also transmits is not said: fill port_role."
-    return [Finding("port_choice", said, _HOW)]
+    yield Finding("port_choice", said, _HOW)
 
 
 _SIDES = (("port", "role"), ("against", "role_against"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -94,7 +95,7 @@ class _Paired:
 
     antennas: Array
     values: Array
-    drift: Error
+    drift: Error = Error(np.zeros(()), np.ones(()))  # noqa: RUF009
     """Of the drift's share in their mean; 0 where it has none."""
     used: int = 1
     """Degrees of freedom that the differences themselves have spent."""
@@ -108,31 +109,28 @@ def _paired(fit: Fit, table: pd.DataFrame, port: str, against: str) -> _Paired:
     chosen = table[table["port"].isin([port, against])]
     columns = ["value", "order"] if fit.layout.order != "not known" else ["value"]
     keys = ["session", "antenna", "mounting"]
-    cells = chosen.groupby([*keys, "port"])[columns].mean().unstack()
-    none = Error(np.zeros(()), np.ones(()))
-    if cells["value"].shape[1] < 2:
-        return _Paired(np.empty(0), np.empty(0), none)
-    cells = cells.dropna()
+    cells = chosen.groupby([*keys, "port"])[columns].mean().unstack().dropna()
     names = cells.index.get_level_values("antenna").to_numpy()
     values = (cells["value"][port] - cells["value"][against]).to_numpy(float)
     if len(columns) == 1 or not len(values):
-        return _Paired(names, values, none)
+        return _Paired(names, values)
     step = (cells["order"][port] - cells["order"][against]).to_numpy(float)
     layout = fit.layout
     if layout.order == "in the model":
         at = [layout.drifting.index(s) for s in cells.index.get_level_values("session")]
         left = values - step * (layout.slopes @ fit.mounting_means)[at]
         weight = (step[:, None] * layout.slopes[at]).mean(axis=0)
-        drift = mounting_error(fit, weight) if np.abs(step.mean()) > 0 else none
-        return _Paired(names, left, drift)
+        if step.mean() == 0:
+            return _Paired(names, left)
+        return _Paired(names, left, mounting_error(fit, weight))
     moved = step - step.mean()
     if abs(step.mean()) <= 1e-9 * np.abs(step).max():
-        return _Paired(names, values, none)  # each port led alike: a drift only adds noise
+        return _Paired(names, values)  # each port led alike: a drift only adds noise
     if moved @ moved == 0 or len(values) < 3:
-        return _Paired(names, values, none, confounded=True)
+        return _Paired(names, values, confounded=True)
     slope = float(moved @ values / (moved @ moved))
     lever = float(step.mean() ** 2 / (moved @ moved))
-    return _Paired(names, values - slope * step, none, used=2, lever=lever)
+    return _Paired(names, values - slope * step, used=2, lever=lever)
 
 
 def _averaged(found: _Paired, pairs: int, confidence: float) -> dict[str, object]:
@@ -141,25 +139,21 @@ def _averaged(found: _Paired, pairs: int, confidence: float) -> dict[str, object
     if found.confounded:
         return row | {"basis": _ORDER}
     df = count - found.used
+    spread = float(((found.values - mean) ** 2).sum()) / df if df > 0 else 0.0
     row["interaction_p"] = min(1.0, pairs * _interaction_p(found))
-    if df < 1:
-        return row
-    spread = float(((found.values - mean) ** 2).sum()) / df
-    return row | _judged(
-        mean, spread * (1 / count + found.lever), df, found.drift, pairs, confidence
-    )
+    return row | _judged(mean, spread * (1 / count + found.lever), df, found, pairs, confidence)
 
 
 def _judged(
-    mean: float, variance: float, df: float, drift: Error, pairs: int, confidence: float
+    mean: float, variance: float, df: float, found: _Paired, pairs: int, confidence: float
 ) -> dict[str, object]:
     """Return interval and p of a mean, by t; Satterthwaite's df with the drift's own error."""
     from scipy.special import stdtr, stdtrit
 
-    shares = ((variance, df), (float(drift.se) ** 2, float(drift.df)))
+    shares = ((variance, df), (float(found.drift.se) ** 2, float(found.drift.df)))
     total = sum(v for v, _ in shares)
-    if total <= (ROUNDING * max(1.0, abs(mean))) ** 2:
-        return {}  # no spread at all: nothing to judge by
+    if df < 1 or total <= (ROUNDING * max(1.0, abs(mean))) ** 2:
+        return {}  # no spread, or none that is known: nothing to judge by
     df = total**2 / sum(v**2 / d for v, d in shares)
     se = math.sqrt(total)
     half = float(-stdtrit(df, (1 - confidence) / pairs / 2)) * se
@@ -194,7 +188,7 @@ def _by_antenna(found: _Paired, pairs: int, confidence: float) -> list[dict[str,
     means, counts, variance, df = _groups(found)
     return [
         {"antenna": name, "difference": mean, "mountings": count, "basis": _SAME_MOUNTING}
-        | _judged(mean, variance / count, df, found.drift, pairs * len(means), confidence)
+        | _judged(mean, variance / count, df, found, pairs * len(means), confidence)
         for name, mean, count in zip(means.index, means, counts, strict=True)
     ]
 
@@ -210,47 +204,38 @@ def _from_model(
         antenna=chosen["port"],
     )
     layout = lay_out(swapped, ("companion",))
-    row: dict[str, object] = {"mountings": 0, "basis": _OTHER_MOUNTINGS}
     fit = estimate(layout, swapped["value"].to_numpy(float))
     if "companion" in layout.dropped or len(judged(fit)) < len(layout.antennas):
-        return row | ({"basis": _ORDER} if layout.order == "confounded" else {})
+        confounded = layout.order == "confounded"
+        return {"mountings": 0, "basis": _ORDER if confounded else _OTHER_MOUNTINGS}
     pairs = pair_table(fit, confidence=confidence)
     pair = pairs[pairs["first"].isin([port, against]) & pairs["second"].isin([port, against])]
     found = pair.iloc[0]
     sign = 1.0 if found["first"] == port else -1.0
     low, high = sorted((sign * found["low"], sign * found["high"]))
-    return row | {
-        "difference": sign * found["difference"],
-        "low": low,
-        "high": high,
-        "df": found["df"],
-        "p_t": found["p_adjusted"],
-        "mountings": len(layout.mountings),
-    }
+    row = {"difference": sign * found["difference"], "low": low, "high": high, "df": found["df"]}
+    row |= {"p_t": found["p_adjusted"], "mountings": len(layout.mountings)}
+    return row | {"basis": _OTHER_MOUNTINGS}
 
 
-def port_findings(ports: pd.DataFrame, table: pd.DataFrame, voice: Voice) -> list[Finding]:
+def port_findings(ports: pd.DataFrame, table: pd.DataFrame, voice: Voice) -> Iterator[Finding]:
     """Say what `port_table` shows."""
     if ports.empty:
-        return [_nothing_to_compare(table)]
+        seen = table["port"].dropna() if "port" in table else ()
+        where = f"All runs used port {min(seen)}" if len(seen) else "No run names a port of its own"
+        yield Finding(
+            "ports",
+            f"{where}, so nothing can be said about ports.",
+            "A port effect needs the same mounting seen on at least two ports; a swap of like "
+            "with like is a repeat and no comparison of ports.",
+        )
     own = ports["antenna"] != ""
-    findings = []
     for row in records(ports[~own]):
         pair = (ports["port"] == row["port"]) & (ports["against"] == row["against"])
         unlike = records(ports[own & pair])
-        findings.append(_unlike(row, unlike, voice) if unlike else _one_pair(row, voice))
-    return findings + (_by_port(table, voice) if own.any() else [])
-
-
-def _nothing_to_compare(table: pd.DataFrame) -> Finding:
-    seen = sorted(table["port"].dropna().unique()) if "port" in table else []
-    where = f"All runs used port {seen[0]}" if seen else "No run names a port of its own"
-    return Finding(
-        "ports",
-        f"{where}, so nothing can be said about ports.",
-        "A port effect needs the same mounting seen on at least two ports; a swap of like "
-        "with like is a repeat and no comparison of ports.",
-    )
+        yield _unlike(row, unlike, voice) if unlike else _one_pair(row, voice)
+    if own.any():
+        yield _by_port(table, voice)
 
 
 def _size(row: dict[str, Any], voice: Voice) -> str:
@@ -292,21 +277,19 @@ def _unlike(row: dict[str, Any], own: list[dict[str, Any]], voice: Voice) -> Fin
     )
 
 
-def _by_port(table: pd.DataFrame, voice: Voice) -> list[Finding]:
+def _by_port(table: pd.DataFrame, voice: Voice) -> Finding:
     """Rank the antennas port by port."""
     parts = []
     for port, part in table.groupby("port"):
         means = part.groupby(["antenna", "mounting"])["value"].mean().groupby("antenna").mean()
         said = [f"{a} {voice.number(m)}" for a, m in means.sort_values(ascending=False).items()]
         parts.append(f"on {port} {', '.join(said)} {voice.unit}".rstrip())
-    return [
-        Finding(
-            "ranking_by_port",
-            f"Port by port the antennas read: {'; '.join(parts)}.",
-            "Means of the mountings seen on each port, highest first; the ranking above is one "
-            "over all ports.",
-        )
-    ]
+    return Finding(
+        "ranking_by_port",
+        f"Port by port the antennas read: {'; '.join(parts)}.",
+        "Means of the mountings seen on each port, highest first; the ranking above is one "
+        "over all ports.",
+    )
 
 
 def _roles(row: dict[str, Any]) -> str:
@@ -333,14 +316,11 @@ def _how(row: dict[str, Any], voice: Voice) -> str:
 
 
 def _numbers(row: dict[str, Any], voice: Voice) -> tuple[Quantity, ...]:
-    plain = {
-        "mountings": "mountings",
-        "p_t": "p of the t-test",
-        "interaction_p": "p of antenna x port",
-    }
     return (
         *voice.quantities({n: float(row[n]) for n in ("difference", "low", "high")}),
-        *(Quantity(name, float(row[column])) for column, name in plain.items()),
+        Quantity("mountings", float(row["mountings"])),
+        Quantity("p of the t-test", float(row["p_t"])),
+        Quantity("p of antenna x port", float(row["interaction_p"])),
     )
 
 

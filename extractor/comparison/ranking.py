@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from extractor.comparison.checks import cut_by_antenna
 from extractor.comparison.findings import MOST_NAMED, Finding, Quantity, Voice, counted, listed
-from extractor.comparison.model import (
-    Fit,
-    clip_spread,
-    mounting_spread,
-    records,
-)
+from extractor.comparison.loading import RunTable
+from extractor.comparison.model import Fit, clip_spread, mounting_spread, records
 from extractor.comparison.pairs import (
     BETWEEN_MOUNTINGS,
     INSIDE_MOUNTINGS,
@@ -27,22 +25,16 @@ from extractor.comparison.pairs import (
     ranked,
 )
 from extractor.comparison.simulated_repeats import best_probability
-from extractor.session.overlay import Direction, direction_question
-from extractor.statistics.autocorrelation import student_t_quantile
+from extractor.session.overlay import direction_question
+
+if TYPE_CHECKING:
+    from extractor.comparison.compare import Comparison
 
 #: More pairs than this stand in the table alone.
 MOST_PAIRS = 6
 
 
-def ranking_table(
-    fit: Fit,
-    runs: pd.DataFrame,
-    order: Ordering,
-    *,
-    better: Direction | None,
-    confidence: float,
-    measure: str,
-) -> pd.DataFrame:
+def ranking_table(table: RunTable, fit: Fit, order: Ordering, confidence: float) -> pd.DataFrame:
     """Return one row an antenna, best first.
 
     Returns
@@ -57,15 +49,13 @@ def ranking_table(
         ``not_told_apart_from`` (``;`` between), ``probability_best``,
         ``runs_at_ceiling``, ``lower_bound``. NaN where nothing is known.
     """
-    layout = fit.layout
-    chances = best_probability(fit, better)
-    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, measure)
+    layout, runs = fit.layout, table.runs
+    chances = best_probability(fit, table.better)
+    touched, cut = cut_by_antenna(runs, "mean"), cut_by_antenna(runs, table.measure)
     mountings = layout.mountings["antenna"].value_counts()
     whole, able = basis(fit), judged(fit)
     rows = []
-    names = [layout.antennas[i] for i in ranked(fit, better)]
-    for i in ranked(fit, better):
-        name = layout.antennas[i]
+    for i, name in zip(ranked(fit, table.better), order.names, strict=True):
         own = runs[runs["antenna"] == name]
         mates = {m for group in order.together if name in group for m in group} - {name}
         on = NO_BASIS if whole == BETWEEN_MOUNTINGS and i not in able else whole
@@ -73,7 +63,7 @@ def ranking_table(
         inner_low, inner_high = _limits(fit, i, confidence, INSIDE_MOUNTINGS)
         rows.append(
             {
-                "place": _place(name, names, mates, order),
+                "place": _place(name, mates, order),
                 "antenna": name,
                 "mean": float(fit.means[i]),
                 "low": low,
@@ -94,10 +84,10 @@ def ranking_table(
     return pd.DataFrame(rows)
 
 
-def _place(name: str, names: list[str], mates: set[str], order: Ordering) -> float:
+def _place(name: str, mates: set[str], order: Ordering) -> float:
     if not order.may_be_best:
         return float("nan")
-    ahead = sum(other not in mates for other in names[: names.index(name)])
+    ahead = sum(other not in mates for other in order.names[: order.names.index(name)])
     return max(ahead, name not in order.may_be_best) + 1
 
 
@@ -105,63 +95,72 @@ def _limits(fit: Fit, i: int, confidence: float, on: str) -> tuple[float, float]
     if on == NO_BASIS or (on == INSIDE_MOUNTINGS and fit.layout.df_within == 0) or fit.hidden:
         return float("nan"), float("nan")
     error = error_on(on, fit, np.eye(len(fit.layout.antennas))[i])
-    half = student_t_quantile(0.5 + confidence / 2, float(error.df)) * float(error.se)
+    half = error.half_width(0.5 + confidence / 2)
     return float(fit.means[i]) - half, float(fit.means[i]) + half
 
 
-def ranking_findings(
-    fit: Fit,
-    ranking: pd.DataFrame,
-    pairs: pd.DataFrame,
-    order: Ordering,
-    voice: Voice,
-    *,
-    reference: str | None = None,
-    equal_within: float | None = None,
-) -> list[Finding]:
-    """Say who is best, in one sentence; then which pairs are told apart and which are equal."""
+def ranking_findings(compared: Comparison) -> Iterator[Finding]:
+    """Say who is best, in one sentence; then which pairs are told apart and which are equal.
+
+    Where it is not known which way is better, ask that, and say no more than the numbers.
+    """
+    fit, voice = compared.fit, compared.voice
     on, able = basis(fit), [fit.layout.antennas[i] for i in judged(fit)]
-    means = _means(ranking, voice)
-    if on == BETWEEN_MOUNTINGS and len(able) > 1:
-        headline = _against(reference, pairs) if reference else _best(order, able, pairs, voice)
-        numbers = () if reference else _lead(order, pairs, voice)
-        return [
-            Finding("ranking", headline, _how_best(fit, voice, reference), numbers),
-            _pairs(fit, pairs, order, voice, equal_within),
-        ]
-    if on == BETWEEN_MOUNTINGS:
+    means = voice.quantities(dict(compared.ranking[["antenna", "mean"]].values))
+    if compared.better is None:
+        yield Finding(
+            "direction",
+            f"{direction_question(compared.field)} The mean numbers, highest first, which is no "
+            f"ranking: {_levels(compared.ranking, voice)}.",
+            "Neither overlay.toml nor the field's name and unit say which way is better.",
+            means,
+        )
+    elif on == BETWEEN_MOUNTINGS and len(able) > 1:
+        if compared.reference is not None:
+            yield Finding("ranking", _against(compared), _how_best(compared))
+        else:
+            best = _best(compared, len(able))
+            yield Finding("ranking", best, _how_best(compared), _lead(compared))
+        yield _pairs(compared)
+    elif on == BETWEEN_MOUNTINGS:
         why = f"the {voice.noun}s did not take turns, so a drift would look just like a difference"
         if able:
             why = f"only {able[0]} was mounted more than once"
         how = f"Column {'mounting' if able else 'order'} of runs.csv."
-        return [Finding("ranking", f"No verdict: {why}.", how, means)]
-    if on == NO_BASIS and (fit.hidden or fit.df_between + fit.layout.df_within > 0):
-        return [_nothing_told(fit, voice)]
-    return [_as_recorded(fit, ranking, voice), _inner_pairs(pairs, voice)]
+        yield Finding("ranking", f"No verdict: {why}.", how, means)
+    elif on == NO_BASIS and (fit.hidden or fit.df_between + fit.layout.df_within > 0):
+        yield _nothing_told(fit, voice)
+    else:
+        yield Finding("ranking", *_as_recorded(compared), means)
+        yield _inner_pairs(compared.pairs, voice)
 
 
-def _best(order: Ordering, able: list[str], pairs: pd.DataFrame, voice: Voice) -> str:
+def _best(compared: Comparison, able: int) -> str:
+    voice, order = compared.voice, compared.order
     noun, left = voice.noun, order.may_be_best
     if order.best is not None:
-        whom = "every other" if len(able) == len(order.names) else "all mounted more than once, any"
+        whom = "every other" if able == len(order.names) else "all mounted more than once, any"
         if round(order.lead, voice.digits) == 0:
             return f"{order.best} is best, ahead of {whom} {noun}, if perhaps by very little."
         return f"{order.best} is best: at least {voice.amount(order.lead)} ahead of {whom} {noun}."
-    behind = len(able) - len(left)
+    behind = able - len(left)
     if not behind:
-        return f"No {noun} is shown to be better than another: {_reach(pairs, voice)}."
+        return f"No {noun} is shown to be better than another: {_reach(compared)}."
     rest = f"the other {behind} are" if behind > 1 else "the other one is"
     if len(left) > MOST_NAMED:
         return f"One of {len(left)} {noun}s is best, by the numbers {left[0]}; {rest} behind."
     return f"{listed(left, 'or')} is best, which of them stays open; {rest} behind."
 
 
-def _how_best(fit: Fit, voice: Voice, reference: str | None) -> str:
-    test = (
-        f"each against {reference}, the others not with each other (Dunnett's many-one comparison)"
-        if reference
-        else "one-sided comparisons with the best (Hsu 1984)"
+def _how_best(compared: Comparison) -> str:
+    fit, voice, test = (
+        compared.fit,
+        compared.voice,
+        "one-sided comparisons with the best (Hsu 1984)",
     )
+    if compared.reference is not None:
+        test = f"each against {compared.reference}, the others not with each other (Dunnett's "
+        test += "many-one comparison)"
     drift = " and a drift" if fit.layout.order == "in the model" else ""
     return (
         f"Each of {counted(len(fit.layout.mountings), 'mounting')} counts once, adjusted for "
@@ -170,10 +169,9 @@ def _how_best(fit: Fit, voice: Voice, reference: str | None) -> str:
     )
 
 
-def _pairs(
-    fit: Fit, pairs: pd.DataFrame, order: Ordering, voice: Voice, within: float | None
-) -> Finding:
+def _pairs(compared: Comparison) -> Finding:
     """Say which pairs are told apart, which are equal, and what gap the data leave open."""
+    fit, order, voice, pairs = compared.fit, compared.order, compared.voice, compared.pairs
     single = list(np.array(fit.layout.antennas)[fit.mounted_once])
     known = pairs[pairs["basis"] == BETWEEN_MOUNTINGS]
     apart, open_ = known[known["told_apart"]], known[~known["told_apart"]]
@@ -185,10 +183,11 @@ def _pairs(
         sets = dict.fromkeys(tuple(n for n in g if n not in single) for g in order.together)
         parts += [f"{listed(g)} can't be told apart" for g in sets if len(g) > 1]
     if len(open_):
-        parts.append(_reach(pairs, voice))
-    if within is not None:
+        parts.append(_reach(compared))
+    if compared.equal_within is not None:
         equal = [f"{r['first']} and {r['second']}" for r in records(known) if r["equal"]]
-        parts.append(f"equal within {voice.amount(within)}: {listed(equal) or 'none shown'}")
+        within = voice.amount(compared.equal_within)
+        parts.append(f"equal within {within}: {listed(equal) or 'none shown'}")
     if order.best in set(open_["first"]):
         parts.append(f"that {order.best} is best asks less than telling every pair apart")
     if single:
@@ -229,64 +228,46 @@ def _nothing_told(fit: Fit, voice: Voice) -> Finding:
     )
 
 
-def direction_finding(field: str, ranking: pd.DataFrame, voice: Voice) -> Finding:
-    """Ask which way is better, and say no more than the numbers."""
-    return Finding(
-        "direction",
-        f"{direction_question(field)} The mean numbers, highest first, which is no ranking: "
-        f"{_levels(ranking, voice)}.",
-        "Neither overlay.toml nor the field's name and unit say which way is better.",
-        _means(ranking, voice),
-    )
-
-
 def _levels(ranking: pd.DataFrame, voice: Voice) -> str:
     levels = ", ".join(f"{r['antenna']} {voice.number(r['mean'])}" for r in records(ranking))
     return f"{levels} {voice.unit}".rstrip()
 
 
-def _means(ranking: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
-    return voice.quantities({r["antenna"]: r["mean"] for r in records(ranking)})
-
-
-def _reach(pairs: pd.DataFrame, voice: Voice) -> str:
+def _reach(compared: Comparison) -> str:
     """Say which gap the data leave open: half of the widest interval that holds 0."""
-    open_ = pairs[~pairs["told_apart"]]
-    most = voice.amount(float((open_["high"] - open_["difference"]).max()))
+    open_ = compared.pairs[~compared.pairs["told_apart"]]
+    most = compared.voice.amount(float((open_["high"] - open_["difference"]).max()))
     return f"gaps under {most} could not be called here"
 
 
-def _lead(order: Ordering, pairs: pd.DataFrame, voice: Voice) -> tuple[Quantity, ...]:
-    row = pairs[(pairs["first"] == order.names[0]) & (pairs["second"] == order.names[1])].iloc[0]
+def _lead(compared: Comparison) -> tuple[Quantity, ...]:
+    # The pairs are in the order of the antennas, so that the first is that of the first two.
+    row, voice = compared.pairs.iloc[0], compared.voice
     lead = f"{row['first']} over {row['second']}"
     return (
-        voice.quantity("lead of the best, at least", order.lead),
+        voice.quantity("lead of the best, at least", compared.order.lead),
         *voice.quantities({f"{lead}, {key}": row[key] for key in ("difference", "low", "high")}),
         Quantity("adjusted p", float(row["p_adjusted"])),
     )
 
 
-def _against(reference: str, pairs: pd.DataFrame) -> str:
-    apart = pairs["told_apart"]
-    groups = {
-        f"better than {reference}": list(
-            pairs.loc[apart & (pairs["second"] == reference), "first"]
-        ),
-        "worse": list(pairs.loc[apart & (pairs["first"] == reference), "second"]),
-        "not told apart": [
-            r["second"] if r["first"] == reference else r["first"] for r in records(pairs[~apart])
-        ],
+def _against(compared: Comparison) -> str:
+    groups: dict[str, list[str]] = {"Better": [], "worse": [], "not told apart": []}
+    for row in records(compared.pairs):
+        ahead = row["second"] == compared.reference
+        place = ("Better" if ahead else "worse") if row["told_apart"] else "not told apart"
+        groups[place].append(row["first"] if ahead else row["second"])
+    said = {
+        place: listed(names) if len(names) <= MOST_NAMED else str(len(names))
+        for place, names in groups.items()
     }
-    parts = [
-        f"{label}: {listed(names) if len(names) <= MOST_NAMED else len(names)}"
-        for label, names in groups.items()
-        if names or label.startswith("better")
-    ]
-    text = "; ".join(parts).replace(f"{reference}: ;", f"{reference}: none;")
-    return text[0].upper() + text[1:] + "."
+    parts = [f"Better than {compared.reference}: {said.pop('Better') or 'none'}"]
+    return "; ".join(parts + [f"{place}: {names}" for place, names in said.items() if names]) + "."
 
 
-def _as_recorded(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
+def _as_recorded(compared: Comparison) -> tuple[str, str]:
+    """Return the levels without a verdict, and how they are known."""
+    fit, ranking, voice = compared.fit, compared.ranking, compared.voice
     order = f": {_levels(ranking, voice)}"
     if len(ranking) > MOST_NAMED:
         ends = _levels(ranking.iloc[[0, -1]], voice)
@@ -299,8 +280,7 @@ def _as_recorded(fit: Fit, ranking: pd.DataFrame, voice: Voice) -> Finding:
             f"{fit.layout.df_within} degrees of freedom between clips of one mounting, none "
             "between mountings: how far another mounting would move an antenna is not known."
         )
-    sentence = f"As recorded here{order}. No verdict: each {voice.noun} was mounted once."
-    return Finding("ranking", sentence, how, _means(ranking, voice))
+    return f"As recorded here{order}. No verdict: each {voice.noun} was mounted once.", how
 
 
 def _inner_pairs(pairs: pd.DataFrame, voice: Voice) -> Finding:
@@ -346,27 +326,23 @@ def spread_finding(fit: Fit, voice: Voice) -> Finding:
     )
 
 
-def best_finding(ranking: pd.DataFrame, voice: Voice) -> list[Finding]:
+def best_finding(ranking: pd.DataFrame) -> Iterator[Finding]:
     """State the probabilities of being best."""
     if ranking["probability_best"].isna().all():
-        return []
+        return
     chances = records(ranking.sort_values("probability_best", ascending=False, kind="stable"))
     said = [f"{r['antenna']} {_chance(r['probability_best'])}" for r in chances]
     small = sum(r["probability_best"] < 0.01 for r in chances)
     if small > 2:
         said[-small:] = [f"the other {small} under 1 % each"]
-    return [
-        Finding(
-            "probability_best",
-            f"Chance of being the best: {', '.join(said)}.",
-            "Posterior under a prior that pulls the antennas together as far as the test can't "
-            "tell them apart; spread between mountings.",
-            tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
-        )
-    ]
+    yield Finding(
+        "probability_best",
+        f"Chance of being the best: {', '.join(said)}.",
+        "Posterior under a prior that pulls the antennas together as far as the test can't "
+        "tell them apart; spread between mountings.",
+        tuple(Quantity(r["antenna"], r["probability_best"]) for r in chances),
+    )
 
 
 def _chance(p: float) -> str:
-    if p < 0.01:
-        return "under 1 %"
-    return "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"

@@ -94,26 +94,19 @@ def mounting_order(
         mean_place = turns[..., : upto * len(others)].sum(axis=2) / upto
         uneven += np.ptp(mean_place, axis=0)
     best = rounds[int(np.argmin(uneven))]
-    names = [reference or ""] * total
-    for at, i in zip(place, best, strict=True):
-        names[at] = others[i]
-    return _with_spots(names, mountings, rng)
+    names = np.full(total, reference or "", dtype=object)
+    names[place] = np.array(others, dtype=object)[best]
+    return _with_spots(names.tolist(), mountings, rng)
 
 
 def _with_spots(names: Sequence[str], mountings: int, rng: np.random.Generator) -> tuple[Slot, ...]:
     """Give each turn a spot: an antenna's turns on different ones, each in use alike."""
     spots = max(FEWEST_SPOTS, mountings)
     antennas = sorted(set(names))
-    starts = rng.permutation(len(antennas)) % spots
-    step = dict(zip(antennas, starts, strict=True))
-    seen: dict[str, int] = dict.fromkeys(antennas, 0)
+    starts = dict(zip(antennas, rng.permutation(len(antennas)), strict=True))
     relabel = rng.permutation(spots)
-    slots = []
-    for name in names:
-        spot = int(relabel[(step[name] + seen[name]) % spots]) + 1
-        seen[name] += 1
-        slots.append(Slot(name, seen[name], spot))
-    return tuple(slots)
+    turns = [(name, names[:at].count(name)) for at, name in enumerate(names)]
+    return tuple(Slot(n, i + 1, int(relabel[(starts[n] + i) % spots]) + 1) for n, i in turns)
 
 
 def plan_runs(
@@ -261,14 +254,9 @@ def batteries(runs: Sequence[PlannedRun], timing: Timing) -> tuple[int, ...]:
 
     The transmitter is off while an antenna is changed, so only clips and settling count.
     """
-    clips: list[int] = []
-    for run in runs:
-        if run.remount:
-            clips.append(0)
-        clips[-1] += 1
     packs: list[int] = []
     pack, used = 1, 0.0
-    for count in clips:
+    for count in np.bincount(np.cumsum([run.remount for run in runs]))[1:].tolist():
         needed = count * on_minutes(timing)
         if used > 0 and used + needed > timing.pack_min:
             pack, used = pack + 1, 0.0

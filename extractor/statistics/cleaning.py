@@ -18,7 +18,7 @@ import numpy as np
 from extractor.session.numerals import decimals_in
 from extractor.statistics.flags import Flag
 from extractor.statistics.hold_times import Holds, hampel_outliers, holds_of
-from extractor.statistics.sampling import Bools, Floats
+from extractor.statistics.sampling import Bools, Floats, stretches
 from extractor.statistics.series import check_series, display_step, usual_decimals
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def _frozen_rows(all_series: Sequence[pd.DataFrame]) -> Bools:
     still = first["still"].fillna(False).to_numpy(bool)
     times = first["time_s"].to_numpy(float)
     alive_s = frozen_s = 0.0
-    for start, stop in _runs(still):
+    for start, stop in stretches(still):
         moved_before = start > 1 and not still[1:start].all()
         length = times[stop - 1] - times[max(start - 1, 0)]
         if length <= FROZEN_S + 1e-9:
@@ -172,12 +172,6 @@ def _frozen_rows(all_series: Sequence[pd.DataFrame]) -> Bools:
             frozen_s += length
             frozen[start:stop] = True
     return frozen if frozen_s > alive_s else np.zeros(len(first), bool)
-
-
-def _runs(mask: Bools) -> list[tuple[int, int]]:
-    """Return (start, stop) of each stretch of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
-    return list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def _changes(series: pd.DataFrame, start: int, stop: int) -> bool:

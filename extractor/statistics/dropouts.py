@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from extractor.statistics.flags import COUNTED, Flag
-from extractor.statistics.sampling import Bools, Floats, Sampling, sampling_of
+from extractor.statistics.sampling import Bools, Floats, Sampling, sampling_of, stretches
 from extractor.statistics.series import since_of
 
 if TYPE_CHECKING:
@@ -50,10 +50,9 @@ def outages(
     out = flags == Flag.NO_LINK
     if math.isfinite(low):
         out |= np.isin(flags, list(COUNTED)) & (np.nan_to_num(values, nan=math.inf) < low)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(int), [0]])))
     step = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
-    ends = [times[e] if e < len(times) else times[-1] + step for e in edges[1::2]]
-    return [(float(times[s]), float(e)) for s, e in zip(edges[::2], ends, strict=True)]
+    ends = [*times[1:].tolist(), float(times[-1]) + step] if len(times) else []
+    return [(float(times[first]), ends[stop - 1]) for first, stop in stretches(out)]
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,7 @@ def events(rows: pd.DataFrame, low: float) -> list[Event]:
     kinds: tuple[tuple[Literal["hidden", "frozen"], Flag], ...]
     kinds = (("hidden", Flag.HIDDEN), ("frozen", Flag.FROZEN))
     for kind, flag in kinds:
-        for first, last in _stretches(flags == flag, np.ones(len(flags), bool), sampling):
+        for first, last in _bridged(flags == flag, np.ones(len(flags), bool), sampling):
             begin, end = float(sampling.starts_s[first]), float(sampling.ends_s[last])
             if end - begin >= UNSEEN_S - 1e-6:
                 found.append(Event(kind, begin, end - begin))
@@ -109,24 +108,24 @@ def dropouts(
     times = rows["time_s"].to_numpy(float)
     spans = [
         _span(first, last, known, times, since, sampling)
-        for first, last in _stretches(down, known, sampling)
+        for first, last in _bridged(down, known, sampling)
     ]
     return [span for span in spans if span[1] >= DROPOUT_S - slack]
 
 
-def _stretches(down: Bools, known: Bools, sampling: Sampling) -> list[tuple[int, int]]:
+def _bridged(down: Bools, known: Bools, sampling: Sampling) -> list[tuple[int, int]]:
     """Return first and last row of each stretch of rows that are out, short gaps bridged."""
-    stretches: list[tuple[int, int]] = []
+    found: list[tuple[int, int]] = []
     last = -1
     for i in np.flatnonzero(known).tolist():
         hole = last >= 0 and sampling.starts_s[i] - sampling.ends_s[last] >= DROPOUT_S - 1e-9
         if down[i]:
             if last >= 0 and down[last] and not hole:
-                stretches[-1] = (stretches[-1][0], i)
+                found[-1] = (found[-1][0], i)
             else:
-                stretches.append((i, i))
+                found.append((i, i))
         last = i
-    return stretches
+    return found
 
 
 def _span(

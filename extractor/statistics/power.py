@@ -194,6 +194,11 @@ def power_of_t(shift: float, df: float, critical: float) -> float:
     return upper + (0.0 if math.isnan(lower) else lower)
 
 
+def _is_found(shift: float, df: float, critical: float, power: float) -> bool:
+    # Far above the critical value the answer is plain, and the integral unsteady.
+    return shift > critical + 8 or power_of_t(shift, df, critical) >= power
+
+
 @lru_cache(maxsize=1024)
 def noncentrality(df: float, critical: float, power: float = 0.8) -> float:
     """Return the difference, in standard errors, that is found with probability `power`."""
@@ -287,18 +292,13 @@ def mountings_needed(
         return 2
 
     def enough(size: int) -> bool:
-        df = antennas * (size - 1)
-        shift = detect / math.sqrt(2 * variance / size)
-        # Far above the critical value the answer is plain, and the integral unsteady.
-        critical = studentised_critical(antennas, df, confidence)
-        return shift > critical + 8 or power_of_t(shift, df, critical) >= power
+        df, shift = antennas * (size - 1), detect / math.sqrt(2 * variance / size)
+        return _is_found(shift, df, studentised_critical(antennas, df, confidence), power)
 
     # With the spread known the answer is closed; an estimated spread needs a few more.
     normal = studentised_critical(antennas, 1e6, confidence) + NormalDist().inv_cdf(power)
     size = max(2, math.floor(2 * variance * (normal / detect) ** 2))
-    while size <= MOST_MOUNTINGS and not enough(size):
-        size += 1
-    return size if size <= MOST_MOUNTINGS else None
+    return next(filter(enough, range(size, MOST_MOUNTINGS + 1)), None)
 
 
 def mountings_for_ports(
@@ -335,16 +335,16 @@ def mountings_for_ports(
     """
     if not (detect > 0 and antennas >= 1 and repeats >= 1):
         raise UsageError("detect must be above 0, antennas and repeats at least 1")
-    for size in range(1, MOST_MOUNTINGS + 1):
+
+    def enough(size: int) -> bool:
         count = antennas * size
         error = spreads.clip * math.sqrt(2 / (repeats * count))
         if count < 2 or detect < error:
-            continue
-        critical = studentised_critical(2, count - 1, confidence)
+            return False
         shift = detect / error if error else math.inf
-        if shift > critical + 8 or power_of_t(shift, count - 1, critical) >= power:
-            return size
-    return None
+        return _is_found(shift, count - 1, studentised_critical(2, count - 1, confidence), power)
+
+    return next(filter(enough, range(1, MOST_MOUNTINGS + 1)), None)
 
 
 @dataclass(frozen=True)

@@ -60,6 +60,12 @@ class Sampling:
         return int(np.sum(np.rint(gaps[holes] / gaps[~holes].mean()) - 1))
 
 
+def stretches(mask: Bools) -> list[tuple[int, int]]:
+    """Return (start, stop) of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
+    return list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
 def sampling_of(times_s: Floats, period_s: float | None = None) -> Sampling:
     """Describe how samples lie in time.
 

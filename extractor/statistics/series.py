@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -105,11 +106,10 @@ def offsets_s(parts: Sequence[pd.DataFrame]) -> list[float]:
 def between(series: pd.DataFrame, start_s: float | None, end_s: float | None) -> pd.DataFrame:
     """Return the rows from `start_s` to before `end_s`; None or NaN: from the start, to the end."""
     times = series["time_s"].to_numpy(float)
-    keep = np.ones(len(times), bool)
-    if start_s is not None and not math.isnan(start_s):
-        keep &= times >= start_s
-    if end_s is not None and not math.isnan(end_s):
-        keep &= times < end_s
+    # A comparison with NaN is false.
+    before = times < (math.nan if start_s is None else start_s)
+    behind = times >= (math.nan if end_s is None else end_s)
+    keep = ~(before | behind)
     return series if keep.all() else series.loc[keep]
 
 
@@ -202,10 +202,9 @@ def display_step(series: pd.DataFrame, decimals: int | None) -> float:
         return 10.0**-found
     values = series["value"].to_numpy(float)
     values = values[np.isfinite(values)]
-    for digits in range(6):
-        if np.all(np.abs(np.round(values, digits) - values) < 1e-9 * (1 + np.abs(values))):
-            return 10.0**-digits
-    return 1e-6
+    near = 1e-9 * (1 + np.abs(values))
+    fits = (d for d in range(6) if np.all(np.abs(np.round(values, d) - values) < near))
+    return 10.0 ** -next(fits, 6)
 
 
 def usual_decimals(series: pd.DataFrame) -> int | None:
@@ -213,12 +212,11 @@ def usual_decimals(series: pd.DataFrame) -> int | None:
     if "text" not in series:
         return None
     shown = series["text"].to_numpy(object)[~series["flag"].isin(WITHOUT_VALUE).to_numpy()]
-    texts, counts = np.unique(shown.astype(str), return_counts=True)
-    tally: dict[int, int] = {}
-    for text, count in zip(texts, counts, strict=True):
+    tally: Counter[int] = Counter()
+    for text, count in Counter(shown.astype(str).tolist()).items():
         digits = decimals_in(text)
         if digits is not None:
-            tally[digits] = tally.get(digits, 0) + int(count)
+            tally[digits] += count
     return max(tally, key=lambda digits: (tally[digits], digits)) if tally else None
 
 
@@ -253,13 +251,12 @@ def _seconds(cells: list[str]) -> NDArray[np.float64] | None:
 
 
 def _clock(cells: list[str]) -> NDArray[np.float64] | None:
-    found = [CLOCK.match(cell) for cell in cells]
-    times = np.empty(len(cells))
-    for i, match in enumerate(found):
-        if match is None:
-            return None
-        hours, minutes, seconds = match.groups()
-        times[i] = int(hours or 0) * 3600 + int(minutes) * 60 + float(seconds.replace(",", "."))
+    found = [match.groups("0") for cell in cells if (match := CLOCK.match(cell))]
+    if len(found) < len(cells):
+        return None
+    times = np.array(
+        [int(h) * 3600 + int(m) * 60 + float(s.replace(",", ".")) for h, m, s in found]
+    )
     past_midnight = np.concatenate([[0], np.cumsum(np.diff(times) < -DAY_S / 2)])
     times = times + past_midnight * DAY_S
     return np.asarray(times - times[0], np.float64)

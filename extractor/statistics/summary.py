@@ -6,9 +6,8 @@ here (see `series` for the columns). Each number is explained in ``docs/method.m
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -88,11 +87,11 @@ class Summary:
 
     def as_row(self) -> dict[str, Any]:
         """Return the columns of ``summary.csv`` in their order."""
-        return {item.name: getattr(self, item.name) for item in dataclasses.fields(self)}
+        return asdict(self)
 
 
 #: Names of the columns that a `Summary` fills, in order.
-SUMMARY_COLUMNS: tuple[str, ...] = tuple(item.name for item in dataclasses.fields(Summary))
+SUMMARY_COLUMNS: tuple[str, ...] = tuple(Summary.__dataclass_fields__)
 
 
 def summarise(
@@ -198,31 +197,29 @@ def _with_unread(
 ) -> dict[str, float]:
     """Return the mean with outages as 0, and bounds where too much was not read."""
     result = {}
-    out = flags == Flag.NO_LINK
-    unread = (flags == Flag.HIDDEN) | (flags == Flag.UNREADABLE)
+    unread, known = (
+        np.isin(flags, [Flag.HIDDEN, Flag.UNREADABLE]),
+        counted | (flags == Flag.NO_LINK),
+    )
     heft = sampling.heft
-    if field.direction == "higher" and np.any(counted | out):
-        with_zero = np.where(out, 0.0, values)[counted | out]
-        result["mean_with_outages"] = float(np.average(with_zero, weights=heft[counted | out]))
+    if field.direction == "higher" and known.any():
+        with_zero = np.where(counted, values, 0.0)[known]
+        result["mean_with_outages"] = float(np.average(with_zero, weights=heft[known]))
     if counted.any() and np.mean(unread) > UNREAD_SHARE:
-        shown = values[counted]
-        both = heft[counted].sum() + heft[unread].sum()
-        total = float(np.sum(heft[counted] * shown))
+        shown, lost = values[counted], heft[unread].sum()
+        total, both = float(np.sum(heft[counted] * shown)), heft[counted].sum() + lost
         least, most = _possible(shown, field)
-        result["mean_bound_low"] = (total + heft[unread].sum() * least) / both
-        result["mean_bound_high"] = (total + heft[unread].sum() * most) / both
+        result["mean_bound_low"] = (total + lost * least) / both
+        result["mean_bound_high"] = (total + lost * most) / both
     return result
 
 
 def _possible(shown: Floats, field: Field) -> tuple[float, float]:
     """Return the least and the most that an unread instant may have shown."""
     low, high = float(shown.min()), float(shown.max())
-    if field.minimum is not None:
-        low = min(low, field.minimum)
-    elif low > 0:
-        low = 0.0
     limit = field.ceiling if field.ceiling is not None else field.maximum
-    return low, high if limit is None else max(high, limit)
+    least = 0.0 if field.minimum is None else field.minimum
+    return min(low, least), high if limit is None else max(high, limit)
 
 
 def _ceiling(shown: Floats, field: Field, step: float) -> tuple[float, str]:

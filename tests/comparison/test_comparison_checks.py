@@ -42,7 +42,7 @@ def test_clean_sessions_name_no_odd_run_too_often():
     for seed in range(60):
         rows = simulated({"A": 30, "B": 28, "C": 27}, spread=1.0, seed=seed)
         fit = estimate(lay_out(rows), rows["value"].to_numpy())
-        named += bool(outlier_findings(fit, rows, Voice()))
+        named += any(outlier_findings(fit, rows, Voice()))
     # At 1 % of sessions; more than 4 of 60 has probability 0.03 %.
     assert named <= 4
 

@@ -174,10 +174,13 @@ def test_wrong_tables_name_the_place(tmp_path, text, message):
         compare_sessions([path])
 
 
-def test_one_antenna_is_no_comparison(tmp_path):
+@pytest.mark.parametrize(
+    ("rows", "what"), [("A,1\nA,2\n", "only A stands"), ("", "nothing stands")]
+)
+def test_one_antenna_or_none_is_no_comparison(tmp_path, rows, what):
     path = tmp_path / "t.csv"
-    path.write_text("antenna,value\nA,1\nA,2\n")
-    with pytest.raises(UsageError, match="needs at least two"):
+    path.write_text(f"antenna,value\n{rows}")
+    with pytest.raises(UsageError, match=f"{what}.*needs at least two"):
         compare_sessions([path])
 
 
