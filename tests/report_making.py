@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -19,7 +20,7 @@ from extractor.session.overlay_file import load
 from extractor.statistics.summary import summarise
 from extractor.tabulation.clip_tables import run_rows, write_readings
 
-__all__ = ["made_up_session", "run_rows", "truth_session"]
+__all__ = ["made_up_session", "rounds", "run_rows", "truth_session"]
 
 
 def truth_session(folder: Path, *, clips: bool = False) -> Path:
@@ -46,6 +47,30 @@ def truth_session(folder: Path, *, clips: bool = False) -> Path:
         write_readings(session.readings_path(run.clips[0]), out)
     write_table(session.summary_path, summary_columns(), rows)
     return folder
+
+
+def rounds(folder: Path, *by: float, clips: bool = False) -> list[Path]:
+    """The sample session, and for each amount a further round that lies lower by it for all."""
+    seasons = ("spring", "summer", "autumn")
+    found = []
+    for letter, season, less in zip("abc", seasons, (0.0, *by), strict=False):
+        one = truth_session(folder / season, clips=clips)
+        conditions = one / "session.toml"
+        conditions.write_text(f'{conditions.read_text()}title = "The evening in {season}"\n')
+        for path in [*one.glob("*_m*"), *(one / "results" / "readings").glob("*.csv")]:
+            path.rename(path.with_name(f"{letter}_{path.name}"))
+        for table in (one / "runs.csv", one / "results" / "summary.csv"):
+            named = re.sub(r"\b(\w+_m\d_\w+\.(mp4|mkv|ts))", rf"{letter}_\1", table.read_text())
+            table.write_text(named)
+        rows = pd.read_csv(one / "results" / "summary.csv", keep_default_na=False, dtype=str)
+        own = rows["field"] == "bitrate"
+        for column in ("mean", "median", "p25", "p05", "p95"):
+            rows.loc[own, column] = (pd.to_numeric(rows.loc[own, column]) - less).map(
+                "{:.4f}".format
+            )
+        rows.to_csv(one / "results" / "summary.csv", index=False)
+        found.append(one)
+    return found
 
 
 def made_up_session(

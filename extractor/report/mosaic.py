@@ -149,7 +149,7 @@ def _run(story: Story, one: Results, row: dict[str, Any], names: Sequence[str]) 
     antenna = str(row["antenna"])
     place = [str(row["port"]), f"mounting {row['mounting']}" if row["mounting"] else ""]
     if len(story.results) > 1:
-        place.insert(0, one.title)
+        place.append(f"round {1 + story.results.index(one)}")
     first = parts[0][0]
     marked = one.overlay.fields if one.overlay is not None else ()
     ceiling = row.get("ceiling")
@@ -162,6 +162,12 @@ def _run(story: Story, one: Results, row: dict[str, Any], names: Sequence[str]) 
     return ShownRun(
         antenna, " · ".join(filter(None, place)), tuple(parts), series, look, low, boxes
     )
+
+
+def _rounds(story: Story) -> list[str]:
+    """Say which session is which round, where there are several."""
+    names = [one.name for one in story.results]
+    return [f"round {i}: {name}" for i, name in enumerate(names, 1)] if len(names) > 1 else []
 
 
 def _finite(value: object) -> float:
@@ -232,7 +238,8 @@ class Sheet:
             y0 = even(y0 + 66 * unit)
         top = _top(story)
         if legend:
-            text = f"{story.measure} · full bar: {top:g} · shaded: no link"
+            parts = [story.measure, f"full bar: {top:g}", "shaded: no link", *_rounds(story)]
+            text = " · ".join(parts)
             paper.text(left, y1 - 8 * unit, fitted(text, 26 * unit, 0.9 * w), 26 * unit, theme.SOFT)
             y1 = even(y1 - 46 * unit)
         clip = runs[0].parts[0][0]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from clipmaker import BOX, SIZE, GreyReader, make_clip, overlay_toml, stairs, steady
-from report_making import SAMPLE, made_up_session, truth_session
+from report_making import SAMPLE, made_up_session, rounds, truth_session
 from seeing import contrast
 
 from extractor.errors import StorageError, UsageError
@@ -469,3 +469,44 @@ def test_one_antenna_alone_has_a_film_too(tmp_path) -> None:
     folder = made_up_session(tmp_path / "one", [("A", "U", "1"), ("A", "V", "1")])
     path = ranking_film.write_ranking_film([folder], form=Format(640, 480, 4), length_s=10)
     assert len(pictures(path)) == 40
+
+
+# Several rounds.
+
+
+def test_a_film_of_three_rounds_says_once_what_changed(tmp_path) -> None:
+    three = rounds(tmp_path, 0.8, -1.2)
+    path = ranking_film.write_ranking_film(three, form=Format(640, 480, 4), length_s=10)
+    said = path.with_name("ranking.vtt").read_text()
+    assert path.is_relative_to(three[0])
+    changed = "The evening in {} read {} Mbit/s {} than The evening in {} for all"
+    for sentence in (("summer", 0.8, "less", "spring"), ("autumn", "2.0", "more", "summer")):
+        assert said.count(changed.format(*sentence)) == 1
+    last = pictures(path)[-1][..., :3].astype(int)
+    alone = ranking_film.write_ranking_film(three[:1], form=Format(640, 480, 4), length_s=10)
+    assert np.abs(last - pictures(alone)[-1][..., :3]).mean() > 0.5  # three times the runs
+
+
+def test_mosaic_of_rounds_keeps_colours_and_says_which_is_which(tmp_path, monkeypatch) -> None:
+    three = rounds(tmp_path, 0.8, -1.2, clips=True)
+    for folder, colour in zip(three, ("violet", "brown", "red"), strict=True):
+        table = pd.read_csv(folder / "antennas.csv", dtype=str, keep_default_na=False)
+        table.loc[table["antenna"] == "Slab", "colour"] = colour
+        table.to_csv(folder / "antennas.csv", index=False)
+    with told(three, compared=False) as story:
+        runs = mosaic.runs_of(story, (), "rank")
+        assert {run.look.colour for run in runs if run.antenna == "Slab"} == {"violet"}
+        assert len(runs) == 48
+        assert [run.antenna for run in runs] == sorted(
+            [run.antenna for run in runs], key=[row.name for row in story.rows].index
+        )
+        assert {run.column.rpartition(" · ")[2] for run in runs} == {
+            "round 1", "round 2", "round 3"
+        }  # fmt: skip
+        written = []
+        text = Canvas.text
+        monkeypatch.setattr(
+            Canvas, "text", lambda self, *a, **k: (written.append(a[2]), text(self, *a, **k))[1]
+        )
+        mosaic.Sheet(story, runs, Format(1920, 1080), "rank", "", True, True)
+    assert "round 1: spring · round 2: summer · round 3: autumn" in " ".join(written)
