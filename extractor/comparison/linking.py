@@ -143,7 +143,13 @@ def _join(
     found: list[tuple[str, str, str, float]], unlike: Shifting, voice: Voice, touched: pd.Series
 ) -> Finding:
     shared = list(dict.fromkeys(name for name, *_ in found))
-    shifts = listed([f"{name} {voice.amount(shift, sign=True)}" for name, _, _, shift in found])
+    shifted: dict[str, list[str]] = {}
+    for name, before, after, shift in found:
+        own = shifted.setdefault(f"{after} after {before}: ", [])
+        own.append(f"{name} {voice.amount(shift, sign=True)}")
+    shifts = "; ".join(
+        (when if len(shifted) > 1 else "") + listed(own) for when, own in shifted.items()
+    )
     at_ceiling = [name for name in shared if touched[name]]
     numbers = (
         *(voice.quantity(f"{name}: {b} minus {a}", shift) for name, a, b, shift in found),

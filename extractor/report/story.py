@@ -25,7 +25,7 @@ _CONDITIONS = ("place", "distance_m", "walls", "channel_mhz", "power_mw", "rate_
 _UNITS = {"distance_m": "m", "channel_mhz": "MHz", "power_mw": "mW"}
 #: What the band of a row is, by the ranking's ``basis``, for who knows no statistics.
 _BANDS = {
-    "mountings": "In {of_100:g} of 100 such tests the band holds the antenna's true level.",
+    "mountings": "In {of_100} of 100 such tests the band holds the antenna's true level.",
     "clips of one mounting": "Bands: from clip to clip, as recorded here; none for the antennas.",
     "none": "No bands: nothing to judge them by.",
 }
@@ -216,7 +216,9 @@ def verdict(comparison: Comparison, looks: Mapping[str, Look]) -> str:
 def _method(comparison: Comparison) -> str:
     table = comparison.ranking
     known = [str(b) for b in table["basis"] if b != "none"]  # one mounted once may have none
-    band = _BANDS[next(iter(known), "none")].format(of_100=100 * comparison.confidence)
+    band = _BANDS[next(iter(known), "none")].format(
+        of_100=math.floor(100 * comparison.confidence + 1e-9)
+    )
     text = counts(int(table["runs"].sum()), int(table["mountings"].sum()))
     text = f"{text[0]}{text[1:].replace(',', ' in')}. {band} Ticks: the runs."
     if table["lower_bound"].any():

@@ -52,7 +52,10 @@ def test_sessions_may_join_in_a_chain():
             {"one": {"A": 3, "B": 2}, "two": {"B": 2, "C": 1}, "three": {"C": 1, "D": 0}}.items()
         )
     ]
-    assert len(compared(pd.concat(rounds)).ranking) == 4
+    comparison = compared(pd.concat(rounds))
+    assert len(comparison.ranking) == 4
+    said = finding(comparison, "link").sentence
+    assert said.count("two after one: B ") == said.count("; three after two: C ") == 1
 
 
 def test_parallel_test_agrees_with_statsmodels():
