@@ -52,6 +52,11 @@ class ShownRun:
         return max(0.1, end_s(self.start_s, float(times.iloc[-1]), len(times)) - self.start_s)
 
 
+def short(column: str) -> str:
+    """Return port, mounting and round in a few signs: ``Green m1 r2``; the legend says so."""
+    return column.replace(" · ", " ").replace("mounting ", "m").replace("round ", "r")
+
+
 class Cell:
     """One run: its footage, and a panel where no number stands."""
 
@@ -100,17 +105,22 @@ class Cell:
             canvas.box(0, 0, place.width, height, theme.PAPER, cover)
             canvas.mark(inset + 0.4 * size, 0.55 * size + 0.1 * height, 0.7 * size, run.look)
             x = inset + 1.1 * size
-            wide = width_of(run.look.label, size, bold=True)
+            spare = width - x - width_of(run.look.label, size, bold=True) - 1.6 * size
             base = 0.1 * height + 0.9 * size
             canvas.text(
                 x, base, fitted(run.look.label, size, width - x, bold=True), size, bold=True
             )
-            spare = width - x - wide - size
-            if spare > 3 * size:
-                text = fitted(run.column, 0.8 * size, spare)
-                canvas.text(x + wide + 0.6 * size, base, text, 0.8 * size, theme.SOFT)
-            line = Box(inset, round(0.46 * height), even(width - inset),
-                       round(0.5 * height) - self._bar)  # fmt: skip
+            beside = width_of(run.column, 0.8 * size) <= spare
+            if beside:
+                canvas.text(width - spare - size, base, run.column, 0.8 * size, theme.SOFT)
+            else:
+                text = run.column
+                if width_of(text, 0.8 * size) > width - inset:
+                    text = short(text)
+                text = fitted(text, 0.8 * size, width - inset)
+                canvas.text(inset, base + size, text, 0.8 * size, theme.SOFT)
+            above = round((0.46 if beside else 0.67) * height)
+            line = Box(inset, above, even(width - inset), round(0.96 * height) - above - self._bar)
             curve(canvas, run.series, line, self._top, run.low, run.look.color, opacity)
             drawn.append(Layer(canvas.pixels, self._matrix))
         self._done, self._ahead = drawn

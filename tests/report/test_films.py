@@ -510,3 +510,7 @@ def test_mosaic_of_rounds_keeps_colours_and_says_which_is_which(tmp_path, monkey
         )
         mosaic.Sheet(story, runs, Format(1920, 1080), "rank", "", True, True)
     assert "round 1: spring · round 2: summer · round 3: autumn" in " ".join(written)
+    # Nothing of what tells the cells apart is cut off, in few signs where there is no room.
+    assert {f"{p} m{m} r{r}" for p in ("Green", "Red") for m in (1, 2) for r in (1, 2, 3)} <= {
+        *written
+    }
