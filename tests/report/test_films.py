@@ -23,6 +23,7 @@ from extractor.reading.number_parsing import interpret
 from extractor.report import annotated_clip, film_parts, mosaic, ranking_film, theme
 from extractor.report.canvas import Canvas, Layer, split
 from extractor.report.card import COVER_DARK, COVER_LIGHT, TRANSPARENT
+from extractor.report.mosaic_cell import short
 from extractor.report.story import told
 from extractor.session.folder import Session
 from extractor.session.overlay import Box, unplaced
@@ -511,6 +512,5 @@ def test_mosaic_of_rounds_keeps_colours_and_says_which_is_which(tmp_path, monkey
         mosaic.Sheet(story, runs, Format(1920, 1080), "rank", "", True, True)
     assert "round 1: spring · round 2: summer · round 3: autumn" in " ".join(written)
     # Nothing of what tells the cells apart is cut off, in few signs where there is no room.
-    assert {f"{p} m{m} r{r}" for p in ("Green", "Red") for m in (1, 2) for r in (1, 2, 3)} <= {
-        *written
-    }
+    assert all({run.column, short(run.column)} & {*written} for run in runs)
+    assert short("Green · mounting 1 · round 2") == "Green m1 r2"
