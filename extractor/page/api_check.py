@@ -70,7 +70,7 @@ def check() -> Any:
         about = {"open": len(open_), "doubtful": len(doubtful)}
         about["readings"] = sum(len(c.times) for c in cards)
     _fetch(session, item, chosen)
-    return {"cards": [c.as_json() for c in chosen], **about}
+    return {"cards": [asdict(c) for c in chosen], **about}
 
 
 @routes.get("/api/crop")
@@ -84,18 +84,15 @@ def crop() -> Response:
 
 
 def _cards(session: Session, item: Field) -> list[Card]:
-    corrections = [c for c in session.corrections() if c.field == item.name]
-    doubts = [d for d in doubted_digits.load(session) if d.field == item.name]
+    corrections, doubts = session.corrections(), doubted_digits.load(session)
     cards = []
     for name in session.measured:
         known = desk().known(session, name)
         made = desk().series(session, name, [item])
         if known is None or made is None:
             continue
-        own = [c for c in corrections if c.clip == name]
         series, second = made.series[item.name], disagreements(known, item.name)
-        about = [d for d in doubts if d.concerns(name)]
-        cards += cards_of(name, item.name, series, own, second, item.decimals, about)
+        cards += cards_of(name, item.name, series, corrections, second, item.decimals, doubts)
     return cards
 
 

@@ -160,8 +160,8 @@ def _undone(measured: Measured, first: Measured | None, second: Measured | None)
     if second is not None:
         return own_difference(measured.span, second.span)
     zero = exactly(0.0)
-    turned = own_difference(zero - measured.span, first.span) if first is not None else None
-    return None if turned is None else zero - turned
+    turned = None if first is None else own_difference(zero - measured.span, first.span)
+    return turned and zero - turned
 
 
 def _agreement(

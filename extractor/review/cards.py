@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from dataclasses import field as made_by
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from extractor.reading.number_parsing import interpret, is_spoilt
 from extractor.session.numerals import decimals_in
@@ -57,10 +57,6 @@ class Card:
     verdict: str = ""
     """What a person said of it: right, wrong, unclear, or nothing yet."""
 
-    def as_json(self) -> dict[str, Any]:
-        """Return it for the page."""
-        return asdict(self)
-
 
 def cards_of(
     clip: str,
@@ -80,15 +76,17 @@ def cards_of(
     series : DataFrame
         The flagged series.
     corrections : sequence of Correction
-        Those of this clip and field.
+        Those of this clip and field count.
     second : mapping
         What the second reader saw where it disagrees, by row; see `disagreements`.
     decimals : int, optional
         Digits after the point that the display shows.
     doubts : sequence of Doubt
-        Digits in doubt in this clip and field.
+        Digits in doubt; those in this clip and field count.
     """
-    standing = standing_corrections(series["time_s"].tolist(), corrections)
+    own = [c for c in corrections if (c.clip, c.field) == (clip, name)]
+    about = [d for d in doubts if d.field == name and d.concerns(clip)]
+    standing = standing_corrections(series["time_s"].tolist(), own)
     columns = ("time_s", "value", "text", "since_s", "confidence", "flag")
     rows = zip(*(series[column].tolist() for column in columns), strict=True)
     found: list[Card] = []
@@ -109,7 +107,7 @@ def cards_of(
         card.before = [before]
         found.append(card)
     for card in found:
-        card.doubt, card.reason = _doubt(card, doubts)
+        card.doubt, card.reason = _doubt(card, about)
     return found
 
 

@@ -39,10 +39,8 @@ def waiting(results: Results) -> list[Card]:
         known = cache.load(cache.state_path(session, clip))
         for info in results.fields:
             series = results.readings(clip, info.name)
-            own = [c for c in corrections if (c.clip, c.field) == (clip, info.name)]
-            second = disagreements(known, info.name)
-            about = [d for d in doubts if d.field == info.name and d.concerns(clip)]
-            cards = cards_of(clip, info.name, series, own, second, decimals.get(info.name), about)
+            second, places = disagreements(known, info.name), decimals.get(info.name)
+            cards = cards_of(clip, info.name, series, corrections, second, places, doubts)
             with_verdicts(cards, checked.verdicts(info.name))
             found += cards
     return [card for card in ranked(found) if is_open(card)]

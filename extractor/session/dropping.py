@@ -8,7 +8,7 @@ from pathlib import Path
 
 from extractor.errors import ChangedMeanwhileError, StorageError, UsageError
 from extractor.session.atomic import PART_SUFFIX
-from extractor.session.folder import VIDEO_SUFFIXES, Session
+from extractor.session.folder import KINDS, VIDEO_SUFFIXES, Session
 
 LONGEST_NAME_BYTES = 200
 #: In the name of a file that is not whole yet.
@@ -83,9 +83,8 @@ def take_piece(
 
 
 def _checked(name: str) -> str:
-    kinds = " ".join(sorted(s.lstrip(".") for s in VIDEO_SUFFIXES))
     if Path(name).suffix.lower() not in VIDEO_SUFFIXES:
-        raise UsageError(f"{name}: is no clip (wanted: {kinds})")
+        raise UsageError(f"{name}: is no clip (wanted: {KINDS})")
     strange = {"/", "\\", ":", "\0"} & {*name} or name.startswith(".") or not name.isprintable()
     if strange or len(name.encode()) > LONGEST_NAME_BYTES:
         raise UsageError(f"{name}: rename the file; such a name can't be kept")

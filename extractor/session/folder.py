@@ -29,6 +29,7 @@ VIDEO_SUFFIXES = frozenset(
         *(".mpeg", ".flv", ".wmv", ".3gp", ".ogv", ".mxf"),
     }
 )
+KINDS = " ".join(sorted(suffix.lstrip(".") for suffix in VIDEO_SUFFIXES))
 SESSION_KEYS = (
     *("place", "distance_m", "walls", "line_of_sight", "channel_mhz", "width_mhz", "power_mw"),
     *("rate_mode", "firmware", "transmitter_antenna", "cooling", "supply", "decimal", "notes"),
@@ -128,8 +129,7 @@ class Session:
             If there are none.
         """
         if not self.clips:
-            kinds = " ".join(sorted(s.lstrip(".") for s in VIDEO_SUFFIXES))
-            raise UsageError(f"{self.root}: holds no clips (looked for: {kinds})")
+            raise UsageError(f"{self.root}: holds no clips (looked for: {KINDS})")
         return self.clips
 
     @property

@@ -146,8 +146,7 @@ class Field:
                 return place.box
         for place in self.places:
             marked_width, marked_height = place.frame
-            shape = (width / height) / (marked_width / marked_height)
-            if abs(shape - 1) < ASPECT_TOLERANCE:
+            if _are_alike((width, height), place.frame):
                 box = place.box.scaled(width / marked_width, height / marked_height)
                 return box.clipped(width, height)
         raise ClipError(
@@ -155,6 +154,11 @@ class Field:
             f"{self.frame[0]}x{self.frame[1]}, another shape; mark it on this clip too "
             "(extractor mark --on CLIP), which adds a [[field.also]]"
         )
+
+
+def _are_alike(frame: tuple[int, int], marked: tuple[int, int]) -> bool:
+    """Tell whether two frames are of one shape."""
+    return abs((frame[0] / frame[1]) / (marked[0] / marked[1]) - 1) < ASPECT_TOLERANCE
 
 
 def unplaced(name: str, **said: Any) -> Field:
@@ -210,9 +214,7 @@ def with_place(existing: Field, place: Place) -> Field:
 
     The place that was marked first stays the main one as long as its shape is not marked anew.
     """
-    main_shape = existing.frame[0] / existing.frame[1]
-    new_shape = place.frame[0] / place.frame[1]
-    if abs(new_shape / main_shape - 1) < ASPECT_TOLERANCE:
+    if _are_alike(place.frame, existing.frame):
         return replace(existing, frame=place.frame, box=place.box)
     kept = tuple(p for p in existing.also if p.frame != place.frame)
     return replace(existing, also=(*kept, place))

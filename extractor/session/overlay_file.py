@@ -30,8 +30,14 @@ def _is_number(value: Any) -> bool:
     return _is_whole(value) or (isinstance(value, float) and math.isfinite(value))
 
 
+def _are_whole(values: Any, count: int) -> bool:
+    return isinstance(values, list) and len(values) == count and all(map(_is_whole, values))
+
+
 #: What the value of a key has to be, to test and in words.
 _VALUES: Mapping[str, tuple[Callable[[Any], bool], str]] = {
+    "frame": (lambda value: _are_whole(value, 2), "2 whole numbers [width, height]"),
+    "box": (lambda value: _are_whole(value, 4), "4 whole numbers [x, y, width, height]"),
     "unit": (lambda value: isinstance(value, str), "a text in quotes"),
     "decimals": (lambda v: v == "auto" or (_is_whole(v) and 0 <= v <= 6), '"auto" or 0 to 6'),
     "better": (lambda value: value in ("higher", "lower"), '"higher" or "lower"'),
@@ -59,7 +65,7 @@ def parse(document: Mapping[str, Any], where: str = FILE_NAME) -> Overlay:
     OverlayError
         If anything in it is wrong.
     """
-    _check_keys(document, ("version", "field"), where)
+    _check_table(document, ("version", "field"), where)
     if document.get("version", VERSION) != VERSION:
         raise OverlayError(
             f"{where}: version {document['version']} is not known to this program "
@@ -86,7 +92,7 @@ def checked(overlay: Overlay) -> Overlay:
     return parse({"field": [_as_toml(item) for item in overlay.fields]}, "overlay")
 
 
-def _check_keys(
+def _check_table(
     table: Mapping[str, Any], known: Sequence[str], where: str, required: Sequence[str] = ()
 ) -> None:
     for key in table:
@@ -96,6 +102,9 @@ def _check_keys(
     for key in required:
         if key not in table:
             raise OverlayError(f"{where}: '{key}' is missing")
+    for key, (fits, form) in _VALUES.items():
+        if key in table and not fits(table[key]):
+            raise OverlayError(f"{where}: {key} must be {form}, not {table[key]!r}")
 
 
 def check_names(names: Sequence[str], where: str) -> None:
@@ -118,12 +127,9 @@ def _parse_field(table: Mapping[str, Any], where: str) -> Field:
     name = table.get("name")
     if isinstance(name, str) and name:
         where = f"{where} '{name}'"
-    _check_keys(table, _FIELD_KEYS, where, ("name", *_PLACE_KEYS))
+    _check_table(table, _FIELD_KEYS, where, ("name", *_PLACE_KEYS))
     check_name(name, where)
     place = _parse_place({key: table[key] for key in _PLACE_KEYS}, where)
-    for key, (fits, form) in _VALUES.items():
-        if key in table and not fits(table[key]):
-            raise OverlayError(f"{where}: {key} must be {form}, not {table[key]!r}")
     decimals = table.get("decimals", "auto")
     also = table.get("also", [])
     if not isinstance(also, list) or not all(isinstance(t, Mapping) for t in also):
@@ -167,13 +173,12 @@ def check_limits(field_: Field, where: str) -> None:
 
 
 def _parse_place(table: Mapping[str, Any], where: str) -> Place:
-    _check_keys(table, _PLACE_KEYS, where, _PLACE_KEYS)
-    frame = _whole_numbers(table["frame"], 2, f"{where}: frame", "[width, height]")
-    box = Box(*_whole_numbers(table["box"], 4, f"{where}: box", "[x, y, width, height]"))
-    if min(frame) < 1:
-        raise OverlayError(f"{where}: frame {list(frame)} has no size")
-    check_box(box, (frame[0], frame[1]), where)
-    return Place((frame[0], frame[1]), box)
+    _check_table(table, _PLACE_KEYS, where, _PLACE_KEYS)
+    (width, height), box = table["frame"], Box(*table["box"])
+    if min(width, height) < 1:
+        raise OverlayError(f"{where}: frame {[width, height]} has no size")
+    check_box(box, (width, height), where)
+    return Place((width, height), box)
 
 
 def check_box(box: Box, frame: tuple[int, int], where: str) -> None:
@@ -185,12 +190,6 @@ def check_box(box: Box, frame: tuple[int, int], where: str) -> None:
             f"{where}: box {box.as_list()} (x, y, width, height) reaches outside its frame "
             f"of {frame[0]}x{frame[1]}"
         )
-
-
-def _whole_numbers(value: object, count: int, where: str, form: str) -> tuple[int, ...]:
-    if not isinstance(value, list) or len(value) != count or not all(map(_is_whole, value)):
-        raise OverlayError(f"{where} must be {count} whole numbers {form}, not {value!r}")
-    return tuple(value)
 
 
 def save(path: Path, fields: Sequence[Field]) -> None:
