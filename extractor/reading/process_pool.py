@@ -37,8 +37,8 @@ Progress = Callable[[str, float], None]
 
 Work = Callable[[Any, Progress], Result]
 Outcome = tuple[Any, Result | None, ExtractorError | None]
-News = tuple[Literal["begun", "told", "done", "died"], Any, Any]
-"""What a worker says: that it has begun, clip and seconds done, result and error, its end."""
+News = tuple[Literal["begun", "told", "done"], Any, Any]
+"""What a worker says: that it has begun; clip and seconds done; result and error."""
 
 
 def run(
@@ -101,7 +101,10 @@ def _heard(
     """Take the next news of a worker; yield the outcome where its job has ended."""
     worker = busy[pipe]
     job = worker.job
-    kind, first, second = worker.hear()
+    try:
+        kind, first, second = worker.pipe.recv()
+    except (EOFError, OSError):
+        kind = first = second = "died"
     if kind == "begun":
         worker.begun, worker.fresh = True, False
     elif kind == "told":
@@ -148,13 +151,6 @@ class _Worker:
         self.job, self.begun = job, False
         with contextlib.suppress(OSError):  # it has died: heard next
             self.pipe.send(job)
-
-    def hear(self) -> News:
-        try:
-            news: News = self.pipe.recv()
-        except (EOFError, OSError):
-            return "died", None, None
-        return news
 
 
 @contextlib.contextmanager

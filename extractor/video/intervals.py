@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, fields
+from contextlib import ExitStack, contextmanager, suppress
+from itertools import islice
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import av
@@ -21,29 +22,26 @@ from extractor.video.h264 import FrameNumbers
 
 #: Intervals decoded at once: more take memory, and recognition does not keep up with them.
 AT_ONCE = 2
-#: Pictures and bytes of an interval that wait; a longer one is decoded as it comes.
-MOST_PACKETS, MOST_BYTES = 300, 8 << 20
+#: Pictures and bytes of an interval that wait; a longer one is decoded as it comes. What the reader
+#: asks for (`Tally.wanted`) is heeded so much later.
+MOST_PACKETS, MOST_BYTES = 150, 8 << 20
 
 Waiting = tuple[Any, str, float]
 """A packet, what the decoder may skip of it, and its time on the clock that runs on."""
 
 
-@dataclass(slots=True)
-class Picture:
-    """What is left of a decoded frame once it is cut: frames are too large to be kept."""
+class Picture(SimpleNamespace):
+    """What is left of a decoded frame once it is cut: frames are too large to be kept.
 
-    pts: int | None
-    dts: int | None
-    time_base: Any
-    duration: int | None
-    width: int
-    height: int
-    is_corrupt: bool
-    key_frame: bool
-    pict_type: Any
-    interlaced_frame: bool
-    parts: Any
-    """What `Intervals` was told to keep."""
+    It has those attributes of a frame that are asked for, and `parts`, what `Intervals` was told
+    to keep.
+    """
+
+
+_KEPT = (
+    *("pts", "dts", "time_base", "duration", "width", "height", "pict_type"),
+    *("is_corrupt", "key_frame", "interlaced_frame"),
+)
 
 
 class Intervals:
@@ -121,43 +119,51 @@ class Intervals:
             packet, skip, at_s = packets.pop()  # which lets go of it
             context.skip_frame = skip
             try:
-                found += [self._kept(frame) for frame in context.decode(packet)]
+                found += [
+                    Picture(**{name: getattr(f, name) for name in _KEPT}, parts=self._keep(f))
+                    for f in context.decode(packet)
+                ]
             except (av.error.FFmpegError, ValueError):
                 bad.append(at_s)
         if ends:
             context.flush_buffers()
         return found, bad
 
-    def _kept(self, frame: Any) -> Picture:
-        return Picture(**{name: getattr(frame, name) for name in _KEPT}, parts=self._keep(frame))
-
-
-_KEPT = [item.name for item in fields(Picture)][:-1]
-
 
 @contextmanager
 def opened(
     path: Path, stream: Any, threads: int, keep: Callable[[Any], Any]
 ) -> Iterator[Intervals | None]:
-    """Give what decodes a stream's intervals at once; None where one thread or format forbids it.
+    """Give what decodes a stream's intervals at once; None where it would gain nothing or is wrong.
 
-    H.264 alone: there a picture says that nothing behind it builds on anything before it.
+    H.264 alone: there a picture says that nothing behind it builds on anything before it. Not AVI,
+    which has no display times (`continuity.Timed`), nor where the first interval is a long one.
     """
-    try:
-        numbers = FrameNumbers(bytes(stream.codec_context.extradata or b""))
-    except (ValueError, IndexError):
-        numbers = None
-    if threads < AT_ONCE or stream.codec_context.name != "h264" or numbers is None:
-        yield None
-        return
     with ExitStack() as stack:
-        others = []
-        for _ in range(AT_ONCE):
+        others: list[Any] = []
+        numbers = None
+        if threads >= AT_ONCE and stream.codec_context.name == "h264":
+            with suppress(ValueError, IndexError):
+                numbers = FrameNumbers(bytes(stream.codec_context.extradata or b""))
+        while numbers and len(others) < AT_ONCE:
             other = stack.enter_context(
                 decoding.opened_stream(path, threaded=threads >= 2 * AT_ONCE)
             )
             other.codec_context.thread_count = threads // AT_ONCE
-            others.append(other.codec_context)
-        several = Intervals(stream.codec_context, others, numbers, keep)
+            others.append(other)
+        if numbers is None or not _begins_short(others[0], numbers):
+            yield None
+            return
+        contexts = [other.codec_context for other in others]
+        several = Intervals(stream.codec_context, contexts, numbers, keep)
         stack.callback(several.close)
         yield several
+
+
+def _begins_short(stream: Any, numbers: FrameNumbers) -> bool:
+    if stream.container.format.name == "avi":
+        return False
+    packets = islice(stream.container.demux(stream), MOST_PACKETS + 1)
+    with suppress(av.error.FFmpegError, OSError, IndexError):
+        return sum(numbers.alone(packet) for packet in packets if packet.size) > 1
+    return False

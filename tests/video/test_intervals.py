@@ -73,10 +73,24 @@ def test_intervals_at_once_give_the_same_pictures(
 def test_of_a_long_interval_not_all_is_kept(
     tmp_path: Path, at_once: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    make_clip(tmp_path / "a.mp4", steady(4.1), stairs, options=OPTIONS)
-    monkeypatch.setattr(intervals, "MOST_PACKETS", 15)
-    same(tmp_path / "a.mp4")
-    assert at_once == [3]
+    path, long = tmp_path / "a.ts", tmp_path / "b.ts"
+    make_clip(path, steady(1.3), stairs, options=OPTIONS)
+    make_clip(long, steady(3.0), stairs, options=OPTIONS | {"g": "60"})
+    path.write_bytes(path.read_bytes() + long.read_bytes() + path.read_bytes())
+    monkeypatch.setattr(intervals, "MOST_PACKETS", 50)
+    same(path)
+    assert sorted(at_once) == [19, 19, 20, 20, 30]
+
+
+@pytest.mark.parametrize(("name", "g"), [("a.avi", "20"), ("a.mp4", "250")])
+def test_where_it_is_wrong_or_useless_one_decoder_does_it_all(
+    tmp_path: Path, at_once: list[int], name: str, g: str
+) -> None:
+    make_clip(tmp_path / name, steady(6.0), stairs, options=OPTIONS | {"g": g})
+    clip = clips.probe(tmp_path / name)
+    found = list(clips.frames(clip, [Box(*BOX)], clips.Tally(), threads=2, sampled_hz=10.0))
+    assert len(found) > 60
+    assert at_once == []
 
 
 def test_damage_is_told_as_by_one_decoder(tmp_path: Path, at_once: list[int]) -> None:
