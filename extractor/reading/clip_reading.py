@@ -237,7 +237,8 @@ class FieldPass:
         out.text += [line.text for line in lines]
         out.confidence += [line.confidence for line in lines]
         if self._taught is None:
-            appeared = appearances(stretch, crops, reader, lines, memory)
+            alike = self._standing.alike
+            appeared = appearances(stretch, crops, reader, lines, memory, alike)
         else:
             pairs = [(f.crops[self._place], f.crops[self._drawn]) for f in stretch.frames]
             looks = self._taught.looks([pairs[s] for s in stretch.samples])

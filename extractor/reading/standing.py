@@ -52,6 +52,11 @@ class Standing:
             return -1.0
         return min(CHANGE_SHARE * min(self._changes), NOISE_TIMES * median(self._stays))
 
+    def alike(self, one: Crop, other: Crop) -> bool:
+        """Whether two crops show the same, as far as is learnt by now."""
+        limit = self.limit
+        return limit >= 0 and _difference(_print(one), _print(other)) <= limit
+
     def read(self, crops: Sequence[Crop]) -> list[Line]:
         """Return a line for each crop, recognised or taken over from the last recognised."""
         last, print_ = self._last

@@ -6,7 +6,7 @@ The number stands still for several frames while the picture behind it moves.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any, Protocol
@@ -319,11 +319,13 @@ def appearances(
     reader: Eye,
     lines: Sequence[Line],
     memory: Memory,
+    alike: Callable[[Any, Any], bool] = lambda one, other: False,
 ) -> list[float]:
     """Return, for each sample that passes the gate, when its text appeared (NaN elsewhere).
 
     Between the sample before and this one the change is searched by halving, all searches of
-    the stretch in step so that the reader is called on batches.
+    the stretch in step so that the reader is called on batches. Frames that are `alike` show the
+    same.
     """
     standing, missed = memory.shown, memory.missed
     searches: dict[int, Search] = {}
@@ -339,7 +341,7 @@ def appearances(
             lower = stretch.samples[position - 1] if position else 0
             searches[position] = Search(lower, stretch.samples[position], standing, now)
         standing, missed = now, 0
-    halve(crops, reader, list(searches.values()))
+    halve(crops, reader, list(searches.values()), alike)
     appeared = [math.nan] * len(lines)
     current = memory.since_s
     for position, line in enumerate(lines):
@@ -363,9 +365,23 @@ class Search:
     new: tuple[str, ...]
 
 
-def halve(crops: Sequence[Any], reader: Eye, searches: Sequence[Search]) -> None:
+def halve(
+    crops: Sequence[Any],
+    reader: Eye,
+    searches: Sequence[Search],
+    alike: Callable[[Any, Any], bool] = lambda one, other: False,
+) -> None:
     """Narrow all searches down to neighbouring frames, in step."""
     while True:
+        for search in searches:
+            while search.upper - search.lower > 1:
+                middle = (search.lower + search.upper) // 2
+                if alike(crops[middle], crops[search.upper]):
+                    search.upper = middle
+                elif alike(crops[search.lower], crops[middle]):
+                    search.lower = middle
+                else:
+                    break
         open_ = [s for s in searches if s.upper - s.lower > 1]
         if not open_:
             return

@@ -4,8 +4,8 @@
 
 Makes seven clips of 15 s meant to break it: strong noise or few bits a picture, and numbers
 that mostly change in their last digit alone. Each is read with the rule and without. A row a clip:
-samples, share taken over, samples read otherwise, and of those away from a change (40 ms) how many
-are wrong with it and without it, and how many are missing; the same of all samples.
+samples, share taken over, samples read otherwise, change instants found otherwise, and of those
+away from a change (40 ms) how many are wrong and how many missing, with it and without it.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def make(index: int, folder: Path, seed: int) -> str:
 
 
 def counts(folder: Path, name: str) -> list[int]:
-    """Return samples, taken over, otherwise; wrong with, without; missing with, without."""
+    """Return samples, taken over, otherwise, instants; wrong, missing: each with and without."""
     fields = overlay_file.load(folder / f"{name}.toml")
     rule, inner, taken = Standing.limit, Standing.read, [0, 0]
 
@@ -93,14 +93,15 @@ def counts(folder: Path, name: str) -> list[int]:
     finally:
         Standing.read, Standing.limit = inner, rule  # type: ignore[method-assign]
     truth = read_truth(folder / f"{name}.csv")
-    otherwise, found = 0, np.zeros((2, 2), int)
+    otherwise, moved, found = 0, 0, np.zeros((2, 2), int)
     for item in fields.fields:
         ours, theirs = (one[item.name] for one in both)
         same = (ours.flag == theirs.flag) & ((ours.value == theirs.value) | ours.value.isna())
         otherwise += int((~same).sum())
+        moved += int((same & ((ours.since_s - theirs.since_s).abs() > 1e-6)).sum())
         for k, one in enumerate((ours, theirs)):
             found[k] += judged(one, truth[item.name])
-    return [*taken, otherwise, *found.T.ravel().tolist()]
+    return [*taken, otherwise, moved, *found.T.ravel().tolist()]
 
 
 def main() -> None:
@@ -108,16 +109,17 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, default=7301)
     options = parser.parse_args()
-    print("| clip | samples | taken over, % | read otherwise | wrong: with, without | missing: "
-          "with, without |\n|---|---|---|---|---|---|")  # fmt: skip
-    total = np.zeros(7, int)
+    print("| clip | samples | taken over, % | read otherwise | since otherwise "
+          "| wrong: with, without | missing: with, without |\n"
+          "|---|---|---|---|---|---|---|")  # fmt: skip
+    total = np.zeros(8, int)
     for index in range(len(CLIPS)):
         name = make(index, options.folder, options.seed)
         row = np.array(counts(options.folder, name))
         total += row
         for what, cells in ((name, row), ("all", total))[: 1 + (index == len(CLIPS) - 1)]:
             share = 100 * cells[1] / cells[0]
-            print("| {} | {} | {:.0f} | {} | {}, {} | {}, {} |".format(
+            print("| {} | {} | {:.0f} | {} | {} | {}, {} | {}, {} |".format(
                 what, cells[0], share, *cells[2:]), flush=True)  # fmt: skip
 
 

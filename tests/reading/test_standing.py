@@ -11,7 +11,7 @@ import pytest
 
 from extractor.reading.readers.base import Line
 from extractor.reading.standing import SEEN_LEAST, Standing
-from extractor.reading.temporal_evidence import FieldReader
+from extractor.reading.temporal_evidence import FieldReader, Search, halve
 from extractor.session.overlay import Box, Field
 from extractor.video.crops import Crop
 
@@ -111,3 +111,34 @@ def test_one_contradiction_ends_it() -> None:
     looks = [(t, 90 if k < 300 else 0, 90) for k, t in enumerate(small_changes(640))]
     texts, found = looked_at(looks, reader)
     assert found[320 + 32 :] == texts[320 + 32 :]
+
+
+def test_a_change_is_found_without_reading_where_frames_are_alike() -> None:
+    asked: list[int] = []
+
+    class Asked:
+        gate = 0.9
+
+        def read(self, crops: Sequence[int]) -> list[Line]:
+            asked.extend(crops)
+            return [Line("2", 0.99) for _ in crops]
+
+    frames = [10, 11, 10, 11, 55, 20, 21, 20]  # the one in the middle is like none of them
+    search = Search(0, 7, ("1",), ("2",))
+    halve(frames, Asked(), [search], lambda one, other: abs(one - other) <= 1)
+    assert (search.lower, search.upper) == (3, 4)
+    assert asked == [55]
+
+
+def test_nothing_is_alike_before_enough_was_seen() -> None:
+    rng = np.random.default_rng(7)
+    reader = Knowing()
+    standing = Standing(FieldReader(reader, FIELD))
+    one, other = drawn("31.4", 90, 90, rng), drawn("31.4", 90, 90, rng)
+    assert not standing.alike(one, one)
+    looks = [(f"{30 + k // 2}.{k // 2 % 10}", 90, 90) for k in range(4 * SEEN_LEAST)]
+    crops = [drawn(*look, rng) for look in looks]
+    reader.texts = {id(crop): look[0] for crop, look in zip(crops, looks, strict=True)}
+    standing.read(crops)
+    assert standing.alike(one, other)
+    assert not standing.alike(one, drawn("31.5", 90, 90, rng))
