@@ -16,6 +16,7 @@ from extractor.comparison.findings import (
     Quantity,
     Voice,
     counted,
+    few,
     listed,
     p_text,
 )
@@ -87,7 +88,8 @@ def ceiling_findings(compared: Comparison) -> Iterator[Finding]:
     clips = runs["antenna"].value_counts()
     parts = [f"{n} in {touched[n]} of {counted(clips[n], 'clip')}" for n in names if touched[n]]
     sentence = (
-        f"The link was at its ceiling: {listed(parts)} (up to {100 * most:.0f} % of the samples)."
+        f"The link was at its ceiling for up to {100 * most:.0f} % of a clip: "
+        f"{few(parts, 'antennas (ranking.csv)')}."
     )
     if measure in CUT_FROM and "mean" in runs:
         means = estimate(fit.layout, runs["mean"].to_numpy(float)).means
@@ -98,11 +100,13 @@ def ceiling_findings(compared: Comparison) -> Iterator[Finding]:
         numbers += voice.quantities({f"{n}, mean": beside[n] for n in names})
     bounds = [n for n in names if cut[n]]
     if bounds:
-        sentence += f" The {measure} of {listed(bounds)} is a lower bound: a harder path (more "
+        of = few(bounds, "of them")
+        sentence += f" The {measure} of {of} is a lower bound: a harder path (more "
         sentence += "distance, walls or attenuation) shows the real level."
     tied = [g for g in compared.order.together if g[0] == names[0] and set(g) & set(bounds)]
     if tied and fit.df_between > 0:
-        sentence += f" That {listed(tied[0])} can't be told apart is therefore no finding."
+        tie = few(tied[0], "antennas")
+        sentence += f" That {tie} can't be told apart is therefore no finding."
     yield Finding("ceiling", sentence, how, numbers)
 
 
@@ -245,8 +249,8 @@ def thin_clip_findings(runs: pd.DataFrame) -> Iterator[Finding]:
     if reasons:
         yield Finding(
             "thin_clips",
-            f"Rests on a part of the clip only: {listed(reasons)}. What was not read may have been "
-            "the worst part; the value counts like any other here.",
+            f"Rests on a part of the clip only: {few(reasons, 'runs (summary.csv)')}. What was not "
+            "read may have been the worst part; the value counts like any other here.",
             "Columns coverage and incomplete of the summary.",
             part="appendix",
         )

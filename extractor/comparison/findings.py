@@ -163,6 +163,11 @@ def listed(names: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
+def few(names: Sequence[str], what: str) -> str:
+    """Return the names or, where they are more than `MOST_NAMED`, how many of what there are."""
+    return listed(names) if len(names) <= MOST_NAMED else f"{len(names)} {what}"
+
+
 def counted(count: int, noun: str) -> str:
     """Return ``1 mounting`` or ``2 mountings``."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -11,7 +11,16 @@ import numpy as np
 import pandas as pd
 
 from extractor.comparison.checks import cut_by_antenna
-from extractor.comparison.findings import Finding, Quantity, Voice, counted, listed, p_text
+from extractor.comparison.findings import (
+    MOST_NAMED,
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    few,
+    listed,
+    p_text,
+)
 from extractor.comparison.model import Array, Fit
 from extractor.errors import UsageError
 from extractor.session.overlay import Direction
@@ -143,13 +152,13 @@ def _join(
     found: list[tuple[str, str, str, float]], unlike: Shifting, voice: Voice, touched: pd.Series
 ) -> Finding:
     shared = list(dict.fromkeys(name for name, *_ in found))
-    shifted: dict[str, list[str]] = {}
+    shifted: dict[str, dict[str, float]] = {}
     for name, before, after, shift in found:
-        own = shifted.setdefault(f"{after} after {before}: ", [])
-        own.append(f"{name} {voice.amount(shift, sign=True)}")
+        shifted.setdefault(f"{after} after {before}: ", {})[name] = shift
     shifts = "; ".join(
-        (when if len(shifted) > 1 else "") + listed(own) for when, own in shifted.items()
+        (when if len(shifted) > 1 else "") + _shifts(own, voice) for when, own in shifted.items()
     )
+    through = few(shared, "antennas")
     at_ceiling = [name for name in shared if touched[name]]
     numbers = (
         *(voice.quantity(f"{name}: {b} minus {a}", shift) for name, a, b, shift in found),
@@ -168,7 +177,7 @@ def _join(
         )
     elif not math.isfinite(unlike.p):
         sentence = (
-            f"The sessions join through {listed(shared)} ({shifts}), but with one mounting "
+            f"The sessions join through {through} ({shifts}), but with one mounting "
             "each nobody can say whether those shifts agree."
         )
     elif unlike.p < 1 - voice.confidence:
@@ -179,7 +188,7 @@ def _join(
         )
     else:
         sentence = (
-            f"The sessions join through {listed(shared)}: their shifts ({shifts}) are "
+            f"The sessions join through {through}: their shifts ({shifts}) are "
             f"consistent with one shift for all ({p_text(unlike.p)}). That is no proof, only that "
             "nothing speaks against it."
         )
@@ -192,6 +201,13 @@ def _join(
     if at_ceiling:
         sentence += f" {listed(at_ceiling)} touched the ceiling, so the true shift may be larger."
     return Finding("link", sentence, how, numbers)
+
+
+def _shifts(own: dict[str, float], voice: Voice) -> str:
+    if len(own) > MOST_NAMED:
+        low, high = min(own.values()), max(own.values())
+        return f"{voice.number(low, sign=True)} to {voice.amount(high, sign=True)}"
+    return listed([f"{name} {voice.amount(shift, sign=True)}" for name, shift in own.items()])
 
 
 def _changed_conditions(runs: pd.DataFrame) -> Iterator[Finding]:

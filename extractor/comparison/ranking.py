@@ -10,7 +10,15 @@ import numpy as np
 import pandas as pd
 
 from extractor.comparison.checks import cut_by_antenna
-from extractor.comparison.findings import MOST_NAMED, Finding, Quantity, Voice, counted, listed
+from extractor.comparison.findings import (
+    MOST_NAMED,
+    Finding,
+    Quantity,
+    Voice,
+    counted,
+    few,
+    listed,
+)
 from extractor.comparison.loading import RunTable
 from extractor.comparison.model import Fit, clip_spread, mounting_spread, records
 from extractor.comparison.pairs import (
@@ -193,25 +201,27 @@ def _pairs(compared: Comparison) -> Finding:
     if single:
         parts.append(f"nothing is said of {listed(single)}, mounted once")
     sentence = "; ".join(parts)
+    how = "Tukey-Kramer): a second family of statements, beside the best."
+    if compared.reference is not None:
+        how = "Dunnett)."
     return Finding(
         "pairs",
         sentence[0].upper() + sentence[1:] + ".",
-        f"Simultaneous intervals of the pairs, {voice.percent} for all of them together "
-        "(Tukey-Kramer; Dunnett with a reference): a second family of statements, beside the best.",
+        f"Simultaneous intervals of the pairs, {voice.percent} together ({how}",
     )
 
 
 def _ahead(apart: pd.DataFrame, voice: Voice) -> list[str]:
-    """Return ``A is ahead of B by 2.0 Mbit/s (0.5 to 3.5), of C by …`` for each first."""
-    found = []
-    for first, rows in apart.groupby("first", sort=False):
-        said = [
-            f"of {r['second']} by {voice.amount(r['difference'])} ({voice.number(r['low'])} to "
-            f"{voice.number(r['high'])})"
-            for r in records(rows)
-        ]
-        found.append(f"{first} is ahead {listed(said)}")
-    return found
+    """Return ``A is ahead of B by 2.0 Mbit/s (0.5 to 3.5), of C by …`` for each first.
+
+    The unit stands once, at the start.
+    """
+    said: dict[str, list[str]] = {}
+    for row in records(apart):
+        by = voice.number(row["difference"]) if said else voice.amount(row["difference"])
+        limits = f"({voice.number(row['low'])} to {voice.number(row['high'])})"
+        said.setdefault(row["first"], []).append(f"of {row['second']} by {by} {limits}")
+    return [f"{first} is ahead {listed(others)}" for first, others in said.items()]
 
 
 def _nothing_told(fit: Fit, voice: Voice) -> Finding:
@@ -257,10 +267,7 @@ def _against(compared: Comparison) -> str:
         ahead = row["second"] == compared.reference
         place = ("Better" if ahead else "worse") if row["told_apart"] else "not told apart"
         groups[place].append(row["first"] if ahead else row["second"])
-    said = {
-        place: listed(names) if len(names) <= MOST_NAMED else str(len(names))
-        for place, names in groups.items()
-    }
+    said = {place: few(names, f"{compared.voice.noun}s") for place, names in groups.items()}
     parts = [f"Better than {compared.reference}: {said.pop('Better') or 'none'}"]
     return "; ".join(parts + [f"{place}: {names}" for place, names in said.items() if names]) + "."
 
@@ -294,7 +301,8 @@ def _inner_pairs(pairs: pd.DataFrame, voice: Voice) -> Finding:
     half = float((pairs["high"] - pairs["difference"]).max())
     beyond = pairs[pairs["low"] > 0]
     stand = [f"{r.first} over {r.second}" for r in beyond.itertuples()]
-    told = f"beyond it are {listed(stand)}" if stand else "no gap is larger than that"
+    larger = few(stand, f"of {len(pairs)} pairs (pairs.csv)")
+    told = f"beyond it are {larger}" if stand else "no gap is larger than that"
     return Finding(
         "inner_differences",
         f"From clip to clip of these same mountings a gap is uncertain by {voice.amount(half)} "

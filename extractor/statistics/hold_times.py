@@ -16,6 +16,7 @@ from extractor.statistics.series import since_of
 if TYPE_CHECKING:
     import pandas as pd
 
+Rows = NDArray[np.int64]
 #: 1/Phi^-1(3/4): makes the median absolute deviation estimate a normal standard deviation.
 MAD_TO_SD = 1.4826022185056018
 
@@ -24,9 +25,9 @@ MAD_TO_SD = 1.4826022185056018
 class Holds:
     """The numbers one after the other, each with the rows that show it."""
 
-    first: NDArray[np.int64]
+    first: Rows
     """Shape (holds,): index of the first row."""
-    last: NDArray[np.int64]
+    last: Rows
     """Shape (holds,): index of the last row."""
     values: Floats
     """Shape (holds,): the number, field's unit."""
@@ -87,11 +88,7 @@ def holds_of(series: pd.DataFrame, usable: Bools) -> Holds:
 
 
 def _durations(
-    times: Floats,
-    since: Floats,
-    known: NDArray[np.int64],
-    opening: NDArray[np.int64],
-    closing: NDArray[np.int64],
+    times: Floats, since: Floats, known: Rows, opening: Rows, closing: Rows
 ) -> tuple[Floats, Bools]:
     """Return the longest time each hold can have lasted, and whether that is exact.
 

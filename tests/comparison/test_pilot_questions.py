@@ -10,7 +10,14 @@ import pytest
 from comparison_making import compared, finding, five_by_hand, scenario, simulated
 from report_making import made_up_session, truth_session
 
-from extractor.comparison.findings import MOST_WORDS, QUESTIONS, Finding, by_question, headline
+from extractor.comparison.findings import (
+    MOST_NAMED,
+    MOST_WORDS,
+    QUESTIONS,
+    Finding,
+    by_question,
+    headline,
+)
 from extractor.comparison.lost_links import lost_findings
 from extractor.pipeline import compare_sessions
 from extractor.results import load
@@ -132,6 +139,37 @@ def test_the_headline_is_one_line():
             said = headline(compared(rows, better=better).findings)
             assert 3 < len(said.split()) <= MOST_WORDS, said
             assert said[-1] in ".?"
+
+
+def test_no_sentence_lists_twelve_antennas_or_their_pairs():
+    levels = {f"Antenna {i}": 30.0 - i for i in range(12)}
+    first, second = simulated(levels, 1), simulated(levels, 1, session="two", seed=1)
+    found = compared(first.assign(ceiling_share=0.6, coverage=0.4))
+    joined = compared(pd.concat([first, second], ignore_index=True))
+    said = [finding(found, k).sentence for k in ("inner_differences", "ceiling", "thin_clips")]
+    for sentence in (*said, finding(joined, "link").sentence):
+        assert sentence.count("Antenna") <= MOST_NAMED
+    assert "of 66 pairs (pairs.csv)" in said[0]
+    assert "12 antennas (ranking.csv). The mean of 12 of them is a lower bound" in said[1]
+    assert "24 runs (summary.csv)" in said[2]
+
+
+def test_few_antennas_are_named():
+    rows = simulated({"A": 30.0, "B": 28.0, "C": 20.0}, 1)
+    said = finding(compared(rows.assign(ceiling_share=0.3)), "ceiling").sentence
+    assert "up to 30 % of a clip: A in 2 of 2 clips, B in 2 of 2 clips and C in" in said
+    assert "The mean of A, B and C is a lower bound" in said
+    inner = finding(compared(rows), "inner_differences").sentence
+    assert "beyond it are A over B, A over C and B over C." in inner
+
+
+def test_the_unit_of_the_pairs_stands_once():
+    rows = simulated({"A": 40.0, "B": 30.0, "C": 20.0}, 3, spread=0.1, clip=0.1)
+    found = finding(compared(rows), "pairs")
+    assert found.sentence.count("Mbit/s") == 1
+    assert "(Tukey-Kramer)" in found.how_we_know
+    against = finding(compared(rows, reference="B"), "pairs")
+    assert against.how_we_know.endswith("together (Dunnett).")
 
 
 def test_every_finding_answers_one_question():
