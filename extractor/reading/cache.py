@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from extractor.session.overlay import Field
 
 #: Raised whenever the same clip and question would be read differently by newer code.
-READING_VERSION = 8
+READING_VERSION = 9
 
 
 @dataclass(slots=True)

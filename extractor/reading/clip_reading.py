@@ -12,7 +12,7 @@ import numpy.typing as npt
 from extractor.errors import ClipError
 from extractor.reading.number_parsing import shown
 from extractor.reading.own_font import Witness
-from extractor.reading.plausibility import barely_read, odd_signs, tempered, there_and_back
+from extractor.reading.plausibility import barely_read, lasting, odd_signs, tempered, there_and_back
 from extractor.reading.readers.base import Line, Reader
 from extractor.reading.readers.glyphs import GlyphSet, added, read_with_glyphs, same_text
 from extractor.reading.standing import Standing
@@ -259,8 +259,11 @@ class FieldPass:
         seen.confidence = tempered(seen.confidence, seen.first_looks, usual_share)
         remarks = _contradicted(name, seen, gate)
         _doubt(seen, time_s, gate, range(len(seen.text)))
-        for row in barely_read(seen.text, seen.confidence, gate) if usual_share else ():
-            seen.confidence[row] = gate / 2
+        if usual_share:  # else its confidence was not calibrated
+            for row in lasting(seen.text, seen.confidence, seen.first_looks, gate):
+                seen.confidence[row] = gate
+            for row in barely_read(seen.text, seen.confidence, gate):
+                seen.confidence[row] = gate / 2
         if self._taught is not None:
             rows = _add_taught(seen, gate, insisted=self._taught.glyphs.insisted)
             _doubt(seen, time_s, gate, rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,12 @@ EXCURSION_SURELY = 0.97
 #: Where less than this share passes the gate, only what is read so surely counts.
 MOSTLY = 0.5
 MOSTLY_UNREAD_SURELY = 0.97
+#: In a clip that is mostly read surely, what reads the same in so many samples in a row, in the
+#: mean this surely, stands: docs/reader.md.
+LASTING_SAMPLES = 3
+LASTING_SURELY = 0.8
+#: It is not where more than this share of the first looks are less sure than that.
+UNSURE, UNSURE_MOST = 0.6, 0.05
 #: With this share of the numbers of a clip on one side of zero, those on the other may be doubted.
 USUAL_SIGN_SHARE = 0.6
 
@@ -63,6 +70,33 @@ def barely_read(texts: Sequence[str], confidences: Sequence[float], gate: float)
     if len(passing) >= MOSTLY * len(kept):
         return []
     return [row for row in passing if confidences[row] < MOSTLY_UNREAD_SURELY]
+
+
+def lasting(
+    texts: Sequence[str], confidences: Sequence[float], first_looks: Sequence[float], gate: float
+) -> list[int]:
+    """Return the rows below the gate that show what stands: the same for long, and nearly sure.
+
+    Where a rim or a neighbour makes every reading of a field a little less sure, all of them are
+    right and none passes. A face that is misread has other samples that are not sure at all, and
+    none of its readings gains by this. What was doubted (half the gate) stays so.
+
+    Parameters
+    ----------
+    texts, confidences, first_looks : sequences of length n
+        Of one field through a clip; see `tempered`.
+    gate : float
+        See `Reader.gate`.
+    """
+    if sum(sure < UNSURE for sure in first_looks) > UNSURE_MOST * len(first_looks):
+        return []
+    rows = []
+    for _, run in groupby(range(len(texts)), key=lambda row: shown(texts[row])):
+        members = [row for row in run if confidences[row] > gate / 2]
+        mean = np.mean([confidences[row] for row in members]) if members else 0.0
+        if len(members) >= LASTING_SAMPLES and mean >= LASTING_SURELY:
+            rows += [row for row in members if confidences[row] < gate]
+    return rows
 
 
 def odd_signs(texts: Sequence[str], confidences: Sequence[float], gate: float) -> list[int]:

@@ -226,6 +226,20 @@ def test_doubtful_samples_stand_if_they_repeat_a_sure_one_without_a_break() -> N
     assert kept(("33", 0.98), ("-33", 0.45), ("-31", 0.45)) == [0.98, 0.45, 0.45]
 
 
+def test_what_stands_and_is_nearly_sure_is_taken_where_the_clip_is_mostly_read() -> None:
+    def taken(*lines: tuple[str, float], looks: Sequence[float] = (0.88,) * 20) -> list[int]:
+        return plausibility.lasting(*zip(*lines, strict=True), looks, 0.9)
+
+    nearly = [("38.4", 0.88), ("38.4 ~", 0.86), ("38.4", 0.7)]
+    assert taken(*nearly) == [0, 1, 2]
+    assert taken(*nearly, looks=[0.88] * 18 + [0.5] * 2) == []  # a face that is misread
+    assert taken(*nearly[:2]) == []
+    assert taken(*nearly[:2], ("38.5", 0.88)) == []
+    assert taken(*nearly[:2], ("38.4", 0.6)) == []  # 0.78 in the mean
+    assert taken(*nearly[:2], ("38.4", 0.45)) == []  # doubted
+    assert taken(*nearly, ("38.4", 0.45), ("38.4", 0.97)) == [0, 1, 2]
+
+
 def looked_at(around: Sequence[int], looks: dict[int, Line], doubtful: Line) -> Line:
     """Return the middle sample after rescue; `around` stands before and after it."""
 
