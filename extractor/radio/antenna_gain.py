@@ -10,16 +10,15 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from extractor.radio.link_budget import DIPOLE_GAIN_DBI, NotValid, Span, wavelength_m
 from extractor.session.antennas import Antenna
-
-if TYPE_CHECKING:
-    from scipy.interpolate import RegularGridInterpolator
 
 FULL_SPHERE_DEG2 = 4 * math.pi * math.degrees(1) ** 2
 """4 pi sr = 41 253 square degrees."""
@@ -143,16 +142,21 @@ def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> 
     ValueError
         Outside the table.
     """
-    return _helix_table()((pitch_deg, math.log(turns), circumference_wl)).item()
+    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
+    gains, point = _helix_table(), (pitch_deg, math.log(turns), circumference_wl)
+    # Axis by axis, the last first: `scipy.interpolate` takes long to load.
+    for at, axis in reversed(list(zip(point, axes, strict=True))):
+        if not axis[0] <= at <= axis[-1]:
+            raise ValueError(f"{at:g} is outside {axis[0]:g} to {axis[-1]:g}")
+        gains = np.apply_along_axis(partial(np.interp, at, axis), -1, gains)
+    return float(gains)
 
 
 @functools.cache
-def _helix_table() -> RegularGridInterpolator:
-    from scipy.interpolate import RegularGridInterpolator
-
-    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
-    gains = np.loadtxt(HELIX_TABLE, delimiter=",").reshape([len(axis) for axis in axes])
-    return RegularGridInterpolator(axes, gains)
+def _helix_table() -> npt.NDArray[np.float64]:
+    """Return the gains by pitch, turns and circumference."""
+    axes = (HELIX_PITCHES_DEG, HELIX_TURNS, HELIX_CIRCUMFERENCES_WL)
+    return np.loadtxt(HELIX_TABLE, delimiter=",").reshape([len(axis) for axis in axes])
 
 
 # --- size ---------------------------------------------------------------------------------

@@ -156,11 +156,8 @@ def _render(
     doubts: Sequence[Mapping[str, Any]],
 ) -> str:
     comparison, name = material.comparison, material.field.name
-    doubted = [f for one in material.results for f in doubt_findings(one.session, one.name, name)]
     root = material.results[0].session.root
-    findings = [*doubted, *lost_in(material.results, name)]
-    if comparison is not None:
-        findings = _with_rounds(material)
+    findings = _findings(material, comparison)
     return filled(
         "report.html",
         {"number": shown, "label": _label, "explained": explained},
@@ -187,11 +184,17 @@ def _render(
     )
 
 
-def _with_rounds(material: session_charts.Material) -> list[Finding]:
-    """Return the findings; what changed from round to round comes after the first."""
-    found = list(material.comparison.findings) if material.comparison is not None else []
-    rounds = round_findings(material.results, material.comparison)
-    return [*found[:1], *rounds, *found[1:]]
+def _findings(material: session_charts.Material, comparison: Comparison | None) -> list[Finding]:
+    """Return the findings, what changed from round to round after the first of them.
+
+    Without a comparison what can be said all the same: doubted digits, lost links.
+    """
+    results, name = material.results, material.field.name
+    if comparison is None:
+        doubted = [f for one in results for f in doubt_findings(one.session, one.name, name)]
+        return [*doubted, *lost_in(results, name)]
+    found = comparison.findings
+    return [*found[:1], *round_findings(results, comparison), *found[1:]]
 
 
 def _session_part(one: Results) -> dict[str, Any]:

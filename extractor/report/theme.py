@@ -66,6 +66,9 @@ FONT = "DejaVu Sans"
 """Comes with Matplotlib, of open licence; its figures are all of one width."""
 #: So many characters without a font are named in one line.
 _MOST_SHOWN = 20
+#: Held by the usual font, thin and bold: for these its file need not be asked, which loads
+#: Matplotlib.
+HELD = frozenset(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180)))) | set("–—…≥≤−•□")
 _TOLD: set[str] = set()
 
 
@@ -169,6 +172,8 @@ def fonts_for(text: str) -> list[str]:
 def fonts_by_sign(text: str, *, bold: bool) -> list[tuple[str, str]]:
     """Return each character with the file of the font that draws it."""
     own = font_file(bold=bold)
+    if set(text) <= HELD:
+        return [(sign, own) for sign in text]
     further = [_font_path(family) for family in fonts_for(text)[1:]]
     found = []
     for sign in text:
@@ -179,13 +184,16 @@ def fonts_by_sign(text: str, *, bold: bool) -> list[tuple[str, str]]:
 
 def _lacking(text: str) -> frozenset[str]:
     """Return the characters of `text` that the usual font does not hold."""
-    usual = _coverage(_font_path(FONT))
-    return frozenset(c for c in text if not c.isspace() and ord(c) not in usual)
+    rare = {c for c in text if not (c.isspace() or c in HELD)}
+    usual = _coverage(_font_path(FONT)) if rare else frozenset()
+    return frozenset(c for c in rare if ord(c) not in usual)
 
 
 def _without_font(text: str) -> set[str]:
     """Return the characters of `text` that no installed font holds."""
     lacking = _lacking(text)
+    if not lacking:
+        return set()
     held = frozenset[int]().union(*(_coverage(_font_path(f)) for f in _further(lacking)))
     return {c for c in lacking if ord(c) not in held}
 

@@ -40,10 +40,26 @@ def _scales(df: float) -> Any:
     return np.sqrt(special.chdtri(df, special.ndtr(-_nodes()[0])) / df)[:, None]
 
 
-def _solved(inside: Callable[[float], float], confidence: float, low: float, high: float) -> float:
-    from scipy import optimize
+def _solved(reached: Callable[[float], float], wanted: float, low: float, high: float) -> float:
+    """Return where `reached` is `wanted`, to 1e-9; it is on different sides of it at the ends.
 
-    return float(optimize.brentq(lambda limit: inside(limit) - confidence, low, high, xtol=1e-6))
+    False position, Illinois variant (Dowell and Jarratt 1971). By hand: `scipy.optimize` takes
+    longer to load than a whole comparison to make.
+    """
+    at_low, at_high = reached(low) - wanted, reached(high) - wanted
+    if at_low * at_high > 0:
+        raise ValueError(f"no root between {low:g} and {high:g}")
+    before = math.inf
+    while at_high and abs(high - before) > 1e-9:
+        before = high
+        new = high - at_high * (high - low) / (at_high - at_low)
+        at_new = reached(new) - wanted
+        if at_new * at_high < 0:
+            low, at_low = high, at_high
+        else:  # the same end twice: without this the other one would never move
+            at_low /= 2
+        high, at_high = new, at_new
+    return float(high)
 
 
 def studentised_p(t: float, count: int, df: float) -> float:
@@ -202,15 +218,10 @@ def _is_found(shift: float, df: float, critical: float, power: float) -> bool:
 @lru_cache(maxsize=1024)
 def noncentrality(df: float, critical: float, power: float = 0.8) -> float:
     """Return the difference, in standard errors, that is found with probability `power`."""
-    from scipy import optimize
-
-    def miss(shift: float) -> float:
-        return power_of_t(shift, df, critical) - power
-
     high = critical + 2.0
-    while miss(high) < 0:
+    while power_of_t(high, df, critical) < power:
         high *= 2.0
-    return float(optimize.brentq(miss, 0.0, high, xtol=1e-8))
+    return _solved(lambda shift: power_of_t(shift, df, critical), power, 0.0, high)
 
 
 def upper_spread(spread: float, df: float, confidence: float = SPREAD_CONFIDENCE) -> float:

@@ -7,7 +7,14 @@ from comparison_making import fitted, grouped, pooled
 from scipy import stats
 
 from extractor.comparison.pairs import ordering, pair_table
-from extractor.statistics.power import many_one_critical, many_one_inside, studentised_critical
+from extractor.statistics.power import (
+    many_one_critical,
+    many_one_inside,
+    noncentrality,
+    power_of_t,
+    studentised_critical,
+    studentised_p,
+)
 
 
 def test_tukey_intervals_of_the_nist_handbook():
@@ -34,6 +41,19 @@ def test_tukey_agrees_with_scipy_on_unequal_groups():
 def test_studentised_range_of_harter(count, df):
     q = studentised_critical(count, df) * np.sqrt(2)
     assert q == pytest.approx(data.STUDENTISED_RANGE[count, df], abs=1e-4)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.95, 0.999])
+def test_critical_values_are_where_the_probability_is_reached(confidence):
+    for count, df in ((3, 1.0), (4, 2.955), (24, 11.0), (24, 1e5)):
+        critical = studentised_critical(count, df, confidence)
+        assert studentised_p(critical, count, df) == pytest.approx(1 - confidence, abs=1e-8)
+        reached = many_one_inside(
+            many_one_critical(count, df, 0.5, confidence, sides=2), count, df, 0.5, 2
+        )
+        assert reached == pytest.approx(confidence, abs=1e-8)
+        shift = noncentrality(df, min(critical, 40.0), 0.8)
+        assert power_of_t(shift, df, min(critical, 40.0)) == pytest.approx(0.8, abs=1e-7)
 
 
 def test_many_one_comparison_of_dunnett():

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import cv2
 import numpy as np
 import pytest
@@ -155,3 +158,24 @@ def test_all_rounds_on_one_card_and_what_changed_is_said_once(tmp_path, written)
     assert "n = 32 runs in 16 mountings" in flat
     assert flat.count("The evening in summer read 0.8 Mbit/s less than The evening in spring") == 1
     assert "for all" in flat
+
+
+def test_a_card_is_made_without_loading_what_draws_charts_or_finds_roots(tmp_path):
+    session = truth_session(tmp_path / "club")
+    made = (
+        "import sys\n"
+        "from extractor import write_card\n"
+        "write_card(sys.argv[1], sys.argv[2])\n"
+        "print({'matplotlib', 'scipy.optimize', 'scipy.stats'} & set(sys.modules))"
+    )
+    command = [sys.executable, "-c", made, str(session), str(tmp_path / "card.png")]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert said.strip() == "set()"
+
+
+def test_the_signs_for_which_no_font_is_asked_are_in_the_usual_one():
+    ft2font = pytest.importorskip("matplotlib.ft2font")
+    for bold in (False, True):
+        held = ft2font.FT2Font(theme.font_file(bold=bold)).get_charmap()
+        assert not [sign for sign in theme.HELD if ord(sign) not in held]
+    assert theme.drawable("Slab – 38.4 ≥ 4 \U0010fffe") == "Slab – 38.4 ≥ 4 □"
