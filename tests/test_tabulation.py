@@ -133,9 +133,9 @@ def test_summary_charts_and_packs_join_the_clips_of_a_run_alike(
 def test_a_clip_of_which_much_is_unreadable_is_warned_of_and_one_that_is_not_is_not() -> None:
     item = Field("bitrate", (320, 180), Box(0, 0, 60, 20))
 
-    def said(unreadable: int) -> list[str]:
+    def said(unreadable: int, sure_of_them: float = 0.2) -> list[str]:
         texts = [f"{20 + row % 7 / 10:.1f}" for row in range(100)]
-        sure = [0.2 if row % 3 and row < 1.5 * unreadable else 0.99 for row in range(100)]
+        sure = [sure_of_them if row % 3 and row < 1.5 * unreadable else 0.99 for row in range(100)]
         seen = FieldState(texts, [row / 10 for row in range(100)], sure)
         times = [row / 10 for row in range(100)]
         state = ClipState(
@@ -148,3 +148,6 @@ def test_a_clip_of_which_much_is_unreadable_is_warned_of_and_one_that_is_not_is_
     assert not said(4)
     assert "some of the rest may be misread" in said(8)[0]
     assert "look at the box" in said(64)[0]
+    # What counts by its surroundings alone stands at the gate.
+    assert "not readable or only just, and some of the rest" in said(8, 0.9)[0]
+    assert not said(8, 0.91)

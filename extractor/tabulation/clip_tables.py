@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from extractor.tabulation.doubted_digits import Doubt
 
 #: Raised whenever the same readings would be cleaned or summarised differently by newer code.
-TABLES_VERSION = 5
+TABLES_VERSION = 6
 
 #: What corrections say besides numbers; nothing for what cannot be read.
 _WORDS = {"--": Flag.NO_LINK, "hidden": Flag.HIDDEN}
@@ -82,7 +82,7 @@ def clip_series(
     notes = list(state.remarks)
     notes += [f"{name}: {note}" for name, one in cleaned.items() for note in one.notes]
     series = {name: one.series for name, one in cleaned.items()}
-    notes += [poor for name, one in series.items() if (poor := _poor(name, one))]
+    notes += [poor for name, one in series.items() if (poor := _poor(name, one, state.gate))]
     known = {f.name: f for f in fields}
     counted = {n: numbers_of(one, known[n].decimals) for n, one in series.items()}
     doubted = {n: _doubt(one, [d for d in doubts if d.field == n]) for n, one in series.items()}
@@ -107,17 +107,22 @@ def _doubt(frame: pd.DataFrame, doubts: Sequence[Doubt]) -> pd.Series:
     return rows
 
 
-def _poor(name: str, frame: pd.DataFrame) -> str:
+def _poor(name: str, frame: pd.DataFrame, gate: float) -> str:
     # Damage is named elsewhere, and no other box would help.
     rows = zip(frame["flag"], frame["text"], frame["confidence"], strict=True)
-    flags = [flag for flag, *seen in rows if not is_spoilt(*seen)]
-    share = flags.count(Flag.UNREADABLE) / max(1, len(flags))
-    if share <= UNSURE_SHARE:
+    seen = [(flag, sure) for flag, text, sure in rows if not is_spoilt(text, sure)]
+    share = sum(flag == Flag.UNREADABLE for flag, _ in seen) / max(1, len(seen))
+    # What counts by its surroundings alone stands at the gate: as good a sign that reading is hard.
+    nearly = share + sum(flag == Flag.OK and sure <= gate for flag, sure in seen) / max(
+        1, len(seen)
+    )
+    if nearly <= UNSURE_SHARE:
         return ""
     if share <= POOR_SHARE:
+        just = " or only just" if nearly > share else ""
         return (
-            f"{name}: {100 * share:.0f} % is not readable, and some of the rest may be misread; "
-            "look at it under Check (extractor open)"
+            f"{name}: {100 * nearly:.0f} % is not readable{just}, and some of the rest may be "
+            "misread; look at it under Check (extractor open)"
         )
     return (
         f"{name}: {100 * share:.0f} % is not readable; look at the box (extractor mark --list), "
