@@ -176,7 +176,7 @@ def counted(count: int, noun: str) -> str:
 def to_json(findings: Iterable[Finding]) -> str:
     """Return the findings as a JSON list, in their order."""
     keys = ("kind", "part", "sentence", "how_we_know", "numbers", "moments")
-    content = [{key: asdict(f)[key] for key in keys} for f in findings]
+    content = [{key: row[key] for key in keys} for row in map(asdict, findings)]
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
