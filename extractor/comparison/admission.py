@@ -56,19 +56,19 @@ def refuse_counted_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) 
         With the first two of such runs.
     """
     rows = [(i, row, _keys(i, row)) for i, runs in enumerate(tables) for row in records(runs)]
+    several = len(paths) > 1
     digests: dict[Hashable, str] = {}
     lengths: dict[Hashable, float] = {}
     for i, path in enumerate(paths):
         if path.is_dir():
             session, own = Session(path), [keys for place, _, keys in rows if place == i]
             clips = {key: key[2] for keys in own for key in keys}
-            known = digests_of(session, dict.fromkeys(clips.values()))
+            known = digests_of(session, dict.fromkeys(clips.values()), alone=not several)
             digests |= {key: known[clip] for key, clip in clips.items()}
             if any(len(keys) > 1 for keys in own):  # else lengths do not matter
                 long = lengths_of(session, dict.fromkeys(clips.values()))
                 lengths |= {key: long[clip] for key, clip in clips.items() if clip in long}
     first = originals(digests)
-    several = len(paths) > 1
     spans = [
         Span.of(
             f"run '{row['run']}' ({row['clip']})" + f" of {row['session']}" * several,

@@ -135,16 +135,19 @@ def originals(digests: Mapping[Clip, str]) -> dict[Clip, Clip]:
     return {clip: first.setdefault(d, clip) if d else clip for clip, d in digests.items()}
 
 
-def digests_of(session: Session, clips: Iterable[str]) -> dict[str, str]:
+def digests_of(session: Session, clips: Iterable[str], *, alone: bool = True) -> dict[str, str]:
     """Return each clip's `content_digest`, of a pack as its manifest says.
 
-    It is "" where that is not known, and where no other clip is as large: such a one has no copy.
+    It is "" where that is not known and, where these clips are held against one another `alone`,
+    where no other is as large: such a one has no copy among them.
     """
     entries = read_json(session.root / PACK_MANIFEST).get("clips", [])
     entries = [one for one in entries if isinstance(one, dict)] if isinstance(entries, list) else []
     told = {str(one.get("clip")): str(one.get("content_digest") or "") for one in entries}
     sizes = {clip: _size(session.path(clip)) for clip in clips}
-    shared = {size for size, count in Counter(sizes.values()).items() if count > 1 or told}
+    shared = {
+        size for size, count in Counter(sizes.values()).items() if count > 1 or told or not alone
+    }
     found = {}
     for clip, size in sizes.items():
         try:

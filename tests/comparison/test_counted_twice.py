@@ -6,12 +6,15 @@ import math
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from extractor import pipeline
+from extractor.comparison.admission import refuse_counted_twice
+from extractor.comparison.loading import prepare
 from extractor.errors import TableError
 from extractor.pipeline import compare_sessions
 from extractor.reading.clip_job import ReadOptions
@@ -173,3 +176,18 @@ def test_content_and_not_name_or_date_makes_a_copy(three):
     (three / "e.mp4").touch()
     (three / "f.mp4").touch()
     assert originals(digests_of(session, ("e.mp4", "f.mp4")))["f.mp4"] == "f.mp4"
+
+
+def test_a_recording_that_lies_in_two_sessions_counts_once(tmp_path):
+    """Nor where in each of them no other clip is as large."""
+    paths, tables = [tmp_path / "spring", tmp_path / "autumn"], []
+    for path, clip in zip(paths, ("first.mp4", "again.mp4"), strict=True):
+        path.mkdir()
+        (path / clip).write_bytes(b"one and the same recording")
+        (path / "other.mp4").write_bytes(path.name.encode())
+        rows = pd.DataFrame({"antenna": ["A", "B"], "clip": [clip, "other.mp4"], "value": [1, 2]})
+        tables.append(prepare(rows.assign(session=path.name))[0])
+    with pytest.raises(TableError, match=r"first.mp4.* of spring and .*again.mp4.* of autumn"):
+        refuse_counted_twice(paths, tables)
+    for path, table in zip(paths, tables, strict=True):
+        refuse_counted_twice([path], [table])
