@@ -44,6 +44,15 @@ def test_mountings_spread_in_decibels():
     assert found.level_spread.sd == pytest.approx(1 / math.sqrt(2), rel=0.05)
 
 
+def test_mountings_where_the_curve_is_flat_say_nothing_of_decibels():
+    rows = [(*row, "A1") for row in [*CURVE_ROWS, *BACK_ROWS]]
+    rows += [("B", 0, 31.0, "B1"), ("B", 0, 28.0, "B2")]
+    columns = ("antenna", "attenuation_db", "mean", "mounting")
+    alone = calibrate(table(rows, columns)).level_spread
+    rows += [("C", 0, 48.5, "C1"), ("C", 0, 47.7, "C2")]
+    assert calibrate(table(rows, columns)).level_spread == alone
+
+
 def test_compared_where_most_runs_are():
     runs = table([*CURVE_ROWS, ("B", 3, 30.0), ("B", 3, 31.0), ("B", 0, 37.0)])
     levels = calibrate(runs).levels.set_index("antenna")

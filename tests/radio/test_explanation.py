@@ -100,6 +100,15 @@ def test_others_are_read_with_loads_pads_and_gaps():
     assert found["Other"] == (Companion("Mystery", None), Companion("Plain", PLAIN))
 
 
+def test_likes_that_measure_alike_are_no_surprise_in_any_unit():
+    twin = replace(STRONG, antenna="Twin")
+    likely = expected(twin, STRONG)
+    assert likely.total.low_db < 0 < likely.total.high_db
+    for unit in ("dB", "Mbit/s"):
+        alike = Measured(0.2, -1.0, 1.2, unit)
+        assert judge(likely, alike, twin, STRONG, IN_THE_OPEN).agreement == "agrees"
+
+
 # --- walls ----------------------------------------------------------------------------------
 
 

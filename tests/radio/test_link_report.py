@@ -61,6 +61,7 @@ def test_sweep_finds_the_width_that_it_was_made_with(report):
     numbers = {q.name: q.value for q in beam.numbers}
     assert numbers["low"] <= 50 <= numbers["high"]
     assert any(f.kind == "coverage" for f in report.findings)
+    assert report.circumstances.turned == {"Slab"}
 
 
 def test_command_prints_and_writes(session, capsys):
