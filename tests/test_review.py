@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from clipmaker import GreyReader, make_clip, overlay_toml, stairs, steady
 from page_visitor import Visitor
@@ -13,9 +14,13 @@ from extractor.reading.clip_job import ReadOptions
 from extractor.report import pack
 from extractor.results import load
 from extractor.review import pictures
-from extractor.review.cards import Card, is_open, ranked
+from extractor.review.cards import Card, cards_of, is_open, ranked
 from extractor.review.checked import Checked, waiting
 from extractor.session.folder import Session
+from extractor.session.user_tables import Correction
+from extractor.statistics.missing_digits import MissingDigit
+from extractor.tabulation.doubted_digits import Doubt
+from extractor.tabulation.session_tables import ClipTable
 
 
 def card(clip: str, time_s: float, doubt: float, field: str = "bitrate") -> Card:
@@ -76,3 +81,29 @@ def test_what_somebody_settled_is_not_shown_again(doubted: Session) -> None:
     doubted.corrections_path.write_text(f"clip,time_s,field,value\n{rows}")
     assert keys(waiting(load(doubted.root))) == keys(others)
     assert is_open(first)
+
+
+#: Sevens that were never read, perhaps ones instead.
+SEVEN = MissingDigit("7", "1", place=1, seen=0, numbers=500, decimals=0, moving=(0, 1))
+
+
+def test_a_card_takes_only_what_is_about_its_own_clip_and_field():
+    row = {"time_s": [0.0], "value": [float("nan")], "text": ["18"], "since_s": [0.0]}
+    series = pd.DataFrame({**row, "confidence": [0.9], "flag": ["unreadable"]})
+
+    def card(clip: str, field: str) -> Card:
+        corrections = [Correction(clip, 0.0, field, "78")]
+        (made,) = cards_of("a", "x", series, corrections, {}, 0, [Doubt(field, clip, SEVEN)])
+        return made
+
+    about = card("a", "x")
+    assert about.before == ["78"] and "7 was never read" in about.reason
+    for clip, field in (("b", "x"), ("a", "y")):
+        other = card(clip, field)
+        assert other.before == [None] and "never read" not in other.reason
+
+
+def test_a_table_is_another_where_a_doubt_is_about_its_clip_and_only_there():
+    table = ClipTable(None, None, (), "key")
+    assert table.doubted("a", [Doubt("x", "b", SEVEN)]) is table
+    assert table.doubted("b", [Doubt("x", "b", SEVEN)]).key != table.key

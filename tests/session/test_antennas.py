@@ -1,5 +1,7 @@
 """Reading antennas.csv: every dialect, and one clear line for what is wrong."""
 
+from dataclasses import fields
+
 import pytest
 
 from extractor.errors import TableError
@@ -70,3 +72,10 @@ def test_a_helical_antenna_is_a_helix_and_a_parabolic_one_a_dish(tmp_path):
     path = tmp_path / "antennas.csv"
     path.write_text("antenna,kind\nCoil,Helical\nBowl,parabolic antenna\nFan,Helix antenna\n")
     assert [one.kind for one in read_antennas(path)] == ["helix", "dish", "helix"]
+
+
+@pytest.mark.parametrize("one", [f for f in fields(Antenna) if "limits" in f.metadata])
+def test_both_ends_of_what_is_believed_are_read(tmp_path, one):
+    for end in one.metadata["limits"]:
+        (found,) = read(tmp_path, f"antenna,{one.name}\nSlab,{end}\n")
+        assert getattr(found, one.name) == end
