@@ -142,7 +142,7 @@ def helix_table_dbi(turns: float, circumference_wl: float, pitch_deg: float) -> 
     ValueError
         Outside the table.
     """
-    axes = (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL)
+    axes = map(np.asarray, (HELIX_PITCHES_DEG, np.log(HELIX_TURNS), HELIX_CIRCUMFERENCES_WL))
     gains, point = _helix_table(), (pitch_deg, math.log(turns), circumference_wl)
     # Axis by axis, the last first: `scipy.interpolate` takes long to load.
     for at, axis in reversed(list(zip(point, axes, strict=True))):
