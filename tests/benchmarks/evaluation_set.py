@@ -3,12 +3,11 @@
 Fonts, footage, renderer and encoders are none of the training's. A fixed seed gives the same
 truth; pictures are equal up to the versions of ffmpeg and its encoders. Run it by hand::
 
-    python tests/benchmarks/evaluation_set.py FOLDER [--only NAME] [--hard | --faces]
+    python tests/benchmarks/evaluation_set.py FOLDER [--only NAME] [--hard | --faces [NAME ...]]
 
 With ``--faces`` each clip has a face of npm that training does not know (`FACES`); they have to be
 installed: ``npm install @fontsource/NAME``, turned into TrueType as for training, and given the
 package's name as family.
-
 
 Each clip becomes four files: ``NAME.mp4``; ``NAME.csv``, the truth
 (``start_s,end_s,bitrate,latency,level``; empty: nothing shown, ``--``: a dash shown);
@@ -243,7 +242,9 @@ def _overlay_toml(
 
 def items_of(options: argparse.Namespace) -> list[Item]:
     """Return the clips of the set that was asked for."""
-    return hard() if options.hard else faces(FACES) if options.faces else catalogue()
+    if options.hard:
+        return hard()
+    return catalogue() if options.faces is None else faces(options.faces or FACES)
 
 
 def shortened(items: Iterable[Item], rate_hz: float = 25.0) -> list[Item]:
@@ -261,7 +262,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="where the clips go (outside the repository)")
     parser.add_argument("--only", nargs="*", help="names of clips")
     parser.add_argument("--hard", action="store_true", help="the hard set instead")
-    parser.add_argument("--faces", action="store_true", help="faces unlike training's instead")
+    parser.add_argument("--faces", nargs="*", help="faces unlike training's instead")
     parser.add_argument("--duration", type=float, default=DURATION_S, help="seconds (default 20)")
     parser.add_argument("--seed", type=int, default=SEED, help="other numbers at other places")
     options = parser.parse_args()

@@ -423,7 +423,7 @@ def main() -> None:
     parser.add_argument("--boxes", nargs="+", default=BOXES, choices=BOXES)
     parser.add_argument("--way", choices=list(WAYS), default="crops")
     parser.add_argument("--hard", action="store_true", help="the hard set, for calibration")
-    parser.add_argument("--faces", action="store_true", help="faces unlike training's")
+    parser.add_argument("--faces", nargs="*", help="faces unlike training's, these or the usual")
     parser.add_argument("--seed", type=int, default=evaluation_set.SEED, help="of what is made")
     parser.add_argument("--one-witness", action="store_true", help="the clip's own font is silent")
     parser.add_argument("--only", nargs="*", help="names of clips")
