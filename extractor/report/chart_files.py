@@ -92,9 +92,8 @@ def _draw_share(share: _Share, progress: process_pool.Progress) -> dict[int, lis
         for group in share.groups:
             for chart in session_charts.charts(share.material, [group]):
                 progress(f"chart {chart.name}", 0.0)
+                style.lay_out(chart.figure)
                 picture = style.svg(chart.figure)
-                # Laid out once is enough; that takes as long as drawing.
-                chart.figure.set_layout_engine("none")
                 pixels = style.pixels(chart.figure)
                 kept[group].append(aside.submit(_keep, share, chart, picture, pixels))
     return {group: [done.result() for done in ends] for group, ends in kept.items()}

@@ -13,8 +13,8 @@ from extractor.radio.assessment import LinkReport
 from extractor.radio.discrepancies import Judgement
 from extractor.radio.link_budget import Span
 from extractor.radio.situation import ExpectedDifference
+from extractor.report import chart_files
 from extractor.report.charts import link, style
-from extractor.session.atomic import replacing
 from extractor.session.csv_tables import write_table
 from extractor.session.folder import Session
 
@@ -52,10 +52,7 @@ def write_link_results(report: LinkReport, root: Path) -> tuple[Path, ...]:
         written.append(_write(path, list(table.columns), table.to_dict("records")))
     with style.drawing([report.unit, *(one.antenna for one in report.antennas)]):
         for name, figure in figures(report).items():
-            path = session.pictures / f"{name}.png"
-            with replacing(path) as stream:
-                figure.savefig(stream, format="png", dpi=120)
-            written.append(path)
+            written += chart_files.save(session.pictures, name, style.png(figure, 120))
     return tuple(written)
 
 

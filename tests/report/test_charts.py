@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from comparison_making import compared, scenario
+from matplotlib.collections import PolyCollection
 from report_making import made_up_session, truth_session, words_in
 from seeing import BLINDNESS, contrast, lab, linear
 
@@ -239,21 +240,22 @@ def test_a_run_hides_nothing_that_was_flagged() -> None:
     look = theme.looks(["A"])["A"]
     run = clips.RunSeries("A, Red", series, look, mean=23.75, low=4.0, ceiling=40.0)
     with style.drawing():
-        axes = clips.draw_strip(axes_of(), run, clips.common_scale([run]))
         sheet = style.new_figure(*clips.runs_size(1), arranged=False)
         clips.draw_runs(sheet, [run], clips.common_scale([run]), "bitrate", "Mbit/s")
+    axes = sheet.axes[0]
     (curve,) = [line for line in axes.lines if line.get_drawstyle() == "steps-post"]
     np.testing.assert_array_equal(
         np.asarray(curve.get_ydata()), [30, 2, *[math.nan] * 2, 31, *[math.nan] * 3, 32]
     )
-    (spans,) = axes.collections  # from the low reading to where the link is back
+    (spans,) = [one for one in axes.collections if isinstance(one, PolyCollection)]
+    # From the low reading to where the link is back
     (span,) = spans.get_paths()
     assert (span.vertices[:, 0].min(), span.vertices[:, 0].max()) == pytest.approx((0.1, 0.4))
     crosses = marker_positions(axes, ("x",))
     assert crosses == [pytest.approx((0.5, 99))]
     assert marker_positions(axes, ("o",)) == [pytest.approx((0.8, 32))]
     assert len(marker_positions(axes, ("|",))) == 2
-    assert "A, Red\nmean 23.8, n = 4" in [text.get_text() for text in sheet.axes[0].texts]
+    assert "A, Red\nmean 23.8, n = 4" in [text.get_text() for text in axes.texts]
     assert axes.get_ylim()[0] == 0
 
 

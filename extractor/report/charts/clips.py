@@ -16,7 +16,6 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D, Transform
 
-from extractor.report.charts.style import plain
 from extractor.report.theme import GRID, INK, LINE, SHADE, SOFT, WARN, Look, with_unit
 from extractor.statistics.dropouts import outages
 from extractor.statistics.flags import COUNTED, Flag
@@ -215,23 +214,3 @@ def runs_size(count: int) -> tuple[float, float]:
     """Return the size in inches of the figure for so many runs."""
     rows = -(-count // COLUMNS)
     return 9.5, 0.8 + 1.55 * rows
-
-
-def draw_strip(axes: Axes, run: RunSeries, scale: Scale) -> Axes:
-    """Draw one run: the readings that count as a line, outages shaded, flags as marks.
-
-    Parameters
-    ----------
-    axes : Axes
-        To draw on.
-    run : RunSeries
-        What to draw.
-    scale : Scale
-        From `common_scale`.
-    """
-    _draw_marks(axes, run, scale, axes.transData)
-    axes.set_xlim(0, max(scale.longest_s, 1e-3))
-    axes.set_ylim(0, scale.top)
-    axes.tick_params(length=2)
-    axes.spines["bottom"].set_color(GRID)
-    return plain(axes, grid="y")

@@ -14,13 +14,13 @@ from matplotlib.figure import Figure
 from extractor.radio.calibration import Calibration
 from extractor.radio.calibration_findings import pass_directions
 from extractor.radio.discrepancies import Judgement
+from extractor.report.charts.style import plain
+from extractor.report.theme import INK, LINE
 from extractor.statistics.isotonic import invert_rows
 
 # Told apart by shape and lightness too, so that grey print and colour blindness lose nothing.
-INK = "#22303c"
 MEASURED = "#0b6e99"
 EXPECTED = "#d98a00"
-SOFT = "#9aa7b1"
 
 
 def draw_calibration(
@@ -55,7 +55,7 @@ def draw_calibration(
     axes.set_title(f"Calibration with {curve.antenna}, {len(runs)} runs")
     axes.legend(frameon=False, loc="lower left")
     for each in (axes, residual_axes):
-        _plain(each)
+        plain(each, grid="both")
 
 
 def _mark_levels(calibration: Calibration, axes: Axes) -> None:
@@ -90,7 +90,7 @@ def draw_expected(judgements: Sequence[Judgement], figure: Figure) -> None:
         axes.set_yticks(range(len(judgements)), [one.antenna for one in judgements])
         axes.set_ylim(len(judgements) - 0.5, -0.5)
         axes.axvline(0, color=INK, linewidth=0.8)
-        _plain(axes)
+        plain(axes, grid="both")
         if not together:
             axes.locator_params(axis="x", nbins=6)
     if together:
@@ -136,7 +136,7 @@ def draw_sweep(
         own = own.dropna(subset=[column])
         axes.plot(own["angle_deg"], own[column], marker=shapes[i % len(shapes)], label=str(antenna))
     if calibrated:
-        axes.axhline(-3.01, color=SOFT, linestyle="--", linewidth=1)
+        axes.axhline(-3.01, color=LINE, linestyle="--", linewidth=1)
         axes.annotate(
             "half power", (1, -3.01), xycoords=("axes fraction", "data"), ha="right", va="bottom"
         )
@@ -145,15 +145,8 @@ def draw_sweep(
         axes.set_ylabel(f"Level, {unit}")
         axes.set_ylim(bottom=0)
         if threshold is not None:
-            axes.axhline(threshold, color=SOFT, linestyle="--", linewidth=1)
+            axes.axhline(threshold, color=LINE, linestyle="--", linewidth=1)
     axes.set_xlabel("Angle turned away from the transmitter, degrees")
     axes.set_title("Turned in steps")
     axes.legend(frameon=False)
-    _plain(axes)
-
-
-def _plain(axes: Axes) -> None:
-    axes.grid(True, color="#dde3e8", linewidth=0.6)
-    axes.set_axisbelow(True)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    plain(axes, grid="both")

@@ -14,7 +14,7 @@ from extractor.comparison.compare import Comparison
 from extractor.comparison.findings import digits_for
 from extractor.comparison.model import records
 from extractor.report.charts.style import plain
-from extractor.report.theme import GRID, INK, LINE, SOFT, Look, counts, with_unit
+from extractor.report.theme import INK, LINE, SOFT, Look, counts, with_unit
 
 #: What the interval of the table's ``basis`` is, in words.
 BASIS_WORDS = {
@@ -32,13 +32,7 @@ def interval_words(ranking: pd.DataFrame, confidence: float) -> str:
 
 
 def draw_ranking(
-    axes: Axes,
-    comparison: Comparison,
-    looks: Mapping[str, Look],
-    measure: str,
-    *,
-    size: float = 1.0,
-    names_above: bool = False,
+    axes: Axes, comparison: Comparison, looks: Mapping[str, Look], measure: str
 ) -> Axes:
     """Draw the ranking, every run as a tick; a bracket joins what can't be told apart.
 
@@ -52,82 +46,66 @@ def draw_ranking(
         From `style.looks`.
     measure : str
         For the axis title.
-    size : float
-        Scale of text and marks.
-    names_above : bool
-        Write names over the rows, for narrow pictures, and not left of them.
     """
     ranking, runs = comparison.ranking, comparison.runs
     digits = digits_for(ranking["mean"])
     for i, row in enumerate(records(ranking)):
         look = looks[str(row["antenna"])]
-        _one(axes, i, row, look, size)
-        _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look, size)
+        _one(axes, i, row, look)
+        _ticks(axes, i, runs.loc[runs["antenna"] == row["antenna"], "value"], look)
         bound = "≥ " if row.get("lower_bound") else ""
         axes.annotate(
-            f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9 * size), color=INK,
-            textcoords="offset points", ha="center", fontsize=11 * size, fontweight="bold",
+            f"{bound}{row['mean']:.{digits}f}", (row["mean"], i), xytext=(0, 9), color=INK,
+            textcoords="offset points", ha="center", fontsize=11, fontweight="bold",
         )  # fmt: skip
-        _name(axes, i, row, look, size, above=names_above)
+        _name(axes, i, row, look)
     axes.set_yticks([])
-    axes.tick_params(labelsize=10.5 * size)
+    axes.tick_params(labelsize=10.5)
     axes.set_ylim(len(ranking) - 0.45, -0.65)
-    _brackets(axes, ranking, comparison.order.together, size)
-    axes.set_xlabel(with_unit(measure, comparison.unit), fontsize=10.5 * size)
+    _brackets(axes, ranking, comparison.order.together)
+    axes.set_xlabel(with_unit(measure, comparison.unit), fontsize=10.5)
     return plain(axes)
 
 
-def _one(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float) -> None:
+def _one(axes: Axes, i: int, row: dict[str, Any], look: Look) -> None:
     inner_low, inner_high = row.get("inner_low", math.nan), row.get("inner_high", math.nan)
     if math.isfinite(row["low"]):
         axes.plot(
-            [row["low"], row["high"]], [i, i], "|-", color=look.color, linewidth=2 * size,
-            markersize=13 * size, markeredgewidth=2 * size,
+            [row["low"], row["high"]], [i, i], "|-", color=look.color, linewidth=2,
+            markersize=13, markeredgewidth=2,
         )  # fmt: skip
     if math.isfinite(inner_low) and inner_low != row["low"]:
         axes.plot(
-            [inner_low, inner_high], [i, i], color=look.color, linewidth=6 * size, alpha=0.35,
+            [inner_low, inner_high], [i, i], color=look.color, linewidth=6, alpha=0.35,
             solid_capstyle="butt",
         )  # fmt: skip
     axes.plot(
-        [row["mean"]], [i], look.marker, color=look.color, markersize=9 * size,
-        markeredgecolor="white", markeredgewidth=0.8 * size,
+        [row["mean"]], [i], look.marker, color=look.color, markersize=9,
+        markeredgecolor="white", markeredgewidth=0.8,
     )  # fmt: skip
 
 
-def _ticks(axes: Axes, i: int, values: pd.Series, look: Look, size: float) -> None:
+def _ticks(axes: Axes, i: int, values: pd.Series, look: Look) -> None:
     figure = axes.get_figure(root=True)
-    below = offset_copy(axes.transData, figure, 0, -13 * size, units="points")
+    below = offset_copy(axes.transData, figure, 0, -13, units="points")
     axes.plot(
-        values, [i] * len(values), "|", color=look.color, markersize=7 * size,
-        markeredgewidth=1.2 * size, transform=below,
+        values, [i] * len(values), "|", color=look.color, markersize=7,
+        markeredgewidth=1.2, transform=below,
     )  # fmt: skip
     # Shifted marks do not count for the limits, and runs beyond the interval would be cut off.
     axes.update_datalim([(value, i) for value in values.dropna()], updatey=False)
     axes.autoscale_view()
 
 
-def _name(axes: Axes, i: int, row: dict[str, Any], look: Look, size: float, *, above: bool) -> None:
-    """Write name and counts over a row, or left of it."""
-    for k, (text, weight, color, points) in enumerate(
-        (
-            (look.label, "bold", INK, 12),
-            (counts(int(row["runs"]), int(row["mountings"])), "normal", SOFT, 9.5),
-        )
-    ):
-        x, y = (float(k), i - 0.43) if above else (-0.015, i)
-        axes.text(
-            x, y, text, transform=axes.get_yaxis_transform(), fontsize=points * size,
-            fontweight=weight, color=color, ha="left" if above and not k else "right",
-            va="center" if above else ("bottom", "top")[k],
-        )  # fmt: skip
-    if above and i:
-        axes.axhline(i - 0.62, color=GRID, linewidth=0.8 * size)
+def _name(axes: Axes, i: int, row: dict[str, Any], look: Look) -> None:
+    """Write name and counts left of a row."""
+    n = counts(int(row["runs"]), int(row["mountings"]))
+    side: Any = {"transform": axes.get_yaxis_transform(), "ha": "right"}
+    axes.text(-0.015, i, look.label, va="bottom", fontsize=12, fontweight="bold", color=INK, **side)
+    axes.text(-0.015, i, n, va="top", fontsize=9.5, color=SOFT, **side)
 
 
-def _brackets(
-    axes: Axes, ranking: pd.DataFrame, together: Sequence[Sequence[str]], size: float
-) -> None:
+def _brackets(axes: Axes, ranking: pd.DataFrame, together: Sequence[Sequence[str]]) -> None:
     """Join rows that can't be told apart by a bracket right of the plot."""
     places = {str(name): i for i, name in enumerate(ranking["antenna"])}
     transform = axes.get_yaxis_transform()
@@ -138,11 +116,11 @@ def _brackets(
         x, top, bottom = 1.02 + 0.035 * k, min(rows) - 0.2, max(rows) + 0.2
         axes.plot(
             [x - 0.012, x, x, x - 0.012], [top, top, bottom, bottom], color=SOFT,
-            linewidth=1.4 * size, transform=transform, clip_on=False,
+            linewidth=1.4, transform=transform, clip_on=False,
         )  # fmt: skip
         if k == len(together) - 1:
             axes.text(
                 x + 0.015, (top + bottom) / 2, "can't be\ntold apart", transform=transform,
-                va="center", color=INK, fontsize=9.5 * size,
+                va="center", color=INK, fontsize=9.5,
             )  # fmt: skip
     axes.axhline(len(ranking) - 0.45, color=LINE, linewidth=0.8)

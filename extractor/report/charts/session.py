@@ -60,11 +60,6 @@ class Material:
         """What stands for a run, in words."""
         return f"Mean {self.field.name}" if self.comparison is None else measured(self.comparison)
 
-    @property
-    def unit(self) -> str:
-        """Unit of the values compared."""
-        return self.comparison.unit if self.comparison is not None else self.field.unit
-
     @cached_property
     def order(self) -> list[str]:
         """Antennas from top to bottom: as ranked, else by their mean."""

@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import matplotlib
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from PIL import Image
@@ -74,7 +75,7 @@ def new_figure(width_in: float, height_in: float, *, arranged: bool = True) -> F
     return Figure(figsize=(width_in, height_in), layout=engine)
 
 
-def plain(axes: Axes, *, grid: Literal["x", "y"] = "x") -> Axes:
+def plain(axes: Axes, *, grid: Literal["x", "y", "both"] = "x") -> Axes:
     """Take away what carries no information, keep a faint grid across the value axis."""
     axes.grid(True, axis=grid, color=GRID, linewidth=0.8)
     axes.set_axisbelow(True)
@@ -84,6 +85,18 @@ def plain(axes: Axes, *, grid: Literal["x", "y"] = "x") -> Axes:
         axes.spines["left"].set_visible(False)
         axes.tick_params(axis="y", length=0)
     return axes
+
+
+def lay_out(figure: Figure) -> None:
+    """Find everything's place once, as for an SVG file, before the figure is saved several ways.
+
+    Saving a figure with a layout engine draws it twice.
+    """
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        FigureCanvasSVG(figure)
+        engine.execute(figure)
+        figure.set_layout_engine(None)
 
 
 def pixels(figure: Figure, dpi: float = 144) -> Image.Image:
