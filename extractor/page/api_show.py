@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,13 @@ from extractor.errors import UsageError
 from extractor.page import request_parsing as sent
 from extractor.page.background import Task
 from extractor.page.service import UnknownNameError, desk
-from extractor.session.folder import Session
+from extractor.session.folder import Session, results_folder
+from extractor.session.sessions import rounds
 from extractor.video.encoding import Format, parse_format
 
 routes = Blueprint("show", __name__)
+#: What a background may be.
+PICTURES = (".png", ".jpg", ".jpeg")
 WHAT = ("card", "film", "replay", "annotate", "mosaic")
 
 
@@ -25,9 +29,33 @@ def _asked() -> tuple[str, Format, dict[str, Any]]:
     form = parse_format(sent.text("size"), sent.number("rate", 30.0), sent.text("codec") or "h264")
     background = sent.text("background") or "plain"
     if background not in ("plain", "transparent"):
-        raise UsageError("background must be plain or transparent; give a picture to the command")
+        if background not in _pictures():
+            raise UsageError(
+                "background must be plain, transparent or a picture (PNG or JPEG) in the session's "
+                "folder"
+            )
+        background = str(desk().root / background)
     said = {"dark": sent.text("look") != "light", "background": background}
     return what, form, said | {"title": sent.text("title"), "clip": sent.text("clip")}
+
+
+def _pictures() -> list[str]:
+    """Return the names of the pictures that lie in the session's folder."""
+    found = [p.name for p in desk().root.iterdir() if p.suffix.lower() in PICTURES and p.is_file()]
+    return sorted(found)
+
+
+def _sessions() -> list[Path]:
+    """Return what is shown: this session, or it and the rounds before it, the earliest first."""
+    every = rounds(desk().session())[::-1]
+    return every if sent.text("rounds") == "all" else every[-1:]
+
+
+@routes.get("/api/show/offered")
+def offered() -> Any:
+    """Return what there is to choose from: pictures for the background, and rounds."""
+    every = rounds(desk().session())[::-1]
+    return {"pictures": _pictures(), "rounds": [one.resolve().name for one in every]}
 
 
 @routes.get("/api/show/picture")
@@ -36,7 +64,7 @@ def picture() -> Response:
     from extractor.report.preview import preview
 
     what, form, said = _asked()
-    made = preview(what, [desk().root], form, **said, panel=sent.text("panel") or None)
+    made = preview(what, _sessions(), form, **said, panel=sent.text("panel") or None)
     return Response(made, mimetype="image/png")
 
 
@@ -45,44 +73,50 @@ def text() -> Any:
     """Return the text to paste under a video."""
     from extractor.report.description import describe
 
-    return {"text": describe([desk().root])}
+    return {"text": describe(_sessions())}
 
 
 @routes.post("/api/show")
 def show() -> Any:
     """Begin to make one of them."""
     what, form, said = _asked()
-    panel, own = sent.text("panel") or None, desk()
+    panel, own, every = sent.text("panel") or None, desk(), _sessions()
     clip = own.find(said["clip"])[1] if what == "annotate" else ""
 
     def work(task: Task) -> list[str]:
         def tell(done: float, total: float) -> None:
             task.progress(what, done / total if total else 0.0)
 
-        return [_name(own.root, p) for p in _made(what, own.root, form, said, clip, panel, tell)]
+        found = _made(what, own.root, every, form, said, clip, panel, tell)
+        return [path.relative_to(own.root).as_posix() for path in found]
 
     return own.begin("show", work).as_json()
 
 
 def _made(
-    what: str, root: Path, form: Format, said: dict[str, Any], clip: str, panel: str | None,
-    tell: Any,
+    what: str, root: Path, sessions: Sequence[Path], form: Format, said: dict[str, Any], clip: str,
+    panel: str | None, tell: Any,
 ) -> list[Path]:  # fmt: skip
-    dark, title = said["dark"], said["title"]
+    dark, title, background = said["dark"], said["title"], said["background"]
+    results = results_folder(root)
+    # Of several rounds it would else stand with the first.
+    out = results / "videos" / f"rounds-{what}{form.suffix}" if len(sessions) > 1 else None
     if what == "card":
         from extractor.report.card import write_card
 
-        return [write_card(root, size=form, title=title or None, dark=dark,
-                           background=said["background"])]  # fmt: skip
+        if out:
+            out = results / "pictures" / f"rounds-card-{form.width}x{form.height}.png"
+        return [write_card(sessions, out, size=form, title=title or None, dark=dark,
+                           background=background)]  # fmt: skip
     if what == "film":
         from extractor.report.ranking_film import write_ranking_film
 
-        made = write_ranking_film([root], form=form, title=title or None, dark=dark,
-                                  background=said["background"], progress=tell)  # fmt: skip
+        made = write_ranking_film(sessions, out, form=form, title=title or None, dark=dark,
+                                  background=background, progress=tell)  # fmt: skip
     elif what == "replay":
         from extractor.report.repeat_film import write_replay
 
-        made = write_replay(root, form=form, dark=dark, progress=tell)[1]
+        made = write_replay(sessions, out and results, form=form, dark=dark, progress=tell)[1]
     elif what == "annotate":
         from extractor.report.annotated_clip import annotate
 
@@ -90,14 +124,10 @@ def _made(
     else:
         from extractor.report.mosaic import mosaic
 
-        made = mosaic(root, form=form, title=title, dark=dark, progress=tell)
+        made = mosaic(sessions, out, form=form, title=title, dark=dark, progress=tell)
     stem = made.with_suffix("") if made.suffix in (".mp4", ".mov") else made
     beside = [stem.with_name(stem.name + end) for end in (".vtt", ".chapters.txt")]
     return [made, *(p for p in beside if p.exists())]
-
-
-def _name(root: Path, path: Path) -> str:
-    return path.relative_to(root).as_posix()
 
 
 @routes.get("/api/show/made")

@@ -223,9 +223,9 @@ class Desk:
                 self._timer.cancel()
         for task in self._tasks.values():
             task.cancel()
-        reading = self._tasks.get("read")
-        if reading is not None:
-            reading.join(STOP_WITHIN_S)  # its worker processes must not outlive the page
+        # Worker processes must not outlive the page, nor an encoder its interpreter.
+        for task in self._tasks.values():
+            task.join(STOP_WITHIN_S)
 
 
 @lru_cache(maxsize=200)

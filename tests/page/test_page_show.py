@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from page_visitor import Visitor
-from report_making import truth_session
+from report_making import rounds, truth_session
 
 from extractor.report.preview import KINDS
 
@@ -74,3 +74,36 @@ def test_what_cannot_be_is_refused_in_one_line(club: Visitor, wrong: dict[str, s
     answer = club.post("/api/show", asked("card") | wrong)
     assert answer.status_code in (400, 404)
     assert "\n" not in answer.get_json()["error"]
+
+
+def test_all_rounds_and_a_picture_of_ones_own(tmp_path: Path) -> None:
+    first, second = rounds(tmp_path, 0.8)
+    conditions = second / "session.toml"
+    conditions.write_text(f'{conditions.read_text()}\nround_of = "{first.name}"\n')
+    cv2.imwrite(str(second / "shore.jpg"), np.full((90, 160, 3), (40, 90, 140), np.uint8))
+    visitor = Visitor(second)
+    assert visitor.get("/api/show/offered").get_json() == {
+        "pictures": ["shore.jpg"], "rounds": ["spring", "summer"],
+    }  # fmt: skip
+    both = {"rounds": "all", "background": "shore.jpg"}
+    for what in ("card", "film"):
+        assert visitor.get("/api/show/picture", **asked(what, **both)).status_code == 200
+    assert visitor.post("/api/show", asked("card", **both)).status_code == 200
+    assert wait(visitor)["state"] == "done"
+    (made,) = visitor.get("/api/show/made").get_json()["files"]
+    assert made["name"] == "results/pictures/rounds-card-1080x1080.png"
+    blue, _, red = cv2.imread(str(second / made["name"]))[3, 3]  # the picture shines through
+    assert red > blue + 20
+    for what in ("rounds", ""):
+        said = visitor.get("/api/show/text", rounds="all" if what else "").get_json()["text"]
+        assert ("read 0.8 Mbit/s less than" in said) == bool(what)
+    refused = visitor.get("/api/show/picture", **asked("card", background="../x.png"))
+    assert refused.status_code == 400
+
+
+def test_closing_the_page_ends_a_film(club: Visitor) -> None:
+    club.post("/api/show", asked("replay", size="1920x1080"))
+    club.desk.close()
+    task = club.desk.task("show")
+    assert task is not None
+    assert task.state == "cancelled"

@@ -1,6 +1,6 @@
 // Show: a look at each picture and film beforehand, its format, making it, and the text for a video.
 
-import { get, post } from "./api.js";
+import { get, post, turns } from "./api.js";
 import { clear, h, later, percent, query, seconds } from "./dom.js";
 import { empty } from "./next.js";
 
@@ -22,12 +22,13 @@ export function show(root, page) {
     return { update: (session) => session.summary && (clear(root), page.view = show(root, page)) };
   }
   const clips = Object.fromEntries(page.session.clips.filter((c) => c.state !== "aside").map((c) => [c.clip, c.clip]));
-  const asked = { what: "card", size: "1920x1080", rate: "30", codec: "h264", look: "light", background: "plain", clip: Object.keys(clips)[0] ?? "", panel: "", title: "" };
+  const asked = { what: "card", size: "1920x1080", rate: "30", codec: "h264", look: "light", background: "plain", clip: Object.keys(clips)[0] ?? "", panel: "", title: "", rounds: "" };
   const uses = { rate: (w) => !["card", "annotate"].includes(w), codec: (w) => w !== "card", size: (w) => w !== "annotate", background: (w) => ["card", "film"].includes(w), clip: (w) => w === "annotate", panel: (w) => w === "annotate", title: (w) => ["card", "film", "mosaic"].includes(w) };
   const image = h("img", { class: "frame", alt: "How it is going to look", style: null });
   const wrong = h("p", { class: "problem", role: "alert", hidden: true });
   const parts = { form: h("div", { class: "fields" }), work: h("div", { "aria-live": "polite" }), text: h("textarea", { rows: 14, readonly: true, "aria-label": "Text to paste under the video" }) };
   let left = false;
+  let offered = { pictures: [], rounds: [] };
 
   const look = later(250, () => {
     image.src = `/api/show/picture?${query(asked)}`;
@@ -47,6 +48,7 @@ export function show(root, page) {
     if (uses[key] && !uses[key](asked.what)) return null;
     return h("label", {}, title, " ", h("select", { onchange: (e) => {
       asked[key] = e.target.value;
+      if (key === "rounds") words();
       if (key === "what") asked.look = asked.what === "card" ? "light" : "dark";
       draw();
     } }, Object.entries(values).map(([value, said]) => h("option", { value, selected: value === asked[key] }, said))));
@@ -55,7 +57,8 @@ export function show(root, page) {
   function draw() {
     clear(parts.form, choice("what", "What", WHAT), choice("clip", "Clip", clips), choice("size", "Size", SIZES),
       choice("rate", "Pictures a second", RATES), choice("codec", "Format", asked.what === "mosaic" ? { h264: CODECS.h264, h265: CODECS.h265 } : CODECS),
-      choice("look", "Look", LOOKS), choice("background", "Background", BACKGROUNDS), choice("panel", "Charts", PANELS),
+      choice("look", "Look", LOOKS), choice("background", "Background", { ...BACKGROUNDS, ...Object.fromEntries(offered.pictures.map((p) => [p, p])) }),
+      offered.rounds.length > 1 && asked.what !== "annotate" && choice("rounds", "Rounds", { "": "this one", all: `all: ${offered.rounds.join(", ")}` }), choice("panel", "Charts", PANELS),
       uses.title(asked.what) && h("label", {}, "Title ", h("input", { value: asked.title, oninput: (e) => { asked.title = e.target.value; look(); } })),
       h("button", { class: "primary", onclick: make }, "Make it"));
     look();
@@ -89,7 +92,14 @@ export function show(root, page) {
 
   root.append(parts.form, parts.work, wrong, image, h("h2", {}, "Text to paste under the video"), parts.text,
     h("p", {}, h("button", { onclick: () => navigator.clipboard.writeText(parts.text.value).then(() => page.say("Copied.")) }, "Copy")));
+  const turn = turns();
+  function words() {
+    const current = turn();
+    const put = (text) => { if (current()) parts.text.value = text; };
+    get(`/api/show/text?${query({ rounds: asked.rounds })}`).then((found) => put(found.text), (error) => put(error.message));
+  }
   draw();
-  get("/api/show/text").then((found) => { parts.text.value = found.text; }, (error) => { parts.text.value = error.message; });
+  words();
+  get("/api/show/offered").then((found) => { offered = found; if (!left) draw(); }, (error) => page.fail(error));
   return { leave: () => { left = true; } };
 }
