@@ -46,7 +46,7 @@ NARROW = "1"
 #: Pictures that a digit is learned from; more tell little more.
 MOST_PICTURES = 24
 #: Signs kept at once; bounds the memory. What is judged together teaches together.
-MOST_SIGNS = 8000
+MOST_SIGNS = 4000
 
 
 class _Sign(NamedTuple):

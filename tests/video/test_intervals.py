@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import platform
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,7 @@ import pytest
 from clipmaker import BOX, make_clip, stairs, steady
 
 from extractor.session.overlay import Box
-from extractor.video import clips, intervals
+from extractor.video import clips, decoding, intervals
 
 OPTIONS = {"preset": "veryfast", "crf": "23", "g": "20", "sc_threshold": "0"}
 
@@ -112,3 +114,10 @@ def test_a_change_of_size_is_one_line(tmp_path: Path) -> None:
     other = clips.Clip(**{f: getattr(clip, f) for f in clip.__slots__} | {"width": 300})
     with pytest.raises(clips.ClipError, match="the picture changes from 300x"):
         list(clips.frames(other, [Box(*BOX)], clips.Tally(), threads=2, sampled_hz=10.0))
+
+
+def test_large_buffers_are_given_back_where_the_c_library_can() -> None:
+    decoding._give_back()  # nothing to be had elsewhere, and no error
+    if platform.libc_ver()[0] == "glibc":
+        mallopt = ctypes.CDLL(None).mallopt
+        assert [mallopt(*limit) for limit in decoding._LIMITS] == [1] * len(decoding._LIMITS)
