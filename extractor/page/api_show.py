@@ -41,8 +41,8 @@ def _asked() -> tuple[str, Format, dict[str, Any]]:
 
 def _pictures() -> list[str]:
     """Return the names of the pictures that lie in the session's folder."""
-    found = [p.name for p in desk().root.iterdir() if p.suffix.lower() in PICTURES and p.is_file()]
-    return sorted(found)
+    files = (p for p in desk().root.iterdir() if p.suffix.lower() in PICTURES)
+    return sorted(p.name for p in files if p.is_file() and not p.is_symlink())
 
 
 def _sessions() -> list[Path]:

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import functools
 import math
 import stat
@@ -21,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import av
 
 from extractor.errors import ClipError
-from extractor.video import integrity
+from extractor.video import heap, integrity
 from extractor.video.continuity import BACK_S, MOST_HOLE_S, Clock, Damage, Losses, Timed
 
 if TYPE_CHECKING:
@@ -95,10 +94,6 @@ def opened(path: Path) -> Iterator[Any]:
         yield container
 
 
-#: Of ``mallopt(3)``: M_ARENA_MAX, M_MMAP_THRESHOLD (bytes), M_TRIM_THRESHOLD (bytes).
-_LIMITS = ((-8, 2), (-3, 32 << 10), (-1, 0))
-
-
 @contextlib.contextmanager
 def opened_stream(path: Path, *, threaded: bool = False) -> Iterator[Any]:
     """Open a video file and give its `picture_stream`; raises `ClipError`."""
@@ -108,17 +103,8 @@ def opened_stream(path: Path, *, threaded: bool = False) -> Iterator[Any]:
         yield stream
 
 
-@functools.cache
-def _give_back() -> None:
-    """Have glibc give large buffers back: frames come and go, and its heap keeps their holes."""
-    with contextlib.suppress(OSError, AttributeError, TypeError):  # another C library
-        mallopt = ctypes.CDLL(None).mallopt
-        for limit, value in _LIMITS:
-            mallopt(limit, value)
-
-
 def _open(path: Path, **options: str) -> Any:
-    _give_back()
+    heap.give_back()
     return av.open(
         str(path),
         **ANY_TITLE,

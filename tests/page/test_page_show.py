@@ -81,6 +81,8 @@ def test_all_rounds_and_a_picture_of_ones_own(tmp_path: Path) -> None:
     conditions = second / "session.toml"
     conditions.write_text(f'{conditions.read_text()}\nround_of = "{first.name}"\n')
     cv2.imwrite(str(second / "shore.jpg"), np.full((90, 160, 3), (40, 90, 140), np.uint8))
+    (tmp_path / "other.png").touch()
+    (second / "link.png").symlink_to(tmp_path / "other.png")  # leads out of the session
     visitor = Visitor(second)
     assert visitor.get("/api/show/offered").get_json() == {
         "pictures": ["shore.jpg"], "rounds": ["spring", "summer"],

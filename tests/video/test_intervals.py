@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
-import platform
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ import pytest
 from clipmaker import BOX, make_clip, stairs, steady
 
 from extractor.session.overlay import Box
-from extractor.video import clips, decoding, intervals
+from extractor.video import clips, heap, intervals
 
 OPTIONS = {"preset": "veryfast", "crf": "23", "g": "20", "sc_threshold": "0"}
 
@@ -116,8 +115,11 @@ def test_a_change_of_size_is_one_line(tmp_path: Path) -> None:
         list(clips.frames(other, [Box(*BOX)], clips.Tally(), threads=2, sampled_hz=10.0))
 
 
-def test_large_buffers_are_given_back_where_the_c_library_can() -> None:
-    decoding._give_back()  # nothing to be had elsewhere, and no error
-    if platform.libc_ver()[0] == "glibc":
-        mallopt = ctypes.CDLL(None).mallopt
-        assert [mallopt(*limit) for limit in decoding._LIMITS] == [1] * len(decoding._LIMITS)
+def test_large_buffers_are_given_back_where_the_c_library_can(monkeypatch) -> None:
+    asked = []
+    library = SimpleNamespace(mallopt=lambda *limit: asked.append(limit))
+    monkeypatch.setattr(heap.ctypes, "CDLL", lambda name: library)
+    heap.give_back.__wrapped__()
+    assert [limit for limit, _ in asked] == [-8, -3, -1]
+    monkeypatch.setattr(heap.ctypes, "CDLL", lambda name: SimpleNamespace())
+    heap.give_back.__wrapped__()  # another C library: no error
